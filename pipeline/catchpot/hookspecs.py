@@ -1,0 +1,51 @@
+"""The hooks. They only register; the runner orders and runs.
+
+A plugin is a module (entry point in group `catchpot.plugins.v1`, or one `.py` file in a workshop's `plugins/`) with
+functions of these names marked `@catchpot.hookimpl`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import pluggy
+
+if TYPE_CHECKING:
+    from cyclopts import App
+
+    from catchpot.analysis import Analysis
+    from catchpot.ingest.reader import Reader
+    from catchpot.report.section import Section
+
+PROJECT = "catchpot"
+hookspec = pluggy.HookspecMarker(PROJECT)
+hookimpl = pluggy.HookimplMarker(PROJECT)
+
+
+@hookspec
+def register_readers() -> Sequence[Reader]:
+    """Readers of log files. Called once a run; the first reader that claims a file reads it."""
+    raise NotImplementedError
+
+
+@hookspec
+def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
+    """Analyses.
+
+    settings: the workshop's catchpot.toml as a mapping, for a plugin whose set of analyses depends on it.
+    An analysis's own settings stand in `[analyses.NAME]`, are validated with its `params` model and arrive in the Job.
+    """
+    raise NotImplementedError
+
+
+@hookspec
+def register_sections() -> Sequence[Section]:
+    """Sections of the report; they read stored tables only."""
+    raise NotImplementedError
+
+
+@hookspec
+def register_commands(app: App) -> None:
+    """Commands of the plugin: add them to the cyclopts app. A command works through `catchpot.api.open_session()`."""
+    raise NotImplementedError

@@ -1,0 +1,1 @@
+"""Reading logs into checked samples."""

@@ -1,0 +1,1 @@
+"""Pure array functions of the trade: Darcy fills, resin, vacuum, clamp. Imports nothing of ours."""

@@ -1,0 +1,142 @@
+"""What a plugin gives the report: cells for the workshop page, a panel for a mould's page, pages of its own.
+
+A section reads stored tables only; a report renders anew without anything being computed anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from catchpot.tables import Table
+    from catchpot.workshop import MouldBook
+
+State = Literal["in order", "watch", "act", "not assessed"]
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell of a mould's row on the workshop page.
+
+    column: heading of the column. text: number with unit, or a word. state: framed word beside it, or None.
+    sort: what the column sorts by. order: where the column stands (small first).
+    """
+
+    column: str
+    text: str
+    state: State | None = None
+    sort: float | None = None
+    order: int = 100
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A plotly figure with the words that stand for it.
+
+    figure: plotly figure as a plain dict (`data`, `layout`) or a plotly Figure; the core applies the theme.
+    summary: one or two sentences that say what the figure shows, for a reader who can't see it.
+    table: the numbers behind it, offered beneath; headings are the frame's column names.
+    """
+
+    id: str
+    title: str
+    figure: Any
+    summary: str
+    table: pl.DataFrame | None = None
+    height: int = 320
+
+
+@dataclass(frozen=True)
+class DataTable:
+    """A table on the page; headings are the frame's column names, numbers are already rounded or text."""
+
+    id: str
+    title: str
+    frame: pl.DataFrame
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Prose:
+    """Plain sentences (escaped); each string is a paragraph. kind "caution" draws a frame around them."""
+
+    paragraphs: tuple[str, ...]
+    kind: Literal["text", "caution", "list"] = "text"
+    title: str = ""
+
+
+Block = Figure | DataTable | Prose
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A section on a page: state, one headline sentence with number, unit and interval, then blocks in reading order."""
+
+    state: State
+    headline: str
+    blocks: Sequence[Block] = field(default=())
+    method: str = ""
+    references: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page of the plugin's own, linked from the workshop page (`slug`.html)."""
+
+    slug: str
+    title: str
+    panels: Sequence[tuple[str, Panel]]
+    link_text: str = ""
+
+
+@dataclass(frozen=True)
+class View:
+    """What a section may look at.
+
+    mould: the mould of the page, None for workshop scope. tables: the section's needs, filtered to the mould where
+    there is one (rows ordered by started_at, then shot, with `mould` and `started_at` beside each shot row).
+    zone: the workshop's time zone name. as_of: the newest datum of the run.
+    """
+
+    mould: str | None
+    tables: Mapping[str, pl.DataFrame]
+    declared: Mapping[str, Table]
+    book: MouldBook
+    zone: str
+    as_of: datetime | None
+
+
+@runtime_checkable
+class Section(Protocol):
+    """A plugin's part of the report.
+
+    analyses: names of the analyses whose findings and refusals stand with this section.
+    order: where it stands on a mould's page (small first).
+    needs: table -> columns, as for an analysis; ("*",) for all columns. Tables that don't exist yet come empty.
+    """
+
+    name: str
+    title: str
+    order: int
+    analyses: tuple[str, ...]
+    needs: Mapping[str, tuple[str, ...]]
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        """Cells of one mould's row on the workshop page."""
+        ...
+
+    def panel(self, view: View) -> Panel | None:
+        """The section on a mould's page (view.mould is set), or on the workshop page (it is None); None for nothing."""
+        ...
+
+    def pages(self, view: View) -> Sequence[Page]:
+        """Pages of its own; the view is the workshop's."""
+        ...
+
+
+__all__ = ["Block", "Cell", "DataTable", "Figure", "Page", "Panel", "Prose", "Section", "State", "View"]

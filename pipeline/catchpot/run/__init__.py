@@ -1,0 +1,1 @@
+"""Orders and runs analyses; only what is stale runs."""

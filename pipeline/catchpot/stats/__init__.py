@@ -1,0 +1,1 @@
+"""Pure statistics. Imports nothing of ours."""

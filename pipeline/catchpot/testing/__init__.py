@@ -1,0 +1,1 @@
+"""Made-up workshops with known truth, and the checks every plugin must pass."""
