@@ -23,12 +23,8 @@ class Channel:
 CHANNELS: tuple[Channel, ...] = (
     Channel("flow_l_min", "l/min", "flow of mixed resin into the mould", -0.5, 200.0, required=True),
     Channel("line_pressure_bar", "bar", "line pressure at the mix head, gauge", -1.1, 20.0, required=True),
-    Channel(
-        "cavity_pressure_mbar", "mbar", "cavity pressure at the vent, absolute", -5.0, 2500.0, required=True
-    ),
-    Channel(
-        "clamp_pressure_mbar", "mbar", "clamp pressure between outer and inner seal, absolute", -5.0, 1200.0
-    ),
+    Channel("cavity_pressure_mbar", "mbar", "cavity pressure at the vent, absolute", -5.0, 2500.0, required=True),
+    Channel("clamp_pressure_mbar", "mbar", "clamp pressure between outer and inner seal, absolute", -5.0, 1200.0),
     Channel("resin_temp_c", "deg C", "resin temperature", -20.0, 120.0),
     Channel("mould_temp_c", "deg C", "mould temperature", -20.0, 200.0),
     Channel("catalyst_flow_ml_min", "ml/min", "catalyst flow", -5.0, 5000.0),

@@ -19,14 +19,10 @@ SHOT = Table(
         Column("fabric_batch", "str", "", "fabric batch"),
         Column("resin_batch", "str", "", "resin batch"),
         Column("source_file", "str", "", "log file, relative to the workshop"),
-        Column(
-            "source_digest", "str", "", "SHA-256 of the log's bytes (for one shot of a long log: of its rows)"
-        ),
+        Column("source_digest", "str", "", "SHA-256 of the log's bytes (for one shot of a long log: of its rows)"),
         Column("revision", "i64", "", "1 for the first content seen, one more each time it changed", 1),
         Column("samples", "i64", "", "rows stored", 0),
-        Column(
-            "stroke_volume_ml", "f64", "ml", "volume of a pump stroke, where strokes stand in for flow", 0.0
-        ),
+        Column("stroke_volume_ml", "f64", "ml", "volume of a pump stroke, where strokes stand in for flow", 0.0),
         Column("channels", "str", "", "channels present in the log, separated by blanks"),
         Column("notes", "str", "", "other preamble entries, as JSON"),
     ),
@@ -123,15 +119,10 @@ CURVE = Table(
             "metered volume at the end of the injection phase; the bins share it equally",
             0.0,
         ),
-        Column(
-            "n", f"f64[{CURVE_BINS}]", "", "samples in each bin; the other arrays are null where it is 0", 0.0
-        ),
+        Column("n", f"f64[{CURVE_BINS}]", "", "samples in each bin; the other arrays are null where it is 0", 0.0),
         Column("vol_l", f"f64[{CURVE_BINS}]", "l", "mean metered volume of the bin's samples"),
         Column("t_s", f"f64[{CURVE_BINS}]", "s", "mean time of the bin's samples"),
-        *(
-            Column(c, f"f64[{CURVE_BINS}]", _UNITS[c][0], f"mean of the bin: {_UNITS[c][1]}")
-            for c in CURVE_CHANNELS
-        ),
+        *(Column(c, f"f64[{CURVE_BINS}]", _UNITS[c][0], f"mean of the bin: {_UNITS[c][1]}") for c in CURVE_CHANNELS),
     ),
     doc="the compact filling curve on the shot's own volume: 200 equal-volume bins over the injection phase",
 )

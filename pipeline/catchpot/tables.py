@@ -40,9 +40,7 @@ class Column:
 
     def __post_init__(self) -> None:
         if self.dtype not in _SCALARS and not _ARRAY.match(self.dtype):
-            raise ValueError(
-                f"column {self.name}: dtype {self.dtype!r} is none of {', '.join(_SCALARS)}, f64[N]"
-            )
+            raise ValueError(f"column {self.name}: dtype {self.dtype!r} is none of {', '.join(_SCALARS)}, f64[N]")
 
     @property
     def length(self) -> int | None:
@@ -101,8 +99,7 @@ def polars_schema(table: Table) -> dict[str, Any]:
         "date": pl.Date(),
     }
     return {
-        c.name: pl.Array(pl.Float64(), c.length) if c.length is not None else scalars[c.dtype]
-        for c in table.columns
+        c.name: pl.Array(pl.Float64(), c.length) if c.length is not None else scalars[c.dtype] for c in table.columns
     }
 
 
@@ -120,7 +117,7 @@ def shape(table: Table, columns: dict[str, Any]) -> pl.DataFrame:
     unknown = sorted(set(columns) - set(table.names))
     if unknown:
         raise KeyError(f"{table.name} has no column {', '.join(unknown)}")
-    frame = pl.DataFrame({k: v for k, v in columns.items()})
+    frame = pl.DataFrame(dict(columns.items()))
     schema = polars_schema(table)
     return frame.select(
         [(pl.col(n).cast(t) if n in columns else pl.lit(None, dtype=t)).alias(n) for n, t in schema.items()]
@@ -129,15 +126,12 @@ def shape(table: Table, columns: dict[str, Any]) -> pl.DataFrame:
 
 def violations(table: Table, frame: pl.DataFrame) -> Sequence[str]:
     """What is wrong with a delivered frame: columns, types, key, infinities, NaN, range. Empty when all is well."""
-    import polars as pl
 
     schema = polars_schema(table)
     if list(frame.columns) != list(schema):
         missing = [n for n in schema if n not in frame.columns]
         extra = [n for n in frame.columns if n not in schema]
-        return [
-            f"promised columns {list(schema)}, delivered {frame.columns} (missing {missing}, extra {extra})"
-        ]
+        return [f"promised columns {list(schema)}, delivered {frame.columns} (missing {missing}, extra {extra})"]
     found = [
         f"{name}: promised {dtype}, delivered {frame.schema[name]}"
         for name, dtype in schema.items()

@@ -52,9 +52,7 @@ FILL = Table(
         ),
         Column("resin_temp_c", "f64", "deg C", "mean resin temperature during injection"),
         Column("mould_temp_c", "f64", "deg C", "mean mould temperature during injection"),
-        Column(
-            "catalyst_ratio_pct", "f64", "%", "catalyst to resin by volume, over the whole injection", 0.0
-        ),
+        Column("catalyst_ratio_pct", "f64", "%", "catalyst to resin by volume, over the whole injection", 0.0),
         Column("clamp_margin_n", "f64", "N", "lowest net closing force of the shot; an upper estimate"),
         Column(
             "blocked_vent_margin_n",
@@ -74,12 +72,8 @@ PERMEABILITY = Table(
         Column("permeability_m2", "f64", "m2", "effective permeability", 0.0),
         Column("permeability_low_m2", "f64", "m2", "lower end, 95 %, within the shot, given the book", 0.0),
         Column("permeability_high_m2", "f64", "m2", "upper end, 95 %, within the shot, given the book", 0.0),
-        Column(
-            "permeability_absolute_low_m2", "f64", "m2", "lower end, 95 %, with the book's tolerances", 0.0
-        ),
-        Column(
-            "permeability_absolute_high_m2", "f64", "m2", "upper end, 95 %, with the book's tolerances", 0.0
-        ),
+        Column("permeability_absolute_low_m2", "f64", "m2", "lower end, 95 %, with the book's tolerances", 0.0),
+        Column("permeability_absolute_high_m2", "f64", "m2", "upper end, 95 %, with the book's tolerances", 0.0),
         Column(
             "mobility_m2_pa_s",
             "f64",
@@ -108,9 +102,7 @@ FILL_FIT = Table(
     ("shot",),
     (
         Column("shot", "str", "", "the shot"),
-        Column(
-            "vol_l", f"f64[{CURVE_BINS}]", "l", "metered volume, mean of the bin; null where no sample fell"
-        ),
+        Column("vol_l", f"f64[{CURVE_BINS}]", "l", "metered volume, mean of the bin; null where no sample fell"),
         Column(
             "resistance_bar_min_l",
             f"f64[{CURVE_BINS}]",
