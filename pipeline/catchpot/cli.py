@@ -1,0 +1,318 @@
+"""The command line: thin. Each command opens the workshop, calls one function of the core and prints what came out."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import App, CycloptsError, Parameter
+
+from catchpot import __version__
+from catchpot.output import emit, progress_bars, warn
+
+if TYPE_CHECKING:
+    from catchpot.ingest.load import IngestOutcome
+    from catchpot.plugins import Registry
+    from catchpot.run.execute import AnalyseOutcome
+    from catchpot.workshop import Workshop
+
+DONE, FAILED, WRONG = 0, 1, 2
+
+app = App(
+    name="catchpot",
+    help="The memory and the judgement for vacuum-held closed-mould resin injection.\n\n"
+    "Advice only: it sets no pressure, ratio or valve and replaces no interlock.",
+    version=__version__,
+)
+
+Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
+Trust = Annotated[
+    bool,
+    Parameter(name="--trust-plugins", negative=(), help="Run the plugins in the workshop's plugins/ folder: they are code."),
+]
+
+
+def home() -> Path:
+    """The workshop folder: `--home`, else the environment's CATCHPOT_HOME, else the current folder."""
+    return Path(os.environ.get("CATCHPOT_HOME") or ".")
+
+
+def _open(trust: bool = False) -> tuple[Workshop, Registry]:
+    from catchpot.plugins import load
+    from catchpot.workshop import open_workshop
+
+    workshop = open_workshop(home())
+    registry = load(workshop, trust=trust)
+    warn(registry.warnings)
+    return workshop, registry
+
+
+@app.command
+def init(*, json: Json = False) -> int:
+    """Write a commented starter workshop into the folder; existing files are left alone."""
+    from catchpot.workshop import init_workshop
+
+    written = init_workshop(home())
+    lines = [f"wrote {path}" for path in written] or ["nothing written: all files are there already"]
+    emit({"home": home(), "written": written}, [*lines, "next: put logs into logs/, then catchpot run"], as_json=json)
+    return DONE
+
+
+@app.command
+def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Check catchpot.toml, moulds.toml, events.csv and parts.csv; say everything that is wrong, at once."""
+    from catchpot.plugins import load
+    from catchpot.workshop import check_workshop, open_workshop
+
+    problems = check_workshop(home())
+    if not problems:
+        registry = load(open_workshop(home()), trust=trust_plugins)
+        warn(registry.warnings)
+        problems = registry.check_settings(home())
+    emit(
+        {"problems": [p._asdict() for p in problems]},
+        [str(p) for p in problems] or ["all in order"],
+        as_json=json,
+    )
+    return WRONG if problems else DONE
+
+
+def _ingest_lines(outcome: IngestOutcome) -> list[str]:
+    return list(outcome.sentences())
+
+
+def _ingest(workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool) -> IngestOutcome:
+    from catchpot.ingest.load import ingest
+
+    with progress_bars(quiet=quiet) as progress:
+        return ingest(workshop, registry, profile=profile, progress=progress)
+
+
+@app.command(name="ingest")
+def ingest_command(*, profile: str | None = None, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Read new and changed logs into the store; what can't be read is set aside with its reason.
+
+    Parameters
+    ----------
+    profile
+        Read the files that no plain log header claims with this log profile.
+    """
+    workshop, registry = _open(trust_plugins)
+    outcome = _ingest(workshop, registry, profile, quiet=json)
+    emit(outcome.as_dict(), _ingest_lines(outcome), as_json=json)
+    warn(outcome.complaints())
+    return FAILED if outcome.complaints() else DONE
+
+
+def _analyse(
+    workshop: Workshop, registry: Registry, *, dry_run: bool = False, only: Sequence[str] = (), quiet: bool = False
+) -> AnalyseOutcome:
+    from catchpot.run.execute import analyse
+
+    with progress_bars(quiet=quiet) as progress:
+        return analyse(workshop, registry, dry_run=dry_run, only=tuple(only) or None, progress=progress)
+
+
+@app.command(name="analyse")
+def analyse_command(
+    *only: str, dry_run: bool = False, json: Json = False, trust_plugins: Trust = False
+) -> int:
+    """Run the analyses whose inputs changed.
+
+    Parameters
+    ----------
+    only
+        Names of analyses; all where none is given.
+    dry_run
+        Say what would run and why, and run nothing.
+    """
+    workshop, registry = _open(trust_plugins)
+    outcome = _analyse(workshop, registry, dry_run=dry_run, only=only, quiet=json)
+    emit(outcome.as_dict(), outcome.sentences(), as_json=json)
+    warn(outcome.complaints())
+    return FAILED if outcome.complaints() else DONE
+
+
+@app.command(name="report")
+def report_command(*, out: Path | None = None, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Write the HTML report from what is stored; nothing is computed.
+
+    Parameters
+    ----------
+    out
+        Folder to write to; the workshop's reports/ where none is given.
+    """
+    from catchpot.report.render import write_report
+
+    workshop, registry = _open(trust_plugins)
+    outcome = write_report(workshop, registry, out)
+    emit(outcome.as_dict(), outcome.sentences(), as_json=json)
+    warn(outcome.complaints())
+    return FAILED if outcome.complaints() else DONE
+
+
+@app.command
+def run(*, profile: str | None = None, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Ingest, analyse and report, one after the other.
+
+    Parameters
+    ----------
+    profile
+        Read the files that no plain log header claims with this log profile.
+    """
+    from catchpot.report.render import write_report
+
+    workshop, registry = _open(trust_plugins)
+    return _run(workshop, registry, profile, json, write_report)
+
+
+def _run(
+    workshop: Workshop, registry: Registry, profile: str | None, json: bool, write_report: Callable[..., Any]
+) -> int:
+    taken = _ingest(workshop, registry, profile, quiet=json)
+    computed = _analyse(workshop, registry, quiet=json)
+    written = write_report(workshop, registry, None)
+    emit(
+        {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},
+        [*_ingest_lines(taken), *computed.sentences(), *written.sentences()],
+        as_json=json,
+    )
+    complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
+    warn(complaints)
+    return FAILED if complaints else DONE
+
+
+@app.command
+def quarantine(*, json: Json = False) -> int:
+    """List the files set aside, with reason, line and time."""
+    from catchpot.ingest.load import list_quarantine
+    from catchpot.workshop import open_workshop
+
+    rows = list_quarantine(open_workshop(home()))
+    lines = [
+        f"{r['source_file']}{':' + str(r['line']) if r['line'] else ''}: {r['reason']} (seen {r['seen_at']:%Y-%m-%d %H:%M} UTC)"
+        for r in rows
+    ]
+    emit({"quarantine": rows}, lines or ["nothing is set aside"], as_json=json)
+    return DONE
+
+
+@app.command
+def export(
+    table: str,
+    *,
+    to: Path | None = None,
+    form: Annotated[Literal["csv", "parquet", "json"], Parameter(name="--format")] = "csv",
+    shot: str | None = None,
+) -> int:
+    """Write a table of the store to a file or to the terminal.
+
+    Parameters
+    ----------
+    table
+        A table's name; `log` with --shot writes that shot as a plain log.
+    to
+        The file to write; the terminal where none is given (not for Parquet).
+    form
+        csv, parquet or json.
+    shot
+        Only this shot's rows.
+    """
+    from catchpot.store.export import export_table
+    from catchpot.workshop import open_workshop
+
+    text = export_table(open_workshop(home()), table, to=to, form=form, shot=shot)
+    if text is not None:
+        sys.stdout.write(text)
+    else:
+        print(f"wrote {to}")
+    return DONE
+
+
+@app.command
+def plugins(*, json: Json = False, trust_plugins: Trust = False) -> int:
+    """List plugins with their origin, what they register, and what is wrong with them."""
+    _, registry = _open(trust_plugins)
+    emit({"plugins": registry.as_rows()}, registry.sentences(), as_json=json)
+    return FAILED if registry.broken else DONE
+
+
+@app.command
+def demo(folder: Path = Path("catchpot-demo"), *, seed: int = 2026, json: Json = False) -> int:
+    """Write a made-up workshop, ingest, analyse and report it, and print its headlines.
+
+    Parameters
+    ----------
+    folder
+        Where the made-up workshop is written.
+    seed
+        Another seed makes another workshop of the same scenario.
+    """
+    from catchpot.report.render import write_report
+    from catchpot.testing.demo import headlines, write_demo
+
+    os.environ["CATCHPOT_HOME"] = str(folder)
+    with progress_bars(quiet=json) as progress:
+        write_demo(folder, seed=seed, progress=progress)
+    workshop, registry = _open()
+    status = _run(workshop, registry, None, json, write_report)
+    if not json:
+        print()
+        for line in headlines(workshop):
+            print(line)
+        print(f"\nopen {(workshop.reports_dir / 'index.html').resolve()} in a browser (all data are made up)")
+    return status
+
+
+def _plugin_commands(tokens: Sequence[str], core: Mapping[str, object]) -> None:
+    """Let plugins add their commands, unless the first word is a core command: that one needs none of them."""
+    words = [t for t in tokens if not t.startswith("-")]
+    if words and words[0] in core:
+        return
+    from catchpot.plugins import register_commands
+
+    warn(register_commands(app, home()))
+
+
+def _main(tokens: Sequence[str]) -> int:
+    rest = list(tokens)
+    for i, token in enumerate(rest):
+        if token == "--home" or token.startswith("--home="):
+            value = token.partition("=")[2] if "=" in token else (rest[i + 1] if i + 1 < len(rest) else "")
+            if not value:
+                warn(["--home needs a folder"])
+                return WRONG
+            os.environ["CATCHPOT_HOME"] = value
+            del rest[i : i + (1 if "=" in token else 2)]
+            break
+    core = {name: None for name in app if not name.startswith("-")}
+    _plugin_commands(rest, core)
+    try:
+        status = app(rest, exit_on_error=False, print_error=True, result_action="return_value")
+    except CycloptsError:
+        return WRONG
+    return status if isinstance(status, int) else DONE
+
+
+def main(tokens: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status: 0 done, 1 something failed, 2 the user's input is wrong."""
+    from catchpot.errors import CatchpotError
+
+    try:
+        status = _main(sys.argv[1:] if tokens is None else tokens)
+    except CatchpotError as error:
+        warn(error.lines())
+        status = error.status
+    except KeyboardInterrupt:
+        warn(["stopped"])
+        status = 130
+    if tokens is None:
+        sys.exit(status)
+    return status
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,16 @@
+"""Errors with words for the person at the keyboard; the command line prints them and ends with their status."""
+
+from __future__ import annotations
+
+
+class CatchpotError(Exception):
+    """Something a person can mend. status: 1 something failed, 2 the command line or a file of the user's is wrong."""
+
+    status = 1
+
+    def lines(self) -> list[str]:
+        """What to print on stderr, one line each."""
+        return [str(self)]
+
+
+__all__ = ["CatchpotError"]
