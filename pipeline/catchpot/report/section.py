@@ -75,7 +75,7 @@ Block = Figure | DataTable | Prose
 
 @dataclass(frozen=True)
 class Panel:
-    """A section on a page: state, one headline sentence with number, unit and interval, then blocks in reading order."""
+    """A section on a page: state, one headline sentence (number, unit, interval), then blocks in reading order."""
 
     state: State
     headline: str

@@ -1,0 +1,178 @@
+"""Numbers, intervals, dates and counts as people read them.
+
+>>> with_interval(2.6137, 2.5952, 2.6321, "l")
+'2.614 l (95 %: 2.595 to 2.632)'
+>>> with_interval(2.31e-10, 2.28e-10, 2.35e-10, "m2")
+'2.310 × 10⁻¹⁰ m² (95 %: 2.280 to 2.350)'
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+NOT_KNOWN = "not known"
+
+
+def pretty_unit(unit: str) -> str:
+    """A declared unit as it is printed: m2 as m², deg C as °C.
+
+    >>> pretty_unit("m2/(Pa s)")
+    'm²/(Pa s)'
+    """
+    return unit.replace("m2", "m²").replace("m3", "m³").replace("deg C", "°C").replace(" x ", " × ")
+
+
+def tenfold(values: Iterable[float | None]) -> int:
+    """The power of ten to take out of numbers that are very small or large; 0 for ordinary ones.
+
+    values: any unit, nulls allowed. Returns an exponent e; show value / 10**e and name 10**e beside the unit.
+
+    >>> tenfold([2.1e-10, 3.4e-10]), tenfold([0.2, 14.0])
+    (-10, 0)
+    """
+    sizes = sorted(abs(v) for v in values if v is not None and math.isfinite(v) and v != 0)
+    if not sizes:
+        return 0
+    exponent = math.floor(math.log10(sizes[len(sizes) // 2]))
+    return 0 if -3 <= exponent <= 4 else exponent
+
+
+def power(exponent: int) -> str:
+    """10 to that power as it is printed, empty for 0.
+
+    >>> power(-10)
+    '10⁻¹⁰'
+    """
+    return "10" + str(exponent).translate(_SUPERSCRIPT) if exponent else ""
+
+
+def decimals(value: float, low: float | None = None, high: float | None = None, digits: int = 3) -> int:
+    """Decimal places a number deserves: two figures of its interval's half-width, else `digits` significant ones.
+
+    >>> decimals(2.6137, 2.5952, 2.6321), decimals(26.137), decimals(1234.0)
+    (3, 1, 0)
+    """
+    if low is not None and high is not None and math.isfinite(high - low) and high > low:
+        return max(0, min(6, 1 - math.floor(math.log10((high - low) / 2))))
+    if value == 0 or not math.isfinite(value):
+        return 0
+    return max(0, min(9, digits - 1 - math.floor(math.log10(abs(value)))))
+
+
+def _fixed(value: float, places: int) -> str:
+    text = f"{value:.{places}f}"
+    return text[1:].replace("-", "") if text.startswith("-") and float(text) == 0 else text.replace("-", "−")
+
+
+def number(value: float | None, unit: str = "", digits: int = 3) -> str:
+    """A number without interval, at `digits` significant figures, with its unit.
+
+    >>> number(0.6049, "bar"), number(None, "l"), number(3.3e-9, "m2/(Pa s)", 2)
+    ('0.605 bar', 'not known', '3.3 × 10⁻⁹ m²/(Pa s)')
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_KNOWN
+    exponent = tenfold([value])
+    scaled = value / 10**exponent
+    text = _fixed(scaled, decimals(scaled, digits=digits))
+    times = f" × {power(exponent)}" if exponent else ""
+    return f"{text}{times} {pretty_unit(unit)}".strip()
+
+
+def with_interval(
+    value: float | None, low: float | None, high: float | None, unit: str = "", level: str = "95 %"
+) -> str:
+    """A number with unit and interval; the value alone says so where the interval is unknown.
+
+    level: what the interval holds, as printed ("95 %", "80 %").
+
+    >>> with_interval(41.0, 33.0, 52.0, "shots", "80 %")
+    '41.0 shots (80 %: 33.0 to 52.0)'
+    >>> with_interval(2.5, None, None, "l")
+    '2.50 l (interval not known)'
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_KNOWN
+    if low is None or high is None:
+        return f"{number(value, unit)} (interval not known)"
+    exponent = tenfold([value])
+    scale = 10.0**exponent
+    places = decimals(value / scale, low / scale, high / scale)
+    middle, least, most = (_fixed(v / scale, places) for v in (value, low, high))
+    times = f" × {power(exponent)}" if exponent else ""
+    return f"{middle}{times} {pretty_unit(unit)}".strip() + f" ({level}: {least} to {most})"
+
+
+def signed(value: float | None, unit: str = "", places: int = 1) -> str:
+    """A change with its sign.
+
+    >>> signed(3.62, "%"), signed(-0.4, "%")
+    ('+3.6 %', '−0.4 %')
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_KNOWN
+    text = _fixed(value, places)
+    return f"{text if text.startswith('−') or float(text) == 0 else '+' + text} {pretty_unit(unit)}".strip()
+
+
+def day(when: datetime | None, zone: str) -> str:
+    """A day in the workshop's time zone.
+
+    >>> from datetime import timezone
+    >>> day(datetime(2026, 3, 1, 23, 30, tzinfo=timezone.utc), "Europe/Paris")
+    '2 Mar 2026'
+    """
+    if when is None:
+        return NOT_KNOWN
+    local = when.astimezone(ZoneInfo(zone))
+    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
+
+
+def minute(when: datetime | None, zone: str) -> str:
+    """A day and time in the workshop's time zone.
+
+    >>> from datetime import timezone
+    >>> minute(datetime(2026, 3, 1, 7, 5, tzinfo=timezone.utc), "Europe/Lisbon")
+    '1 Mar 2026, 07:05'
+    """
+    if when is None:
+        return NOT_KNOWN
+    local = when.astimezone(ZoneInfo(zone))
+    return f"{day(when, zone)}, {local:%H:%M}"
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """A count with its noun.
+
+    >>> count(1, "shot"), count(3, "shot"), count(0, "loss", "losses")
+    ('1 shot', '3 shots', 'no losses')
+    """
+    noun = one if n == 1 else (many or one + "s")
+    return f"{n if n else 'no'} {noun}"
+
+
+def listed(items: Sequence[str], most: int = 12) -> str:
+    """Names in a sentence, cut after `most` with the number left out.
+
+    >>> listed(["a", "b", "c"]), listed(["a", "b", "c", "d"], most=2)
+    ('a, b and c', 'a, b and 2 more')
+    """
+    if len(items) > most:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
+    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def words_of(kind: str) -> str:
+    """A stored kind as words: `seal_replaced` as `seal replaced`."""
+    return kind.replace("_", " ")
+
+
+__all__ = [
+    "NOT_KNOWN", "count", "day", "decimals", "listed", "minute", "number", "power", "pretty_unit", "signed", "tenfold",
+    "with_interval", "words_of",
+]  # fmt: skip
