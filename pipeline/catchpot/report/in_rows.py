@@ -1,0 +1,179 @@
+"""Figures in rows: causes between two volumes, what is to come, kinds in lanes; and how a measure lies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from catchpot.report import words
+from catchpot.report.marks import TIME_TICKS, C, Coming, Lane, Numbers, Part, Plot, gap, note, numbers, places, upright
+
+
+def bars_height(rows: int) -> int:
+    """Height in pixels that suits a figure of that many named rows (cause_bars, ruler, lanes)."""
+    return 84 + 30 * max(rows, 1)
+
+
+def cause_bars(
+    parts: Sequence[Part],
+    before: tuple[str, float],
+    after: tuple[str, float],
+    *,
+    heading: str = "volume [l]",
+) -> Plot:
+    """Horizontal bars with whiskers that lead from the volume before to the volume after, on one axis.
+
+    before, after: (words, value). Each bar begins where the one above it ended; its whisker is its own interval.
+    """
+    names = [before[0], *(p.name for p in parts), after[0]]
+    base, starts = before[1], []
+    for part in parts:
+        starts.append(base)
+        base += part.change
+    known = [p.low is not None and p.high is not None for p in parts]
+    data: list[Plot] = [
+        {
+            "type": "bar", "orientation": "h", "name": "change", "y": [p.name for p in parts], "base": starts,
+            "x": [p.change for p in parts], "width": 0.5,
+            "marker": {
+                "color": [C["main"] if p.change >= 0 else C["second"] for p in parts],
+                "line": {"color": C["ink"], "width": 1},
+            },
+            "error_x": {
+                "type": "data", "symmetric": False, "thickness": 1.4, "width": 5, "color": C["ink"],
+                "array": [gap(p.high, p.change) for p in parts], "arrayminus": [gap(p.change, p.low) for p in parts],
+            },
+            "text": [words.signed(p.change, "", 3) if ok else "" for p, ok in zip(parts, known, strict=True)],
+            "textposition": "none", "hovertemplate": "%{y}: %{text}<extra></extra>",
+        },
+        {
+            "type": "scatter", "mode": "markers", "name": "volume", "x": [before[1], after[1]],
+            "y": [before[0], after[0]], "marker": {"symbol": "line-ns-open", "size": 22, "color": C["ink"],
+            "line": {"width": 3}}, "hovertemplate": "%{y}: %{x:.3f}<extra></extra>",
+        },
+    ]  # fmt: skip
+    return {
+        "data": data,
+        "layout": {
+            "xaxis": {"title": {"text": heading}},
+            "yaxis": {
+                "type": "category",
+                "categoryorder": "array",
+                "categoryarray": names,
+                "autorange": "reversed",
+                "ticks": "",
+            },
+            "shapes": [upright(before[1], C["frame"], "dot"), upright(after[1], C["frame"], "dot")],
+            "bargap": 0.3,
+        },
+    }
+
+
+def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Plot:
+    """What is still to come, a row each: a line over its interval, a tick at the estimate, words at the line's end."""
+    drawn = [r for r in rows if r.value is not None]
+    data: list[Plot] = [
+        {
+            "type": "scatter", "mode": "lines", "name": f"{r.name}, interval", "x": [r.low, r.high],
+            "y": [r.name, r.name], "line": {"width": 5, "color": C["frame"]}, "hoverinfo": "skip",
+        }
+        for r in drawn if r.low is not None and r.high is not None
+    ]  # fmt: skip
+    data.append({
+        "type": "scatter", "mode": "markers", "name": "estimate", "x": [r.value for r in drawn],
+        "y": [r.name for r in drawn],
+        "marker": {"symbol": "line-ns-open", "size": 20, "color": C["ink"], "line": {"width": 3}},
+        "hovertemplate": "%{y}: %{x:.0f}<extra></extra>",
+    })  # fmt: skip
+    return {
+        "data": data,
+        "layout": {
+            "xaxis": {"title": {"text": heading}, "rangemode": "tozero"},
+            "yaxis": {
+                "type": "category",
+                "categoryorder": "array",
+                "categoryarray": [r.name for r in rows],
+                "range": [len(rows) - 0.5, -0.5],
+                "ticks": "",
+            },
+            "annotations": [
+                note(r.phrase, x=max(v for v in (r.value, r.high) if v is not None) if r.value is not None else 0,
+                       y=r.name, xanchor="left", xshift=10, yanchor="middle")
+                for r in rows if r.phrase
+            ],
+        },
+    }  # fmt: skip
+
+
+def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Plot:
+    """Marks in lanes, one kind a lane, along shots or time; a heavy mark is filled, the others are rings."""
+    data: list[Plot] = []
+    for lane in rows:
+        x = places(lane.x, zone)
+        heavy = [bool(lane.heavy[i]) if i < len(lane.heavy) else False for i in range(len(x))]
+        data.append({
+            "type": "scatter", "mode": "markers", "name": lane.name, "x": x, "y": [lane.name] * len(x),
+            "marker": {
+                "symbol": ["circle" if h else "circle-open" for h in heavy], "size": 11, "color": C["main"],
+                "line": {"width": 1.6, "color": C["main"]},
+            },
+            "text": [f"{lane.names[i]}<br>" if i < len(lane.names) else "" for i in range(len(x))],
+            "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
+        })  # fmt: skip
+    return {
+        "data": data,
+        "layout": {
+            "xaxis": {
+                "title": {"text": x_heading},
+                "tickformatstops": TIME_TICKS,
+                "hoverformat": "%e %b %Y, %H:%M",
+            },
+            "yaxis": {
+                "type": "category",
+                "categoryorder": "array",
+                "categoryarray": [r.name for r in rows],
+                "range": [len(rows) - 0.5, -0.5],
+                "ticks": "",
+            },
+        },
+    }
+
+
+def spread(
+    values: Numbers,
+    band: tuple[float | None, float | None] | None = None,
+    *,
+    heading: str,
+    band_words: str = "",
+    bins: int = 20,
+) -> Plot:
+    """How a measure lies: counts in equal bins over the specification band (tinted; either end None for open)."""
+    known = [v for v in numbers(values) if v is not None]
+    data: list[Plot] = [{
+        "type": "histogram", "name": heading, "x": known, "nbinsx": bins,
+        "marker": {"color": C["main"], "line": {"color": C["paper"], "width": 1}},
+        "hovertemplate": "%{x}: %{y} shots<extra></extra>",
+    }]  # fmt: skip
+    shapes: list[Plot] = []
+    annotations: list[Plot] = []
+    if band is not None:
+        low, high = band
+        if low is not None and high is not None:
+            shapes.append({
+                "type": "rect", "yref": "paper", "y0": 0, "y1": 1, "xref": "x", "x0": low, "x1": high,
+                "fillcolor": C["spec"], "line": {"width": 0}, "layer": "below",
+            })  # fmt: skip
+        shapes.extend(upright(end, C["frame"], "dash") for end in band if end is not None)
+        if band_words:
+            annotations.append(
+                note(band_words, x=1, xref="paper", y=1, yref="paper", xanchor="right", yanchor="bottom",
+                       font={"color": C["muted"], "size": 12})
+            )  # fmt: skip
+    return {
+        "data": data,
+        "layout": {
+            "xaxis": {"title": {"text": heading}},
+            "yaxis": {"title": {"text": "shots"}},
+            "shapes": shapes,
+            "annotations": annotations,
+        },
+    }

@@ -1,0 +1,186 @@
+"""Figures over time: stacked strips of a history, and one shot's channels with its phases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from catchpot.report.marks import (
+    TIME_TICKS,
+    C,
+    Flag,
+    Level,
+    Numbers,
+    Plot,
+    Span,
+    Strip,
+    decimate,
+    gap,
+    kept_points,
+    note,
+    numbers,
+    places,
+    ring_trace,
+    span_shape,
+    upright,
+)
+
+
+def history_height(strips: int, events: bool = True) -> int:
+    """Height in pixels that suits a history of that many strips."""
+    return 70 + (24 if events else 0) + 132 * strips
+
+
+def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = "UTC", x_heading: str = "") -> Plot:
+    """Measures as stacked strips on one x axis, one unit each, events as numbered flags through all of them.
+
+    x_heading: title of the x axis where x holds numbers ("shot since the seal was replaced"); times need none.
+    A specification band is a strip's `band` with its words; before and after a step are its `levels`.
+    """
+    figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 30 if flags else 14}}}
+    for row, (strip, (bottom, top)) in enumerate(zip(strips, _domains(len(strips)), strict=True), 1):
+        _strip(figure, strip, row, bottom, top, zone)
+    last = f"y{len(strips)}" if len(strips) > 1 else "y"
+    figure["layout"]["xaxis"] = {
+        "anchor": last,
+        "title": {"text": x_heading},
+        "hoverformat": "%e %b %Y, %H:%M",
+        "tickformatstops": TIME_TICKS,
+    }
+    for i, flag in enumerate(flags, 1):
+        at = places([flag.at], zone)[0]
+        figure["layout"]["shapes"].append(upright(at, C["muted"], "dot"))
+        figure["layout"]["annotations"].append(
+            note(str(i), x=at, y=1, yref="paper", yshift=14, hovertext=flag.text, bordercolor=C["frame"])
+        )  # fmt: skip
+    return figure
+
+
+def _domains(n: int) -> list[tuple[float, float]]:
+    """Bottom and top of n strips from top to bottom, with room for each heading above its strip."""
+    room = 1 / max(n, 1)
+    return [(1 - (i + 1) * room, 1 - i * room - 0.2 * room) for i in range(n)]
+
+
+def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone: str) -> None:
+    suffix = "" if row == 1 else str(row)
+    y_axis = f"y{suffix}"
+    all_x, all_y = places(strip.x, zone), numbers(strip.value)
+    kept = kept_points(all_y)
+    x, y = [all_x[i] for i in kept], [all_y[i] for i in kept]
+    trace: Plot = {
+        "type": "scatter",
+        "mode": "lines+markers" if strip.joined else "markers",
+        "name": strip.heading,
+        "x": x,
+        "y": y,
+        "yaxis": y_axis,
+        "marker": {"size": 6 if len(x) < 150 else 4, "color": C["main"]},
+        "line": {"width": 1, "color": C["main"]},
+        "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
+        "text": [f"{strip.names[i]}<br>" if i < len(strip.names) else "" for i in kept],
+    }
+    if strip.low is not None and strip.high is not None:
+        low, high = numbers(strip.low), numbers(strip.high)
+        trace["error_y"] = {
+            "type": "data",
+            "symmetric": False,
+            "array": [gap(high[i], all_y[i]) for i in kept],
+            "arrayminus": [gap(all_y[i], low[i]) for i in kept],
+            "width": 0,
+            "thickness": 1,
+            "color": C["main"],
+        }
+    figure["data"].append(trace)
+    if strip.band is not None:
+        figure["layout"]["shapes"].extend(_band_shapes(strip.band, y_axis))
+        if strip.band_words:
+            figure["layout"]["annotations"].append(
+                note(strip.band_words, x=1, xref="paper", y=top, yref="paper", xanchor="right", yanchor="bottom",
+                       font={"color": C["muted"], "size": 12})
+            )  # fmt: skip
+    ends = [v for v in x if v is not None]
+    for level in strip.levels:
+        _level(figure, level, y_axis, ends, zone)
+    ring_trace(figure, strip.rings, y_axis, zone)
+    figure["layout"]["annotations"].append(
+        note(f"<b>{strip.heading}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
+    )
+    figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 5}
+
+
+def _band_shapes(band: tuple[float | None, float | None], y_axis: str) -> list[Plot]:
+    """The tinted range and a thin line at each end that is given (a tint alone is lost on a poor printer)."""
+    low, high = band
+    shapes: list[Plot] = []
+    if low is not None and high is not None:
+        shapes.append({
+            "type": "rect", "xref": "paper", "x0": 0, "x1": 1, "yref": y_axis, "y0": low, "y1": high,
+            "fillcolor": C["band"], "line": {"width": 0}, "layer": "below",
+        })  # fmt: skip
+    shapes.extend(
+        {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": y_axis, "y0": end, "y1": end,
+         "line": {"color": C["frame"], "width": 1, "dash": "dash"}, "layer": "below"}
+        for end in band if end is not None
+    )  # fmt: skip
+    return shapes
+
+
+def _level(figure: Plot, level: Level, y_axis: str, ends: Sequence[Any], zone: str) -> None:
+    if not ends:
+        return
+    start = places([level.start], zone)[0] if level.start is not None else min(ends)
+    end = places([level.end], zone)[0] if level.end is not None else max(ends)
+    if level.low is not None and level.high is not None:
+        figure["layout"]["shapes"].append({
+            "type": "rect", "xref": "x", "x0": start, "x1": end, "yref": y_axis, "y0": level.low, "y1": level.high,
+            "fillcolor": C["spec"], "line": {"width": 0}, "layer": "below",
+        })  # fmt: skip
+    figure["data"].append({
+        "type": "scatter", "mode": "lines", "name": level.phrase or "level", "x": [start, end],
+        "y": [level.value, level.value], "yaxis": y_axis, "line": {"color": C["second"], "width": 2},
+        "hovertemplate": (level.phrase or "%{y}") + "<extra></extra>",
+    })  # fmt: skip
+    if level.phrase:
+        figure["layout"]["annotations"].append(
+            note(level.phrase, x=start, y=level.value, yref=y_axis, xanchor="left", yanchor="bottom",
+                   font={"color": C["second"], "size": 12})
+        )  # fmt: skip
+
+
+def shot_strips(
+    t_s: Numbers,
+    channels: Sequence[tuple[str, Numbers]],
+    phases: Sequence[tuple[str, float, float]] = (),
+    *,
+    spans: Sequence[Span] = (),
+    x_heading: str = "time since the first sample [s]",
+) -> Plot:
+    """One shot over time: a strip a channel (heading with unit, values), phases (name, start, end) as ground."""
+    times = numbers(t_s)
+    figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 34 if phases else 14}}}
+    for row, ((heading, values), (bottom, top)) in enumerate(zip(channels, _domains(len(channels)), strict=True), 1):
+        suffix = "" if row == 1 else str(row)
+        x, y = decimate(times, values)
+        figure["data"].append({
+            "type": "scatter", "mode": "lines", "name": heading, "x": x, "y": y, "yaxis": f"y{suffix}",
+            "line": {"width": 1.3, "color": C["main"]}, "hovertemplate": "%{x:.1f} s: %{y}<extra></extra>",
+        })  # fmt: skip
+        figure["layout"]["annotations"].append(
+            note(f"<b>{heading}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
+        )
+        figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 4}
+    figure["layout"]["xaxis"] = {
+        "anchor": f"y{len(channels)}" if len(channels) > 1 else "y", "title": {"text": x_heading},
+    }  # fmt: skip
+    for n, (name, start, end) in enumerate(phases):
+        if n % 2 == 0:
+            figure["layout"]["shapes"].append({
+                "type": "rect", "xref": "x", "x0": start, "x1": end, "yref": "paper", "y0": 0, "y1": 1,
+                "fillcolor": C["ground"], "line": {"width": 0}, "layer": "below",
+            })  # fmt: skip
+        figure["layout"]["annotations"].append(
+            note(f"<i>{name}</i>", x=(start + end) / 2, y=1, yref="paper", yanchor="bottom", yshift=6)
+        )
+    figure["layout"]["shapes"].extend(span_shape(s) for s in spans)
+    return figure

@@ -1,0 +1,67 @@
+"""Figures over volume: curves on the usual band, odd stretches and marks in place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from catchpot.report import theme
+from catchpot.report.marks import Band, C, Curve, Plot, Ring, Span, decimate, note, numbers, ring_trace, span_shape
+
+
+def over_volume(
+    curves: Sequence[Curve],
+    band: Band | None = None,
+    *,
+    spans: Sequence[Span] = (),
+    rings: Sequence[Ring] = (),
+    x_heading: str = "metered volume [l]",
+    y_heading: str = "resistance [bar min/l]",
+    y_range: tuple[float, float] | None = None,
+) -> Plot:
+    """Curves over volume on the usual band; an odd stretch is tinted in place, a mark is a ring with its phrase."""
+    data: list[Plot] = _band_traces(band) if band is not None else []
+    data.extend(_curve(c, n) for n, c in enumerate(curves))
+    figure: Plot = {
+        "data": data,
+        "layout": {
+            "xaxis": {"title": {"text": x_heading}},
+            "yaxis": {"title": {"text": y_heading}, **({"range": list(y_range)} if y_range else {})},
+            "showlegend": True,
+            "shapes": [span_shape(s) for s in spans],
+            "annotations": [
+                note(s.phrase, x=(s.start + s.end) / 2, y=1, yref="paper", yanchor="bottom") for s in spans if s.phrase
+            ],
+        },
+    }
+    ring_trace(figure, rings, "y", "UTC")
+    if rings:
+        figure["data"][-1]["showlegend"] = False
+    return figure
+
+
+def _band_traces(band: Band) -> list[Plot]:
+    x, low, high = numbers(band.x), numbers(band.low), numbers(band.high)
+    known = [i for i in range(len(x)) if x[i] is not None and low[i] is not None and high[i] is not None]
+    edge: Plot = {
+        "type": "scatter", "mode": "lines", "x": [x[i] for i in known], "hoverinfo": "skip",
+        "line": {"width": 0.8, "color": C["frame"]}, "legendgroup": "band",
+    }  # fmt: skip
+    return [
+        {**edge, "name": f"{band.name}, lower edge", "y": [low[i] for i in known], "showlegend": False},
+        {**edge, "name": band.name, "y": [high[i] for i in known], "fill": "tonexty", "fillcolor": C["band"]},
+    ]
+
+
+def _curve(curve: Curve, n: int) -> Plot:
+    x, y = decimate(curve.x, curve.y)
+    trace: Plot = {
+        "type": "scatter", "name": curve.name, "x": x, "y": y, "connectgaps": False,
+        "hovertemplate": "%{x:.3~f}: %{y:.3~f}<extra></extra>",
+    }  # fmt: skip
+    if curve.kind == "measured":
+        return {**trace, "mode": "markers", "marker": {"size": 4, "color": C["main"]}}
+    if curve.kind == "faint":
+        return {**trace, "mode": "lines", "line": {"width": 1, "color": C["frame"]}, "showlegend": False}
+    colour = C["second"] if curve.kind == "fitted" else theme.SERIES[n % len(theme.SERIES)]
+    dash = "solid" if curve.kind == "fitted" else theme.DASHES[n % len(theme.DASHES)]
+    return {**trace, "mode": "lines", "line": {"width": 2, "color": colour, "dash": dash}}
