@@ -1,0 +1,170 @@
+"""Opening the store: short connections, a file that older programs open too, and words where it can't be opened.
+
+DuckDB locks its file for one process: while a process has it open to write, no other can even read it, and an open
+reader keeps a writer out. So a connection is opened, used and closed, and a held lock is waited for.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import duckdb
+
+PATIENCE_S = 20.0
+# The default of newer programs can't be opened by older ones.
+STORAGE_VERSION = "v1.4.0"
+ALIAS = "catchpot"
+
+
+class StoreError(Exception):
+    """The store can't be used, and why, in a sentence."""
+
+
+class StoreBusy(StoreError):  # noqa: N818 - a state that passes, not a mistake
+    """Another program held the store for as long as was waited."""
+
+
+@contextmanager
+def connect(path: Path, *, write: bool, patience_s: float = PATIENCE_S) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection whose default database is the store; closed at the end.
+
+    write: opened to write, else read only. The file must exist (`create` makes it).
+    patience_s: how long a lock held by someone else is waited for, in seconds; then StoreBusy.
+    Errors of the file system (full disk, read-only folder) and files that are no store come as StoreError.
+    """
+    import duckdb
+
+    con = _attach(path, write=write, patience_s=patience_s)
+    try:
+        yield con
+    except duckdb.Error as error:
+        said = in_words(error, path, write=write)
+        if said is None:
+            raise
+        raise StoreError(said) from error
+    finally:
+        _close(con)
+
+
+def create(path: Path, ddl: str) -> None:
+    """Make the store's file with the given statements in it, whole or not at all.
+
+    A program killed half-way would leave a file that no program opens, so it is made beside its place and moved there.
+    Where another process was first, its file stands.
+    """
+    import duckdb
+
+    fresh = path.with_name(f"{path.name}.new-{os.getpid()}")
+    try:
+        fresh.unlink(missing_ok=True)
+        con = _attach(fresh, write=True, patience_s=0.0)
+        try:
+            con.execute(ddl)
+        finally:
+            _close(con)
+        # A hard link never overwrites, a rename would; where the file system knows no links, rename.
+        try:
+            os.link(fresh, path)
+        except FileExistsError:
+            pass
+        except OSError:
+            if not path.exists():
+                fresh.replace(path)
+    except duckdb.Error as error:
+        raise StoreError(in_words(error, path, write=True) or f"{path}: the store can't be made: {error}") from error
+    except OSError as error:
+        raise StoreError(f"{path}: the store can't be made: {error.strerror}. Nothing was written.") from error
+    finally:
+        for left in (fresh, fresh.with_name(fresh.name + ".wal")):
+            try:
+                left.unlink(missing_ok=True)
+            except OSError:
+                break  # a folder that turned read-only: the reason is on its way already
+
+
+def sweep(path: Path, *, older_than_s: float = 600.0) -> None:
+    """Remove what a killed program left while making the file; younger pieces may still be in use."""
+    for left in path.parent.glob(f"{path.name}.new-*"):
+        try:
+            if time.time() - left.stat().st_mtime > older_than_s:
+                left.unlink()
+        except OSError:
+            continue  # another process was faster, or the folder is read-only: a leftover harms nobody
+
+
+def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    options = f"STORAGE_VERSION '{STORAGE_VERSION}'" if write else "READ_ONLY"
+    quoted = str(path).replace("'", "''")
+    give_up = time.monotonic() + patience_s
+    pause = 0.02
+    while True:
+        # Temporary files default to the current folder, which is anyone's.
+        con = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp"})
+        try:
+            con.execute(f"ATTACH '{quoted}' AS {ALIAS} ({options})")
+            con.execute(f"USE {ALIAS}")
+            return con
+        except duckdb.Error as error:
+            con.close()
+            if not _is_lock(error):
+                said = in_words(error, path, write=write)
+                raise StoreError(said or f"{path}: the store can't be opened: {error}") from error
+            if time.monotonic() >= give_up:
+                raise StoreBusy(_busy(error, path, patience_s)) from error
+        time.sleep(pause)
+        pause = min(pause * 1.5, 0.5)
+
+
+def _close(con: duckdb.DuckDBPyConnection) -> None:
+    import duckdb
+
+    try:
+        con.close()
+    except duckdb.Error:
+        # Closing writes the log into the file; on a full disk that waits for the next opening, and nothing is lost.
+        return
+
+
+def _is_lock(error: Exception) -> bool:
+    text = str(error)
+    return "Could not set lock" in text or "Unique file handle conflict" in text
+
+
+def _busy(error: Exception, path: Path, patience_s: float) -> str:
+    holder = re.search(r"held in (?P<program>.*?) \(PID (?P<pid>\d+)\)", str(error))
+    who = f"{Path(holder['program']).name} (process {holder['pid']})" if holder else "another program"
+    return (
+        f"{path}: {who} has the store open. Waited {patience_s:.0f} s. "
+        "Close it or wait until it is done, then run again; nothing was lost."
+    )
+
+
+def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
+    """A sentence for an error of the file or the disk; None for any other error."""
+    text = str(error)
+    if "No space left on device" in text or "out of disk space" in text.lower():
+        return f"{path}: the disk is full. What was stored before is safe; make room and run again."
+    if "not a valid DuckDB database" in text:
+        return (
+            f"{path}: this file is no store of catchpot (or it is damaged). Move it away; the logs are the archive, "
+            "and `catchpot run` makes a new store from them."
+        )
+    if "storage version" in text.lower() or "database file with version" in text:
+        return f"{path}: a newer program wrote this store. Update catchpot, or move the file away and run again."
+    if "Read-only file system" in text or "Permission denied" in text:
+        action = "written" if write else "read"
+        return f"{path}: the store can't be {action}: its folder is read-only or not yours. Nothing was changed."
+    if "No such file or directory" in text or ("does not exist" in text and "read-only mode" in text):
+        return f"{path}: there is no such folder or file."
+    if "Is a directory" in text:
+        return f"{path}: a folder stands where the store's file should be."
+    return None

@@ -1,0 +1,151 @@
+"""What an open store gives: any table as a frame, samples in order, the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from catchpot.core_tables import CORE_TABLES, SAMPLE
+from catchpot.store import ledger, schema
+from catchpot.store.schema import quote
+from catchpot.tables import Table, empty, polars_schema
+
+if TYPE_CHECKING:
+    import duckdb
+
+CORE = {t.name: t for t in CORE_TABLES}
+
+
+class UnknownTableError(KeyError):
+    """No table of that name is declared or stored."""
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
+class Reading:
+    """An open store, to read. con: for the store's own room only; None where there is no store yet."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection | None, declared: Mapping[str, Table]) -> None:
+        self.con = con
+        self._stored = schema.stored_declarations(con) if con is not None else {}
+        self._declared = {**self._stored, **CORE, **declared}
+        self._names = schema.table_names(con) if con is not None else set()
+
+    def tables(self) -> dict[str, Table]:
+        """Declarations of all tables: the core's, the given plugins', and those only the store knows."""
+        return dict(self._declared)
+
+    def declaration(self, name: str) -> Table:
+        """The declaration of a table; UnknownTableError where there is none."""
+        try:
+            return self._declared[name]
+        except KeyError:
+            raise UnknownTableError(
+                f"there is no table {name!r}; there are {', '.join(sorted(self._declared))}"
+            ) from None
+
+    def ledger(self) -> pl.DataFrame:
+        """What was computed: analysis, part, key, status, reason, seconds."""
+        return ledger.read(self.con) if self.con is not None else ledger.nothing()
+
+    def table(
+        self,
+        name: str,
+        columns: Sequence[str] | None = None,
+        shots: Sequence[str] | None = None,
+        moulds: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Rows of a table, ordered by shot (else by key) and, within, as they were delivered.
+
+        columns: names asked for, in that order; None for all. shots, moulds: only rows of these; None for all.
+        A table with `shot` but no `mould` is narrowed by the moulds of its shots. A table nobody wrote yet comes empty.
+        """
+        table = self.declaration(name)
+        if name == "sample":
+            if moulds is not None:
+                wanted = set(self.table("shot", ["shot"], shots, moulds)["shot"])
+                shots = sorted(wanted)
+            return self.samples(shots, columns)
+        asked = list(columns) if columns is not None else list(table.names)
+        types = polars_schema(table)
+        for c in asked:
+            if c not in types:
+                raise UnknownTableError(f"table {name} has no column {c!r}; it has {', '.join(table.names)}")
+        if self.con is None or name not in self._names:
+            return empty(table).select(asked)
+        there = set(schema.column_names(self.con, name))
+        picked = ", ".join(f"t.{quote(c)}" if c in there else f"NULL AS {quote(c)}" for c in asked)
+        where, units = self._narrowed(table, shots, moulds)
+        order = ["shot"] if "shot" in table.names else list(table.key)
+        by = ", ".join([*(f"t.{quote(c)}" for c in order if c in there), "t.rowid"])
+        frame = self.fetch(f"SELECT {picked} FROM {quote(name)} t {where} ORDER BY {by}", units)
+        return frame.cast({c: types[c] for c in asked})
+
+    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Samples of the given shots (None for all), ordered by shot, then t_s; `shot` and the columns asked for."""
+        asked = [c for c in (columns if columns is not None else SAMPLE.names) if c != "shot"]
+        types = polars_schema(SAMPLE)
+        for c in asked:
+            if c not in types:
+                raise UnknownTableError(f"table sample has no column {c!r}; it has {', '.join(SAMPLE.names)}")
+        out = ["shot", *asked] if columns is None or "shot" in columns else asked
+        if self.con is None or "sample" not in self._names:
+            return empty(SAMPLE).select(out)
+        where, units = self._narrowed(CORE["shot"], shots, None)
+        numbers = self.fetch(f"SELECT t.shot, t.shot_no FROM shot t {where}", units).sort("shot")
+        numbers = numbers.with_row_index("_rank")
+        read = dict.fromkeys(["t_s", *asked])
+        there = set(schema.column_names(self.con, "sample"))
+        picked = ", ".join(f"s.{quote(c)}" if c in there else f"NULL AS {quote(c)}" for c in read)
+        # Rows lie contiguous and ordered within a shot; whether the shots come in order is seen, and seldom not so.
+        frame = self.fetch(
+            f"SELECT u._rank, {picked} FROM sample s JOIN units u ON s.shot_no = u.shot_no",
+            numbers.select("_rank", "shot_no"),
+        )
+        if not _in_order(frame):
+            frame = frame.sort("_rank", "t_s", maintain_order=True)
+        frame = frame.with_columns(numbers["shot"].gather(frame["_rank"]).alias("shot"))
+        return frame.select(out).cast({c: types[c] for c in out})
+
+    def fetch(self, sql: str, units: pl.DataFrame | None = None) -> pl.DataFrame:
+        """The rows of a query; `units` is there as a relation of that name."""
+        assert self.con is not None
+        if units is not None:
+            self.con.register("units", units.to_arrow())
+        try:
+            got = pl.from_arrow(self.con.sql(sql).to_arrow_table())
+        finally:
+            if units is not None:
+                self.con.unregister("units")
+        assert isinstance(got, pl.DataFrame)
+        return got
+
+    def _narrowed(
+        self, table: Table, shots: Sequence[str] | None, moulds: Sequence[str] | None
+    ) -> tuple[str, pl.DataFrame | None]:
+        if shots is not None and moulds is not None:
+            both = self.table("shot", ["shot", "mould"], shots=shots)
+            shots, moulds = both.filter(pl.col("mould").is_in(list(moulds)))["shot"].to_list(), None
+        if shots is not None and "shot" in table.names:
+            unit = pl.DataFrame({"unit": list(shots)}, schema={"unit": pl.String()})
+            return "SEMI JOIN units u ON t.shot = u.unit", unit
+        if moulds is not None:
+            unit = pl.DataFrame({"unit": list(moulds)}, schema={"unit": pl.String()})
+            if "mould" in table.names:
+                return "SEMI JOIN units u ON t.mould = u.unit", unit
+            if "shot" in table.names:
+                of = "(SELECT s.shot FROM shot s SEMI JOIN units u ON s.mould = u.unit)"
+                return f"SEMI JOIN {of} o ON t.shot = o.shot", unit
+        return "", None
+
+
+def _in_order(frame: pl.DataFrame) -> bool:
+    """Whether rows come by rank, then by time."""
+    if frame.height < 2:
+        return True
+    rank, t = pl.col("_rank"), pl.col("t_s")
+    later = (rank > rank.shift(1)) | ((rank == rank.shift(1)) & (t >= t.shift(1)))
+    return bool(frame.select(later.slice(1).all()).item())

@@ -1,0 +1,90 @@
+"""Results of analyses: what a recomputed part says takes the place of what it said before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Literal
+
+import polars as pl
+
+from catchpot.core_tables import REFUSAL
+from catchpot.store import ledger, schema
+from catchpot.store.schema import quote
+from catchpot.store.shots import insert
+from catchpot.tables import Table
+
+if TYPE_CHECKING:
+    import duckdb
+
+Part = Literal["shot", "mould", "workshop"]
+
+
+def clear(
+    con: duckdb.DuckDBPyConnection, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]
+) -> None:
+    """Delete the rows an analysis wrote for these units (part "workshop": all its rows), refusals included.
+
+    Of a shared table only the analysis's own rows go.
+    """
+    there = schema.table_names(con)
+    con.register("gone_units", pl.DataFrame({"unit": list(units)}, schema={"unit": pl.String()}).to_arrow())
+    try:
+        for table in tables:
+            if table.name not in there:
+                continue
+            conditions, values = [], []
+            if part != "workshop":
+                conditions.append(f"{quote(part)} IN (SELECT unit FROM gone_units)")
+            if table.shared:
+                conditions.append("analysis = ?")
+                values.append(analysis)
+            where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
+            con.execute(f"DELETE FROM {quote(table.name)}{where}", values)
+        if "refusal" in there:
+            con.execute("DELETE FROM refusal WHERE analysis = ? AND part IN (SELECT unit FROM gone_units)", [analysis])
+    finally:
+        con.unregister("gone_units")
+
+
+def replace(
+    con: duckdb.DuckDBPyConnection,
+    analysis: str,
+    part: Part,
+    units: Sequence[str],
+    frames: Mapping[Table, pl.DataFrame],
+    refused: pl.DataFrame,
+) -> None:
+    """Put the rows of these units in the place of the former ones.
+
+    frames: what the analysis yields, checked by the caller. refused: rows of REFUSAL and, in `part`, the unit they
+    belong to (a mould's analysis may refuse a shot).
+    """
+    schema.ensure(con, [*frames, REFUSAL])
+    clear(con, analysis, part, list(frames), units)
+    for table, frame in frames.items():
+        insert(con, table, frame)
+    insert(con, REFUSAL, refused)
+
+
+def mirror(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Make a table hold just these rows."""
+    schema.ensure(con, [table])
+    con.execute(f"DELETE FROM {quote(table.name)}")
+    insert(con, table, frame)
+
+
+def forget(con: duckdb.DuckDBPyConnection, analysis: str) -> None:
+    """Drop what an analysis left in the shared tables and the ledger."""
+    for name, table in schema.stored_declarations(con).items():
+        if table.shared and "analysis" in table.names and name in schema.table_names(con):
+            con.execute(f"DELETE FROM {quote(name)} WHERE analysis = ?", [analysis])
+    ledger.forget(con, analysis)
+
+
+def drop(con: duckdb.DuckDBPyConnection, tables: Sequence[str]) -> None:
+    """Drop derived tables nobody declares any more."""
+    kept = {t.name for t in schema.KEPT}
+    for name in tables:
+        if name not in kept:
+            con.execute(f"DROP TABLE IF EXISTS {quote(name)}")
+            con.execute('DELETE FROM catchpot_table WHERE "table" = ?', [name])

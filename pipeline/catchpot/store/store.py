@@ -1,0 +1,141 @@
+"""The door to the store: `reading()` and `writing()`, each a short connection."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from catchpot.store import connection, ledger, results, schema, shots
+from catchpot.store.reading import Reading
+from catchpot.store.results import Part
+from catchpot.tables import Table
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+class Writing(Reading):
+    """An open store in one transaction. con: for the store's own room only."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, declared: Mapping[str, Table]) -> None:
+        super().__init__(con, declared)
+        self.con: duckdb.DuckDBPyConnection = con
+
+    def put_shots(
+        self,
+        shot_rows: pl.DataFrame,
+        samples: pl.DataFrame | str,
+        notes: pl.DataFrame | None = None,
+        *,
+        in_order: bool = False,
+    ) -> None:
+        """Store shots with samples and notes, replacing shots of the same name; see `shots.put`."""
+        shots.put(self.con, shot_rows, samples, notes, in_order=in_order)
+
+    def remove_shots(self, names: Sequence[str]) -> None:
+        """Take shots out, with samples and notes."""
+        shots.remove(self.con, names)
+
+    def put_quarantine(self, rows: pl.DataFrame) -> None:
+        """Record files set aside (rows of QUARANTINE)."""
+        shots.quarantine(self.con, rows)
+
+    def release(self, files: Sequence[str]) -> None:
+        """Forget that these files were set aside."""
+        shots.release(self.con, files)
+
+    def put_results(
+        self,
+        analysis: str,
+        part: Part,
+        units: Sequence[str],
+        frames: Mapping[Table, pl.DataFrame],
+        refused: pl.DataFrame,
+    ) -> None:
+        """Put an analysis's rows of these units in the place of the former ones; see `results.replace`."""
+        results.replace(self.con, analysis, part, units, frames, refused)
+        self._names = schema.table_names(self.con)
+
+    def clear_results(self, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]) -> None:
+        """Delete an analysis's rows of these units, its refusals and its ledger rows."""
+        results.clear(self.con, analysis, part, tables, units)
+        ledger.forget(self.con, analysis, units)
+
+    def put_ledger(self, rows: pl.DataFrame) -> None:
+        """Replace ledger rows of these (analysis, part)."""
+        ledger.write(self.con, rows)
+
+    def mirror(self, table: Table, frame: pl.DataFrame) -> None:
+        """Make a table hold just these rows (events, parts)."""
+        results.mirror(self.con, table, frame)
+        self._names = schema.table_names(self.con)
+
+    def ensure(self, tables: Sequence[Table]) -> list[str]:
+        """Make derived tables as declared; names of those dropped because their declaration changed."""
+        dropped = schema.ensure(self.con, tables)
+        self._names = schema.table_names(self.con)
+        return dropped
+
+    def forget(self, analysis: str) -> None:
+        """Drop what an analysis left in shared tables and the ledger."""
+        results.forget(self.con, analysis)
+
+    def drop(self, tables: Sequence[str]) -> None:
+        """Drop derived tables nobody declares any more."""
+        results.drop(self.con, tables)
+        self._names = schema.table_names(self.con)
+
+
+class Store:
+    """A workshop's store. Nothing is opened until `reading()` or `writing()`.
+
+    declared: tables of the plugins, so that one nobody wrote yet comes empty and not as an error.
+    patience_s: how long a lock held by another program is waited for, in seconds.
+    """
+
+    def __init__(
+        self, path: Path, declared: Sequence[Table] = (), *, patience_s: float = connection.PATIENCE_S
+    ) -> None:
+        self.path = path
+        self.patience_s = patience_s
+        self._declared = {t.name: t for t in declared}
+
+    @contextmanager
+    def reading(self) -> Iterator[Reading]:
+        """The store, to read; empty where there is no file yet."""
+        if not self.path.exists():
+            yield Reading(None, self._declared)
+            return
+        with connection.connect(self.path, write=False, patience_s=self.patience_s) as con:
+            con.execute("SET TimeZone = 'UTC'")
+            yield Reading(con, self._declared)
+
+    @contextmanager
+    def writing(self) -> Iterator[Writing]:
+        """The store, to write, in one transaction: committed at the end, rolled back where an exception passes."""
+        if not self.path.exists():
+            connection.sweep(self.path)
+            connection.create(self.path, schema.initial_ddl())
+        with connection.connect(self.path, write=True, patience_s=self.patience_s) as con:
+            con.execute("SET TimeZone = 'UTC'")
+            con.execute("BEGIN")
+            try:
+                schema.migrate(con)
+                yield Writing(con, self._declared)
+                con.execute("COMMIT")
+            except BaseException:
+                _roll_back(con)
+                raise
+
+
+def _roll_back(con: duckdb.DuckDBPyConnection) -> None:
+    import duckdb
+
+    try:
+        con.execute("ROLLBACK")
+    except duckdb.Error:
+        return  # a full disk has ended the transaction already; the first error is the one to tell
