@@ -1,0 +1,88 @@
+"""catchpot.toml: name, time zone, ambient pressure, plugin and analysis settings, log profiles."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any, Self
+
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
+
+from catchpot.workshop.mould import Strict
+from catchpot.workshop.problems import Problem, did_you_mean, key_text, problems_of
+from catchpot.workshop.profile import Profile, check_zone
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from catchpot.analysis import Analysis
+    from catchpot.workshop import Workshop
+
+
+class WorkshopSettings(Strict):
+    """Name, zone and ambient pressure."""
+
+    name: str = "Workshop"
+    time_zone: str = Field("UTC", description="an IANA zone; times are shown in it and naive times read in it")
+    ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
+        1013.25, description="used where no barometer is logged"
+    )
+
+    @model_validator(mode="after")
+    def _known_zone(self) -> Self:
+        check_zone(self.time_zone, "time_zone")
+        return self
+
+
+class PluginSettings(Strict):
+    """Plugins switched off, by name; ours too."""
+
+    disabled: list[str] = Field(default_factory=list)
+
+
+class Settings(Strict):
+    """catchpot.toml. `raw` is the whole file as a mapping, for plugins."""
+
+    workshop: WorkshopSettings = Field(default_factory=lambda: WorkshopSettings())
+    plugins: PluginSettings = Field(default_factory=lambda: PluginSettings())
+    analyses: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    profiles: dict[str, Profile] = Field(default_factory=dict)
+    _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
+
+    @property
+    def raw(self) -> Mapping[str, Any]:
+        """The file's content as it was read."""
+        return self._raw
+
+    def with_raw(self, raw: Mapping[str, Any]) -> Settings:
+        """The same settings, remembering the mapping they came from."""
+        settings = self.model_copy()
+        settings._raw = raw
+        return settings
+
+
+def check_analysis_settings(workshop: Workshop, analyses: Iterable[Analysis]) -> list[Problem]:
+    """Validate every `[analyses.NAME]` with that analysis's params model; unknown names are problems too.
+
+    analyses: those of the registry. An analysis of a plugin that is switched off or broken is unknown here.
+    """
+    from catchpot.workshop.locate import key_lines, line_of
+
+    path = workshop.home / "catchpot.toml"
+    lines = key_lines(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")) if path.exists() else {}
+    known = {a.name: a.params for a in analyses}
+    found: list[Problem] = []
+    for name, given in workshop.settings.analyses.items():
+        base = ("analyses", name)
+        if name not in known:
+            message = f"no analysis of this name{did_you_mean(name, known)}; `catchpot plugins` lists them"
+            found.append(Problem(str(path), line_of(lines, base), key_text(base), message))
+            continue
+        unknown = [k for k in given if k not in known[name].model_fields]
+        for key in unknown:
+            message = f"unknown key{did_you_mean(key, known[name].model_fields)}"
+            found.append(Problem(str(path), line_of(lines, (*base, key)), key_text((*base, key)), message))
+        try:
+            known[name].model_validate({k: v for k, v in given.items() if k not in unknown})
+        except ValidationError as e:
+            found += problems_of(e, known[name], str(path), lines, base)
+    return found

@@ -1,0 +1,98 @@
+"""A commented starter workshop that passes its own check."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from catchpot.workshop.problems import Problem, WorkshopError
+
+_SETTINGS = """\
+# Settings of this workshop. `catchpot check` says what is wrong in here, with the line.
+
+[workshop]
+name = "Our workshop"
+time_zone = "UTC"                 # an IANA zone such as "Europe/Lisbon"; times without offset are read in it
+ambient_pressure_mbar = 1013.25   # used where a log holds no barometer
+
+# Plugins to switch off, by name (`catchpot plugins` lists them).
+# [plugins]
+# disabled = []
+
+# Logs in any layout other than the plain one need a profile; `catchpot profile FILE` proposes one.
+# [profiles.old-logger]
+# files = "logs/bay2/*.csv"
+# separator = ";"
+# decimal = ","
+# header_line = 6
+# [profiles.old-logger.metadata]
+# mould = { line = 2, field = 2 }
+# injector = { constant = "injector-2" }
+# [profiles.old-logger.time]
+# column = "Time"
+# format = "%d.%m.%Y %H:%M:%S,%f"
+# [profiles.old-logger.channels]
+# flow_l_min = { column = "Flow", unit = "cc/min" }
+# line_pressure_bar = { column = "P line", unit = "psi", reference = "gauge" }
+# cavity_pressure_mbar = { column = "Vac 1", unit = "kPa", reference = "vacuum" }
+"""
+
+_MOULDS = """\
+# The mould book. Every key of a mould is optional: what is missing takes away only what needs it, and is said.
+# The numbers below are an invented example; put in your own.
+
+[resins.example-resin]
+viscosity_pa_s = 0.20                # at viscosity_temp_c, from the data sheet or a flow cup
+viscosity_temp_c = 23.0
+viscosity_activation_k = 4200        # how viscosity falls with temperature
+density_kg_m3 = 1120
+catalyst_ratio_pct_by_volume = 1.5   # of the resin
+catalyst_ratio_tolerance_pct = 0.15
+
+[moulds.example-mould]
+resin = "example-resin"
+fill = "peripheral"                  # linear | radial | peripheral
+inlet_width_m = 4.0                  # length of the line the resin enters through (perimeter, edge, or 2 pi r)
+flow_length_m = 0.40                 # from inlet to vent
+part_area_m2 = 0.96
+thickness_mm = 3.0
+fibre_areal_weight_g_m2 = 1000
+fibre_density_kg_m3 = 2560
+# runner_volume_l = 0.0              # fills first, before the part
+# vent_hose_volume_l = 0.0           # fills after resin has arrived at the vent
+# vent_height_m = 0.0                # vent above inlet
+# line_pressure_range_bar = [0, 6]   # what the gauge can show
+# line_pressure_limit_bar = 0.5      # never to be passed
+# clamp_volume_l = 0.8               # leak rates need the gas volumes
+# cavity_gas_volume_l = 5.0
+# clamp_area_m2 = 0.11
+# outer_leak_limit_mbar_l_s = 0.30
+# inner_leak_limit_mbar_l_s = 0.05
+
+# [moulds.example-mould.limits]      # specification limits; "none" for a side without
+# injected_volume_l = [2.4, 2.7]
+
+# [[moulds.example-mould.changes]]   # keys that hold from a day on
+# valid_from = 2026-03-01
+# thickness_mm = 3.1
+
+# [resin_batches.B-1042]             # a batch's own viscosity at viscosity_temp_c
+# viscosity_pa_s = 0.21
+"""
+
+_EVENTS = "time,mould,kind,detail\n"
+_PARTS = "shot,part_mass_kg,overflow_kg,thickness_mm,fabric_mass_kg,gel_coat_mass_kg,trimmed,verdict\n"
+
+
+def init_workshop(home: Path) -> list[Path]:
+    """Write a starter workshop into a folder (made if missing) and return the files written.
+
+    Nothing is overwritten: WorkshopError where one of the files is there already.
+    """
+    files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _EVENTS, "parts.csv": _PARTS}
+    there = [home / name for name in files if (home / name).exists()]
+    if there:
+        raise WorkshopError([Problem(str(path), 0, "", "is there already and is left as it is") for path in there])
+    (home / "logs").mkdir(parents=True, exist_ok=True)
+    for name, text in files.items():
+        (home / name).write_text(text, encoding="utf-8")
+    return [home / name for name in files]
