@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from catchpot.errors import CatchpotError
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -23,7 +25,7 @@ STORAGE_VERSION = "v1.4.0"
 ALIAS = "catchpot"
 
 
-class StoreError(Exception):
+class StoreError(CatchpotError):
     """The store can't be used, and why, in a sentence."""
 
 

@@ -1,0 +1,176 @@
+"""One loader for all plugins, ours and anyone's: entry points and drop-in files; a broken one is named, never fatal."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+import pluggy
+
+from catchpot import hookspecs
+from catchpot.analysis import Analysis
+from catchpot.plugins import sources, trust
+from catchpot.plugins.registry import CORE, Plugin, Registry
+from catchpot.plugins.shapes import analysis_faults, reader_faults, section_faults
+from catchpot.plugins.sources import Broken, Source
+
+if TYPE_CHECKING:
+    from cyclopts import App
+
+    from catchpot.workshop import Workshop
+
+__all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
+
+
+def load(workshop: Workshop, *, trust: bool = False, core: bool = True) -> Registry:
+    """Load every plugin and let it register its readers, analyses and sections.
+
+    trust: run the workshop's drop-in plugins and remember that they may; else the user is asked once, at a terminal.
+    core: with the core's own analyses (a test may leave them out).
+    """
+    disabled = tuple(workshop.settings.plugins.disabled)
+    manager, modules, broken, warnings, untrusted = _load_modules(workshop.plugins_dir, disabled, trust, may_ask=True)
+    taken: dict[tuple[str, str], str] = {}
+    loaded = [_core_plugin()] if core else []
+    for p in loaded:
+        taken |= {("analysis", a.name): p.name for a in p.analyses}
+    for source, module in modules:
+        found: dict[str, tuple[Any, ...]] = {}
+        for kind, faults in (("reader", reader_faults), ("analysis", analysis_faults), ("section", section_faults)):
+            hook = {"reader": "register_readers", "analysis": "register_analyses", "section": "register_sections"}[kind]
+            given = {"settings": workshop.settings.raw} if kind == "analysis" else {}
+            items, error = _call(manager, module, hook, given)
+            good = []
+            wrong = [error] if error else []
+            for item in items:
+                name = str(getattr(item, "name", type(item).__name__))
+                fault = "; ".join(faults(item))
+                if not fault and (kind, name) in taken:
+                    fault = f"plugin {taken[kind, name]} already has a {kind} of that name"
+                if fault:
+                    wrong.append(f"{kind} {name} is left out: {fault}")
+                else:
+                    taken[kind, name] = source.name
+                    good.append(item)
+            broken += [Broken(source.name, source.origin, w) for w in wrong]
+            found[kind] = tuple(good)
+        loaded.append(Plugin(source.name, source.origin, module, found["reader"], found["analysis"], found["section"]))
+    named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)
+    off = tuple(d for d in disabled if d not in named)
+    return Registry(tuple(loaded), tuple(broken), (*map(str, broken), *warnings), off, tuple(untrusted), workshop)
+
+
+def register_commands(app: App, home: Path) -> list[str]:
+    """Let every plugin add its commands to the app; sentences about those that could not.
+
+    No workshop is needed: where the folder has no readable settings, only the installed plugins are asked.
+    """
+    manager, modules, broken, warnings, _ = _load_modules(home / "plugins", _disabled(home), False, may_ask=False)
+    for source, module in modules:
+        _, error = _call(manager, module, "register_commands", {"app": app})
+        if error:
+            broken.append(Broken(source.name, source.origin, error))
+    return [*map(str, broken), *warnings]
+
+
+def _disabled(home: Path) -> tuple[str, ...]:
+    try:
+        settings = tomllib.loads((home / "catchpot.toml").read_text(encoding="utf-8-sig"))
+        return tuple(map(str, settings.get("plugins", {}).get("disabled", ())))
+    except (OSError, ValueError, AttributeError, TypeError):
+        return ()  # what is wrong with the file is said by the command that opens the workshop
+
+
+def _core_plugin() -> Plugin:
+    module = importlib.import_module("catchpot.ingest.reduce")
+    package = importlib.import_module("catchpot.ingest")
+    analyses: tuple[Analysis, ...] = tuple(module.core_analyses())
+    return Plugin(CORE, "the core", package, (), analyses, ())
+
+
+def _load_modules(
+    folder: Path, disabled: Sequence[str], trusted: bool, *, may_ask: bool
+) -> tuple[pluggy.PluginManager, list[tuple[Source, ModuleType]], list[Broken], list[str], list[str]]:
+    found = list(sources.installed())
+    dropped = [s for s in sources.dropped_in(folder) if s.name not in disabled]
+    may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask)
+    untrusted = [] if may_run else [s.name for s in dropped]
+    manager = pluggy.PluginManager(hookspecs.PROJECT)
+    manager.add_hookspecs(hookspecs)
+    modules: list[tuple[Source, ModuleType]] = []
+    broken: list[Broken] = []
+    first: dict[str, Source] = {}
+    for source in [*found, *(dropped if may_run else ())]:
+        if source.name in disabled:
+            continue
+        if source.name in first:
+            broken.append(Broken(source.name, source.origin, f"the name is taken by {first[source.name].origin}"))
+            continue
+        first[source.name] = source
+        module, error = _import(manager, source)
+        if module is None:
+            broken.append(Broken(source.name, source.origin, error))
+        else:
+            modules.append((source, module))
+    manager.check_pending()
+    return manager, modules, broken, warnings, untrusted
+
+
+def _may_run(folder: Path, dropped: Sequence[Source], trusted: bool, *, may_ask: bool) -> tuple[bool, list[str]]:
+    if not dropped:
+        return True, []
+    said = trust.answer(folder)
+    if trusted:
+        problem = trust.keep(folder, True) if said is not True else None
+        return True, [problem] if problem else []
+    if said is None and may_ask:
+        said = trust.ask(folder, [s.name for s in dropped])
+        if said is not None:
+            problem = trust.keep(folder, said)
+            if problem:
+                return said, [problem]
+    if said:
+        return True, []
+    names = ", ".join(s.name for s in dropped)
+    # Said by the command that opens the workshop, not a second time by the command line's own look at it.
+    told = [f"plugins not run: {names}. They are code in {folder}; --trust-plugins runs them from now on."]
+    return False, told if may_ask else []
+
+
+def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType | None, str]:
+    """Load and register one plugin; the module, or None and what is wrong."""
+    try:
+        module = source.load()
+    except (Exception, SystemExit) as error:
+        place = source.place if isinstance(source.place, Path) else None
+        return None, f"can't be loaded: {sources.said(error, place)}"
+    try:
+        manager.register(module, name=source.name)
+        unknown = [h.name for h in manager.get_hookcallers(module) or () if not h.has_spec()]
+    except (pluggy.PluginValidationError, ValueError) as error:
+        if manager.has_plugin(source.name):
+            manager.unregister(name=source.name)
+        return None, f"can't be registered: {' '.join(str(error).split())}"
+    if unknown:
+        manager.unregister(name=source.name)
+        hooks = [n for n in vars(hookspecs) if n.startswith("register_")]
+        near = difflib.get_close_matches(unknown[0], hooks, 1)
+        return None, f"there is no hook {unknown[0]}" + (f" (did you mean {near[0]}?)" if near else "")
+    return module, ""
+
+
+def _call(
+    manager: pluggy.PluginManager, module: ModuleType, hook: str, given: Mapping[str, Any]
+) -> tuple[list[Any], str]:
+    """What one plugin's hook returns, as a list, or what it raised; no plugin's failure touches another."""
+    others = [p for p in manager.get_plugins() if p is not module]
+    try:
+        returned = manager.subset_hook_caller(hook, others)(**given)
+        return [item for items in returned for item in items], ""
+    except (Exception, SystemExit) as error:
+        return [], f"{hook} failed: {sources.said(error, module)}"

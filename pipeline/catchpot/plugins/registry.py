@@ -1,0 +1,138 @@
+"""What the plugins registered, what is wrong with them, and whose code an analysis is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from catchpot.analysis import Analysis
+from catchpot.core_tables import CORE_TABLES
+from catchpot.plugins.sources import Broken, code_digest
+from catchpot.tables import Table
+
+if TYPE_CHECKING:
+    from catchpot.ingest.reader import Reader
+    from catchpot.report.section import Section
+    from catchpot.workshop import Problem, Workshop
+
+CORE = "catchpot"
+
+
+@dataclass(frozen=True)
+class Plugin:
+    """A loaded plugin and what it registered."""
+
+    name: str
+    origin: str
+    module: ModuleType
+    readers: tuple[Reader, ...] = ()
+    analyses: tuple[Analysis, ...] = ()
+    sections: tuple[Section, ...] = ()
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of the plugin's code."""
+        return code_digest(self.module)
+
+
+@dataclass(frozen=True)
+class Registry:
+    """All loaded plugins, the core's own analyses among them under the name of the core.
+
+    broken: plugins and parts of plugins that are not used, and why. warnings: sentences to show.
+    disabled: names switched off in the settings. untrusted: drop-in plugins that were not run.
+    """
+
+    plugins: tuple[Plugin, ...]
+    broken: tuple[Broken, ...] = ()
+    warnings: tuple[str, ...] = ()
+    disabled: tuple[str, ...] = ()
+    untrusted: tuple[str, ...] = ()
+    workshop: Workshop | None = field(default=None, repr=False)
+
+    @property
+    def readers(self) -> list[Reader]:
+        """Readers in the plugins' order of name."""
+        return [r for p in self.plugins for r in p.readers]
+
+    @property
+    def analyses(self) -> list[Analysis]:
+        """Analyses in the plugins' order of name; the runner orders them by their needs."""
+        return [a for p in self.plugins for a in p.analyses]
+
+    @property
+    def sections(self) -> list[Section]:
+        """Sections in the order they stand on a page."""
+        return sorted((s for p in self.plugins for s in p.sections), key=lambda s: (s.order, s.name))
+
+    def analysis(self, name: str) -> Analysis:
+        """The analysis of that name; KeyError with the names there are."""
+        for a in self.analyses:
+            if a.name == name:
+                return a
+        raise KeyError(f"no analysis {name!r}; there are {', '.join(sorted(a.name for a in self.analyses))}")
+
+    def plugin_of(self, analysis: str) -> Plugin:
+        """The plugin that registered the analysis."""
+        for p in self.plugins:
+            if any(a.name == analysis for a in p.analyses):
+                return p
+        raise KeyError(f"no analysis {analysis!r}")
+
+    def tables(self) -> dict[str, Table]:
+        """Every declared table by name: the core's and those the analyses yield."""
+        declared = {t.name: t for t in CORE_TABLES}
+        for a in self.analyses:
+            for t in a.yields:
+                declared.setdefault(t.name, t)
+        return declared
+
+    def check_settings(self, home: Path | None = None) -> list[Problem]:
+        """What is wrong in the workshop's `[analyses.NAME]` settings."""
+        from catchpot.workshop import check_analysis_settings
+
+        if self.workshop is None:
+            return []
+        return check_analysis_settings(self.workshop, self.analyses)
+
+    def as_rows(self) -> list[dict[str, Any]]:
+        """One row a plugin: name, origin, state, what it registers, what is wrong."""
+        wrong: dict[tuple[str, str], list[str]] = {}
+        for b in self.broken:
+            wrong.setdefault((b.plugin, b.origin), []).append(b.error)
+        rows = [
+            {
+                "plugin": p.name,
+                "origin": p.origin,
+                "state": "in use",
+                "readers": [r.name for r in p.readers],
+                "analyses": [a.name for a in p.analyses],
+                "tables": sorted({t.name for a in p.analyses for t in a.yields}),
+                "sections": [s.name for s in p.sections],
+                "errors": wrong.pop((p.name, p.origin), []),
+            }
+            for p in self.plugins
+        ]
+        rows += [_idle(name, origin, "not used", errors) for (name, origin), errors in wrong.items()]
+        rows += [_idle(name, "", "disabled in catchpot.toml", []) for name in self.disabled]
+        rows += [_idle(name, "plugins/", "not trusted, not run", []) for name in self.untrusted]
+        return rows
+
+    def sentences(self) -> list[str]:
+        """One line a plugin, then what is wrong."""
+        lines = []
+        for row in self.as_rows():
+            has = [f"{k}: {', '.join(row[k])}" for k in ("readers", "analyses", "tables", "sections") if row[k]]
+            head = f"{row['plugin']} ({row['origin']})" if row["origin"] else str(row["plugin"])
+            lines.append(f"{head} - {row['state']}" + "".join(f"; {h}" for h in has))
+            lines += [f"  {e}" for e in row["errors"]]
+        return lines
+
+
+def _idle(name: str, origin: str, state: str, errors: Sequence[str]) -> dict[str, Any]:
+    nothing: Mapping[str, list[str]] = {"readers": [], "analyses": [], "tables": [], "sections": []}
+    return {"plugin": name, "origin": origin, "state": state, **nothing, "errors": list(errors)}

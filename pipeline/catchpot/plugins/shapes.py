@@ -1,0 +1,66 @@
+"""Whether what a plugin registers has the shape the contract asks for; sentences about what has not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from catchpot.tables import Table
+
+PARTS = ("shot", "mould", "workshop")
+
+
+def _missing(item: object, names: tuple[str, ...]) -> list[str]:
+    return [f"it has no {n}" for n in names if not hasattr(item, n)]
+
+
+def _is_needs(value: object) -> bool:
+    return isinstance(value, Mapping) and all(
+        isinstance(t, str) and isinstance(c, tuple) and all(isinstance(x, str) for x in c) for t, c in value.items()
+    )
+
+
+def reader_faults(item: Any) -> list[str]:
+    """What keeps this from being a reader."""
+    return _missing(item, ("name",))
+
+
+def section_faults(item: Any) -> list[str]:
+    """What keeps this from being a section."""
+    missing = _missing(item, ("name", "title", "order", "analyses", "needs", "cells", "panel", "pages"))
+    if missing:
+        return missing
+    return [] if _is_needs(item.needs) else ["needs is no mapping of table names to tuples of column names"]
+
+
+def analysis_faults(item: Any) -> list[str]:
+    """What keeps this from being an analysis."""
+    names = ("name", "part", "causal", "needs", "optional", "yields", "params", "compute")
+    return _missing(item, names) or list(_analysis_faults(item))
+
+
+def _analysis_faults(item: Any) -> Iterator[str]:
+    from pydantic import BaseModel
+
+    if not (isinstance(item.name, str) and item.name):
+        yield "its name is no text"
+    if item.part not in PARTS:
+        yield f"part is {item.part!r}, not one of {', '.join(PARTS)}"
+        return
+    for which in ("needs", "optional"):
+        if not _is_needs(getattr(item, which)):
+            yield f"{which} is no mapping of table names to tuples of column names"
+    if not (isinstance(item.params, type) and issubclass(item.params, BaseModel)):
+        yield "params is no pydantic model"
+    if not isinstance(item.yields, tuple) or not all(isinstance(t, Table) for t in item.yields):
+        yield "yields is no tuple of tables"
+        return
+    for table in item.yields:
+        if item.part != "workshop" and item.part not in table.names:
+            yield f"table {table.name} of a {item.part} analysis has no `{item.part}` column to replace rows by"
+        if table.shared and "analysis" not in table.names:
+            yield f"shared table {table.name} has no `analysis` column, by which rows are told apart"
+        if table.name == "refusal":
+            yield "refusals are returned beside the tables, not as a table"
+    if item.part != "shot" and "sample" in {**item.needs, **item.optional}:
+        yield "only shot analyses may ask for samples; histories read `curve`"
