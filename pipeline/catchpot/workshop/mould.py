@@ -80,14 +80,20 @@ Share = Annotated[float, Field(ge=0, le=1)]
 class Resin(Strict):
     """A resin system. mu = viscosity_pa_s * exp(viscosity_activation_k * (1/T - 1/T_ref)), T in K."""
 
-    viscosity_pa_s: Positive | None = Field(None, description="viscosity at viscosity_temp_c, Pa s")
-    viscosity_temp_c: Annotated[float, Field(ge=-50, le=200)] | None = Field(None, description="deg C")
-    viscosity_activation_k: NotNegative | None = Field(None, description="E in mu_ref exp(E (1/T - 1/T_ref)), K")
-    density_kg_m3: Annotated[float, Field(ge=500, le=3000)] | None = Field(None, description="density of the mix")
-    catalyst_ratio_pct_by_volume: Percent | None = Field(None, description="catalyst, % of the resin's volume")
-    catalyst_ratio_pct_by_mass: Percent | None = Field(None, description="catalyst, % of the resin's mass")
-    catalyst_density_kg_m3: Annotated[float, Field(ge=500, le=3000)] | None = Field(None)
-    catalyst_ratio_tolerance_pct: Percent | None = Field(None, description="allowed deviation, percentage points")
+    viscosity_pa_s: Positive | None = Field(default=None, description="viscosity at viscosity_temp_c, Pa s")
+    viscosity_temp_c: Annotated[float, Field(ge=-50, le=200)] | None = Field(default=None, description="deg C")
+    viscosity_activation_k: NotNegative | None = Field(
+        default=None, description="E in mu_ref exp(E (1/T - 1/T_ref)), K"
+    )
+    density_kg_m3: Annotated[float, Field(ge=500, le=3000)] | None = Field(
+        default=None, description="density of the mix"
+    )
+    catalyst_ratio_pct_by_volume: Percent | None = Field(default=None, description="catalyst, % of the resin's volume")
+    catalyst_ratio_pct_by_mass: Percent | None = Field(default=None, description="catalyst, % of the resin's mass")
+    catalyst_density_kg_m3: Annotated[float, Field(ge=500, le=3000)] | None = Field(default=None)
+    catalyst_ratio_tolerance_pct: Percent | None = Field(
+        default=None, description="allowed deviation, percentage points"
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -107,41 +113,47 @@ class ResinBatch(Strict):
 class MouldKeys(Strict):
     """The keys of a mould that a dated change may override. All optional: an absent key takes away what needs it."""
 
-    resin: str | None = Field(None, description="name of the resin system")
-    fill: Literal["linear", "radial", "peripheral"] | None = Field(None, description="how the resin enters")
-    inlet_width_m: Positive | None = Field(None, description="length of the line the resin enters through")
-    flow_length_m: Positive | None = Field(None, description="from inlet to vent")
+    resin: str | None = Field(default=None, description="name of the resin system")
+    fill: Literal["linear", "radial", "peripheral"] | None = Field(default=None, description="how the resin enters")
+    inlet_width_m: Positive | None = Field(default=None, description="length of the line the resin enters through")
+    flow_length_m: Positive | None = Field(default=None, description="from inlet to vent")
     part_area_m2: Positive | None = None
     thickness_mm: Positive | None = None
     fibre_areal_weight_g_m2: Positive | None = None
     fibre_density_kg_m3: Annotated[float, Field(ge=100, le=20000)] | None = None
-    runner_volume_l: NotNegative = Field(0.0, description="fills first, before the part")
-    feed_hose_volume_l: NotNegative = Field(0.0, description="between meter and mould")
-    feed_hose_full: bool = Field(False, description="true where the feed hose is full of resin at the start")
-    vent_hose_volume_l: NotNegative = Field(0.0, description="fills after arrival, before the catch pot shows it")
-    vent_height_m: float = Field(0.0, description="vent above inlet")
-    line_pressure_range_bar: Range | None = Field(None, description="what the gauge can show, [low, high]")
-    bleed_target_l: NotNegative = Field(0.0, description="wanted past the vent, to sweep air out")
-    gel_time_s: Positive | None = Field(None, description="at the resin's viscosity_temp_c")
-    core_volume_l: NotNegative = Field(0.0, description="core inside the cavity")
-    core_uptake_fraction: Share = Field(0.0, description="share of the core's volume that takes resin")
-    cavity_gas_volume_l: Positive | None = Field(None, description="free gas volume under cavity vacuum")
-    clamp_volume_l: Positive | None = Field(None, description="volume of the clamp channel")
+    runner_volume_l: NotNegative = Field(default=0.0, description="fills first, before the part")
+    feed_hose_volume_l: NotNegative = Field(default=0.0, description="between meter and mould")
+    feed_hose_full: bool = Field(default=False, description="true where the feed hose is full of resin at the start")
+    vent_hose_volume_l: NotNegative = Field(
+        default=0.0, description="fills after arrival, before the catch pot shows it"
+    )
+    vent_height_m: float = Field(default=0.0, description="vent above inlet")
+    line_pressure_range_bar: Range | None = Field(default=None, description="what the gauge can show, [low, high]")
+    bleed_target_l: NotNegative = Field(default=0.0, description="wanted past the vent, to sweep air out")
+    gel_time_s: Positive | None = Field(default=None, description="at the resin's viscosity_temp_c")
+    core_volume_l: NotNegative = Field(default=0.0, description="core inside the cavity")
+    core_uptake_fraction: Share = Field(default=0.0, description="share of the core's volume that takes resin")
+    cavity_gas_volume_l: Positive | None = Field(default=None, description="free gas volume under cavity vacuum")
+    clamp_volume_l: Positive | None = Field(default=None, description="volume of the clamp channel")
     clamp_area_m2: Positive | None = None
     line_pressure_limit_bar: Positive | None = None
-    clamp_leak_limit_mbar_l_s: Positive | None = Field(None, description="outer and inner seal together")
+    clamp_leak_limit_mbar_l_s: Positive | None = Field(default=None, description="outer and inner seal together")
     outer_leak_limit_mbar_l_s: Positive | None = None
     inner_leak_limit_mbar_l_s: Positive | None = None
-    viscosity_tolerance_pct: Percent = Field(15.0, description="of the resin's viscosity, 95 %")
-    thickness_tolerance_mm: NotNegative = Field(0.1, description="of the cavity's thickness, 95 %")
-    fibre_areal_weight_tolerance_pct: Percent = Field(5.0, description="95 %")
-    ambient_tolerance_mbar: NotNegative = Field(10.0, description="of the ambient pressure where none is logged, 95 %")
-    capillary_pressure_mbar: float = Field(0.0, description="drawing the front forward")
-    capillary_pressure_tolerance_mbar: NotNegative = Field(30.0, description="95 %")
-    runner_volume_tolerance_pct: Percent = Field(10.0, description="95 %")
-    clamp_volume_tolerance_pct: Percent = Field(20.0, description="95 %")
-    cavity_gas_volume_tolerance_pct: Percent = Field(20.0, description="95 %")
-    fill_chance: Annotated[float, Field(gt=0.5, lt=1)] = Field(0.99, description="wanted chance that a shot fills")
+    viscosity_tolerance_pct: Percent = Field(default=15.0, description="of the resin's viscosity, 95 %")
+    thickness_tolerance_mm: NotNegative = Field(default=0.1, description="of the cavity's thickness, 95 %")
+    fibre_areal_weight_tolerance_pct: Percent = Field(default=5.0, description="95 %")
+    ambient_tolerance_mbar: NotNegative = Field(
+        default=10.0, description="of the ambient pressure where none is logged, 95 %"
+    )
+    capillary_pressure_mbar: float = Field(default=0.0, description="drawing the front forward")
+    capillary_pressure_tolerance_mbar: NotNegative = Field(default=30.0, description="95 %")
+    runner_volume_tolerance_pct: Percent = Field(default=10.0, description="95 %")
+    clamp_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
+    cavity_gas_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
+    fill_chance: Annotated[float, Field(gt=0.5, lt=1)] = Field(
+        default=0.99, description="wanted chance that a shot fills"
+    )
 
 
 _optional: dict[str, Any] = {

@@ -58,13 +58,17 @@ class MetadataSource(Strict):
     A pattern takes its group `value`, else its first group, else the whole match.
     """
 
-    line: Line | None = Field(None, description="1-based line of the preamble")
-    field: Line | None = Field(None, description="1-based field of that line")
-    pattern: Pattern | None = Field(None, description="regular expression on the cell or line")
-    file_name: Pattern | None = Field(None, description="regular expression on the file's name")
-    folder: Pattern | None = Field(None, description="regular expression on the folder, relative to the workshop")
-    constant: str | float | int | None = Field(None, description="the same for every file", union_mode="left_to_right")
-    column: str | None = Field(None, description="a column that holds it, the same in every row of the shot")
+    line: Line | None = Field(default=None, description="1-based line of the preamble")
+    field: Line | None = Field(default=None, description="1-based field of that line")
+    pattern: Pattern | None = Field(default=None, description="regular expression on the cell or line")
+    file_name: Pattern | None = Field(default=None, description="regular expression on the file's name")
+    folder: Pattern | None = Field(
+        default=None, description="regular expression on the folder, relative to the workshop"
+    )
+    constant: str | float | int | None = Field(
+        default=None, description="the same for every file", union_mode="left_to_right"
+    )
+    column: str | None = Field(default=None, description="a column that holds it, the same in every row of the shot")
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
@@ -83,13 +87,15 @@ class TimeSettings(Strict):
     start), `epoch_s`, `epoch_ms`, `excel` (days since 1899-12-30), `iso`.
     """
 
-    column: Texts | None = Field(None, description="column of the time stamp; several are joined by a blank")
+    column: Texts | None = Field(default=None, description="column of the time stamp; several are joined by a blank")
     format: Texts = Field(default_factory=lambda: ["iso"])
-    zone: str | None = Field(None, description="time zone of stamps without offset; the workshop's without")
+    zone: str | None = Field(default=None, description="time zone of stamps without offset; the workshop's without")
     repeated_hour: Literal["earliest", "latest"] | None = Field(
         None, description="which one is meant where the repeated autumn hour can't be told from the file"
     )
-    interval_s: Positive | None = Field(None, description="time between samples, where no time is logged at all")
+    interval_s: Positive | None = Field(
+        default=None, description="time between samples, where no time is logged at all"
+    )
 
     @model_validator(mode="after")
     def _known_zone(self) -> Self:
@@ -106,13 +112,15 @@ class ChannelSource(Strict):
     column: str = Field(description="column name, or in a long log the tag")
     unit: str | None = None
     reference: Literal["gauge", "absolute", "vacuum"] | None = None
-    counts: Literal["rate", "volume_so_far"] = Field("rate", description="for flow: a rate, or the volume so far")
-    density_kg_m3: Positive | None = Field(None, description="for a mass flow; else the resin's density")
-    factor: float = Field(1.0, description="multiplies the reading in its own unit")
-    offset: float = Field(0.0, description="is added after the factor, in the channel's own unit")
-    true_words: Texts | None = Field(None, description="for 0/1 channels: words that mean 1")
-    invert: bool = Field(False, description="for 0/1 channels: 1 in the log means 0")
-    time_column: Texts | None = Field(None, description="where every channel has a time column of its own")
+    counts: Literal["rate", "volume_so_far"] = Field(
+        default="rate", description="for flow: a rate, or the volume so far"
+    )
+    density_kg_m3: Positive | None = Field(default=None, description="for a mass flow; else the resin's density")
+    factor: float = Field(default=1.0, description="multiplies the reading in its own unit")
+    offset: float = Field(default=0.0, description="is added after the factor, in the channel's own unit")
+    true_words: Texts | None = Field(default=None, description="for 0/1 channels: words that mean 1")
+    invert: bool = Field(default=False, description="for 0/1 channels: 1 in the log means 0")
+    time_column: Texts | None = Field(default=None, description="where every channel has a time column of its own")
 
 
 class LongSettings(Strict):
@@ -133,11 +141,15 @@ class SplitSettings(Strict):
 
     by: Literal["flow", "column"] = "flow"
     column: str | None = None
-    flow_above_l_min: Positive | None = Field(None, description="flow that counts as injecting; else from the log")
-    pause_s: Positive = Field(120.0, description="a pause in the flow shorter than this is within the injection")
-    before_s: Positive = Field(1800.0, description="at most this much before the first flow")
-    after_s: Positive = Field(1800.0, description="at most this much after the last flow")
-    least_volume_l: Annotated[float, Field(ge=0)] = Field(0.05, description="less is no shot")
+    flow_above_l_min: Positive | None = Field(
+        default=None, description="flow that counts as injecting; else from the log"
+    )
+    pause_s: Positive = Field(
+        default=120.0, description="a pause in the flow shorter than this is within the injection"
+    )
+    before_s: Positive = Field(default=1800.0, description="at most this much before the first flow")
+    after_s: Positive = Field(default=1800.0, description="at most this much after the last flow")
+    least_volume_l: Annotated[float, Field(ge=0)] = Field(default=0.05, description="less is no shot")
 
     @model_validator(mode="after")
     def _has_column(self) -> Self:
@@ -152,16 +164,16 @@ class Profile(Strict):
     files: Texts = Field(default_factory=list, description="file patterns relative to the workshop")
     shape: Literal["wide", "long"] = "wide"
     encoding: Encoding = "utf-8-sig"
-    separator: str = Field(",", description='one character, or "tab"')
+    separator: str = Field(default=",", description='one character, or "tab"')
     decimal: Literal[".", ","] = "."
     thousands: Literal[".", ",", " ", "'"] | None = None
     quote: str = '"'
-    header_line: Line = Field(1, description="1-based line of the column names")
-    header_lines: Line = Field(1, description="lines of a header of several rows; names are joined by a blank")
-    units_line: Line | None = Field(None, description="1-based line of the units; not data")
+    header_line: Line = Field(default=1, description="1-based line of the column names")
+    header_lines: Line = Field(default=1, description="lines of a header of several rows; names are joined by a blank")
+    units_line: Line | None = Field(default=None, description="1-based line of the units; not data")
     first_data_line: Line | None = None
-    comment: str | None = Field(None, description="lines that begin so are no data")
-    footer: Pattern | None = Field(None, description="regular expression of the line that ends the data")
+    comment: str | None = Field(default=None, description="lines that begin so are no data")
+    footer: Pattern | None = Field(default=None, description="regular expression of the line that ends the data")
     missing: Texts = Field(default_factory=list, description="words that stand for no reading")
     metadata: dict[str, MetadataSource] = Field(default_factory=dict)
     time: TimeSettings | None = None

@@ -22,9 +22,9 @@ class WorkshopSettings(Strict):
     """Name, zone and ambient pressure."""
 
     name: str = "Workshop"
-    time_zone: str = Field("UTC", description="an IANA zone; times are shown in it and naive times read in it")
+    time_zone: str = Field(default="UTC", description="an IANA zone; times are shown in it and naive times read in it")
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
-        1013.25, description="used where no barometer is logged"
+        default=1013.25, description="used where no barometer is logged"
     )
 
     @model_validator(mode="after")
