@@ -5,7 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from catchpot.report import words
-from catchpot.report.marks import TIME_TICKS, C, Coming, Lane, Numbers, Part, Plot, gap, note, numbers, places, upright
+from catchpot.report.marks import (
+    TIME_TICKS,
+    C,
+    Coming,
+    Lane,
+    Numbers,
+    Part,
+    Plot,
+    gap,
+    note,
+    numbers,
+    places,
+    safe,
+    upright,
+)
 
 
 def bars_height(rows: int) -> int:
@@ -24,7 +38,7 @@ def cause_bars(
 
     before, after: (words, value). Each bar begins where the one above it ended; its whisker is its own interval.
     """
-    names = [before[0], *(p.name for p in parts), after[0]]
+    names = [safe(n) for n in (before[0], *(p.name for p in parts), after[0])]
     base, starts = before[1], []
     for part in parts:
         starts.append(base)
@@ -32,7 +46,7 @@ def cause_bars(
     known = [p.low is not None and p.high is not None for p in parts]
     data: list[Plot] = [
         {
-            "type": "bar", "orientation": "h", "name": "change", "y": [p.name for p in parts], "base": starts,
+            "type": "bar", "orientation": "h", "name": "change", "y": [safe(p.name) for p in parts], "base": starts,
             "x": [p.change for p in parts], "width": 0.5,
             "marker": {
                 "color": [C["main"] if p.change >= 0 else C["second"] for p in parts],
@@ -47,7 +61,7 @@ def cause_bars(
         },
         {
             "type": "scatter", "mode": "markers", "name": "volume", "x": [before[1], after[1]],
-            "y": [before[0], after[0]], "marker": {"symbol": "line-ns-open", "size": 22, "color": C["ink"],
+            "y": [names[0], names[-1]], "marker": {"symbol": "line-ns-open", "size": 22, "color": C["ink"],
             "line": {"width": 3}}, "hovertemplate": "%{y}: %{x:.3f}<extra></extra>",
         },
     ]  # fmt: skip
@@ -73,14 +87,14 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
     drawn = [r for r in rows if r.value is not None]
     data: list[Plot] = [
         {
-            "type": "scatter", "mode": "lines", "name": f"{r.name}, interval", "x": [r.low, r.high],
-            "y": [r.name, r.name], "line": {"width": 5, "color": C["frame"]}, "hoverinfo": "skip",
+            "type": "scatter", "mode": "lines", "name": f"{safe(r.name)}, interval", "x": [r.low, r.high],
+            "y": [safe(r.name)] * 2, "line": {"width": 5, "color": C["frame"]}, "hoverinfo": "skip",
         }
         for r in drawn if r.low is not None and r.high is not None
     ]  # fmt: skip
     data.append({
         "type": "scatter", "mode": "markers", "name": "estimate", "x": [r.value for r in drawn],
-        "y": [r.name for r in drawn],
+        "y": [safe(r.name) for r in drawn],
         "marker": {"symbol": "line-ns-open", "size": 20, "color": C["ink"], "line": {"width": 3}},
         "hovertemplate": "%{y}: %{x:.0f}<extra></extra>",
     })  # fmt: skip
@@ -91,13 +105,13 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
             "yaxis": {
                 "type": "category",
                 "categoryorder": "array",
-                "categoryarray": [r.name for r in rows],
+                "categoryarray": [safe(r.name) for r in rows],
                 "range": [len(rows) - 0.5, -0.5],
                 "ticks": "",
             },
             "annotations": [
-                note(r.phrase, x=max(v for v in (r.value, r.high) if v is not None) if r.value is not None else 0,
-                       y=r.name, xanchor="left", xshift=10, yanchor="middle")
+                note(safe(r.phrase), x=max(v for v in (r.value, r.high) if v is not None) if r.value is not None else 0,
+                       y=safe(r.name), xanchor="left", xshift=10, yanchor="middle")
                 for r in rows if r.phrase
             ],
         },
@@ -111,12 +125,12 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
         x = places(lane.x, zone)
         heavy = [bool(lane.heavy[i]) if i < len(lane.heavy) else False for i in range(len(x))]
         data.append({
-            "type": "scatter", "mode": "markers", "name": lane.name, "x": x, "y": [lane.name] * len(x),
+            "type": "scatter", "mode": "markers", "name": safe(lane.name), "x": x, "y": [safe(lane.name)] * len(x),
             "marker": {
                 "symbol": ["circle" if h else "circle-open" for h in heavy], "size": 11, "color": C["main"],
                 "line": {"width": 1.6, "color": C["main"]},
             },
-            "text": [f"{lane.names[i]}<br>" if i < len(lane.names) else "" for i in range(len(x))],
+            "text": [f"{safe(lane.names[i])}<br>" if i < len(lane.names) else "" for i in range(len(x))],
             "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
         })  # fmt: skip
     return {
@@ -130,7 +144,7 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
             "yaxis": {
                 "type": "category",
                 "categoryorder": "array",
-                "categoryarray": [r.name for r in rows],
+                "categoryarray": [safe(r.name) for r in rows],
                 "range": [len(rows) - 0.5, -0.5],
                 "ticks": "",
             },

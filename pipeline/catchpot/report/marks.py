@@ -198,7 +198,7 @@ def ring_trace(figure: Plot, rings: Sequence[Ring], y_axis: str, zone: str) -> N
     figure["data"].append({
         "type": "scatter", "mode": "markers+text", "name": "marked", "x": x, "y": [r.y for r in rings], "yaxis": y_axis,
         "marker": {"symbol": "circle-open", "size": 15, "color": C["ink"], "line": {"width": 1.6}},
-        "text": [r.phrase for r in rings], "textposition": "top center", "textfont": {"size": 12},
+        "text": [safe(r.phrase) for r in rings], "textposition": "top center", "textfont": {"size": 12},
         "hovertemplate": "%{text}<br>%{x}<br>%{y}<extra></extra>", "cliponaxis": False,
     })  # fmt: skip
 
@@ -208,6 +208,15 @@ def upright(at: Any, colour: str, dash: str = "solid") -> Plot:
         "type": "line", "xref": "x", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1, "layer": "below",
         "line": {"color": colour, "width": 1, "dash": dash},
     }  # fmt: skip
+
+
+def safe(text: str) -> str:
+    """Text from a log as it may stand in a figure: the plotting library reads <b>, <a href> and the like.
+
+    >>> safe("<a href='x'>A & B</a>")
+    "&lt;a href='x'&gt;A &amp; B&lt;/a&gt;"
+    """
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def note(text: str, **where: Any) -> Plot:

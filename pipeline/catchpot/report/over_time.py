@@ -21,6 +21,7 @@ from catchpot.report.marks import (
     numbers,
     places,
     ring_trace,
+    safe,
     span_shape,
     upright,
 )
@@ -51,7 +52,7 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
         at = places([flag.at], zone)[0]
         figure["layout"]["shapes"].append(upright(at, C["muted"], "dot"))
         figure["layout"]["annotations"].append(
-            note(str(i), x=at, y=1, yref="paper", yshift=14, hovertext=flag.text, bordercolor=C["frame"])
+            note(str(i), x=at, y=1, yref="paper", yshift=14, hovertext=safe(flag.text), bordercolor=C["frame"])
         )  # fmt: skip
     return figure
 
@@ -71,14 +72,14 @@ def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone
     trace: Plot = {
         "type": "scatter",
         "mode": "lines+markers" if strip.joined else "markers",
-        "name": strip.heading,
+        "name": safe(strip.heading),
         "x": x,
         "y": y,
         "yaxis": y_axis,
         "marker": {"size": 6 if len(x) < 150 else 4, "color": C["main"]},
         "line": {"width": 1, "color": C["main"]},
         "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
-        "text": [f"{strip.names[i]}<br>" if i < len(strip.names) else "" for i in kept],
+        "text": [f"{safe(strip.names[i])}<br>" if i < len(strip.names) else "" for i in kept],
     }
     if strip.low is not None and strip.high is not None:
         low, high = numbers(strip.low), numbers(strip.high)
@@ -96,7 +97,7 @@ def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone
         figure["layout"]["shapes"].extend(_band_shapes(strip.band, y_axis))
         if strip.band_words:
             figure["layout"]["annotations"].append(
-                note(strip.band_words, x=1, xref="paper", y=top, yref="paper", xanchor="right", yanchor="bottom",
+                note(safe(strip.band_words), x=1, xref="paper", y=top, yref="paper", xanchor="right", yanchor="bottom",
                        font={"color": C["muted"], "size": 12})
             )  # fmt: skip
     ends = [v for v in x if v is not None]
@@ -104,7 +105,7 @@ def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone
         _level(figure, level, y_axis, ends, zone)
     ring_trace(figure, strip.rings, y_axis, zone)
     figure["layout"]["annotations"].append(
-        note(f"<b>{strip.heading}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
+        note(f"<b>{safe(strip.heading)}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
     )
     figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 5}
 
@@ -137,13 +138,13 @@ def _level(figure: Plot, level: Level, y_axis: str, ends: Sequence[Any], zone: s
             "fillcolor": C["spec"], "line": {"width": 0}, "layer": "below",
         })  # fmt: skip
     figure["data"].append({
-        "type": "scatter", "mode": "lines", "name": level.phrase or "level", "x": [start, end],
+        "type": "scatter", "mode": "lines", "name": safe(level.phrase) or "level", "x": [start, end],
         "y": [level.value, level.value], "yaxis": y_axis, "line": {"color": C["second"], "width": 2},
-        "hovertemplate": (level.phrase or "%{y}") + "<extra></extra>",
+        "hovertemplate": (safe(level.phrase) or "%{y}") + "<extra></extra>",
     })  # fmt: skip
     if level.phrase:
         figure["layout"]["annotations"].append(
-            note(level.phrase, x=start, y=level.value, yref=y_axis, xanchor="left", yanchor="bottom",
+            note(safe(level.phrase), x=start, y=level.value, yref=y_axis, xanchor="left", yanchor="bottom",
                    font={"color": C["second"], "size": 12})
         )  # fmt: skip
 
@@ -163,11 +164,11 @@ def shot_strips(
         suffix = "" if row == 1 else str(row)
         x, y = decimate(times, values)
         figure["data"].append({
-            "type": "scatter", "mode": "lines", "name": heading, "x": x, "y": y, "yaxis": f"y{suffix}",
+            "type": "scatter", "mode": "lines", "name": safe(heading), "x": x, "y": y, "yaxis": f"y{suffix}",
             "line": {"width": 1.3, "color": C["main"]}, "hovertemplate": "%{x:.1f} s: %{y}<extra></extra>",
         })  # fmt: skip
         figure["layout"]["annotations"].append(
-            note(f"<b>{heading}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
+            note(f"<b>{safe(heading)}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
         )
         figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 4}
     figure["layout"]["xaxis"] = {
@@ -180,7 +181,7 @@ def shot_strips(
                 "fillcolor": C["ground"], "line": {"width": 0}, "layer": "below",
             })  # fmt: skip
         figure["layout"]["annotations"].append(
-            note(f"<i>{name}</i>", x=(start + end) / 2, y=1, yref="paper", yanchor="bottom", yshift=6)
+            note(f"<i>{safe(name)}</i>", x=(start + end) / 2, y=1, yref="paper", yanchor="bottom", yshift=6)
         )
     figure["layout"]["shapes"].extend(span_shape(s) for s in spans)
     return figure

@@ -5,7 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from catchpot.report import theme
-from catchpot.report.marks import Band, C, Curve, Plot, Ring, Span, decimate, note, numbers, ring_trace, span_shape
+from catchpot.report.marks import (
+    Band,
+    C,
+    Curve,
+    Plot,
+    Ring,
+    Span,
+    decimate,
+    note,
+    numbers,
+    ring_trace,
+    safe,
+    span_shape,
+)
 
 
 def over_volume(
@@ -29,7 +42,9 @@ def over_volume(
             "showlegend": True,
             "shapes": [span_shape(s) for s in spans],
             "annotations": [
-                note(s.phrase, x=(s.start + s.end) / 2, y=1, yref="paper", yanchor="bottom") for s in spans if s.phrase
+                note(safe(s.phrase), x=(s.start + s.end) / 2, y=1, yref="paper", yanchor="bottom")
+                for s in spans
+                if s.phrase
             ],
         },
     }
@@ -47,15 +62,15 @@ def _band_traces(band: Band) -> list[Plot]:
         "line": {"width": 0.8, "color": C["frame"]}, "legendgroup": "band",
     }  # fmt: skip
     return [
-        {**edge, "name": f"{band.name}, lower edge", "y": [low[i] for i in known], "showlegend": False},
-        {**edge, "name": band.name, "y": [high[i] for i in known], "fill": "tonexty", "fillcolor": C["band"]},
+        {**edge, "name": f"{safe(band.name)}, lower edge", "y": [low[i] for i in known], "showlegend": False},
+        {**edge, "name": safe(band.name), "y": [high[i] for i in known], "fill": "tonexty", "fillcolor": C["band"]},
     ]
 
 
 def _curve(curve: Curve, n: int) -> Plot:
     x, y = decimate(curve.x, curve.y)
     trace: Plot = {
-        "type": "scatter", "name": curve.name, "x": x, "y": y, "connectgaps": False,
+        "type": "scatter", "name": safe(curve.name), "x": x, "y": y, "connectgaps": False,
         "hovertemplate": "%{x:.3~f}: %{y:.3~f}<extra></extra>",
     }  # fmt: skip
     if curve.kind == "measured":

@@ -1,0 +1,161 @@
+"""Panels as the templates need them: figures on the theme as JSON, frames as rows of text, ids unique on the page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, get_args
+from zoneinfo import ZoneInfo
+
+from catchpot.report import theme, words
+from catchpot.report.section import Block, DataTable, Figure, Panel, Prose, State
+
+if TYPE_CHECKING:
+    import polars as pl
+
+STATES: tuple[str, ...] = get_args(State)
+ROWS = 2_000
+
+
+class PanelError(ValueError):
+    """A section delivered something a page can't show."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A table of text: headings, whether each column is of numbers, rows, and how many rows were left out."""
+
+    headings: tuple[str, ...]
+    numeric: tuple[bool, ...]
+    rows: list[list[str]]
+    left_out: int = 0
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A block ready for the template; kind picks the macro."""
+
+    kind: str
+    id: str
+    title: str = ""
+    json: str = ""
+    height: int = 0
+    summary: str = ""
+    table: Rows | None = None
+    note: str = ""
+    paragraphs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ShownPanel:
+    """A section ready for the template."""
+
+    id: str
+    title: str
+    state: str
+    headline: str
+    blocks: list[Shown] = field(default_factory=list)
+    method: str = ""
+    references: tuple[str, ...] = ()
+
+    @property
+    def has_figures(self) -> bool:
+        """Whether the page needs the plotting library for it."""
+        return any(b.kind == "figure" for b in self.blocks)
+
+
+def slug(text: str) -> str:
+    """Letters, digits and hyphens of a text, for ids and file names.
+
+    >>> slug("Hatch 3 / left")
+    'hatch-3-left'
+    """
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "x"
+
+
+def rows_of(frame: pl.DataFrame, zone: str, most: int = ROWS) -> Rows:
+    """A frame as text, at most `most` rows; times in the zone, floats as they deserve, null as a dash."""
+    local = ZoneInfo(zone)
+    numeric = tuple(dtype.is_numeric() for dtype in frame.dtypes)
+    rows = [[_text(value, local) for value in row] for row in frame.head(most).iter_rows()]
+    return Rows(tuple(frame.columns), numeric, rows, max(frame.height - most, 0))
+
+
+def _text(value: Any, local: ZoneInfo) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return words.minute(value, local.key) if value.tzinfo is not None else value.isoformat(" ", "minutes")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, float):
+        return words.number(value, digits=4)
+    return str(value)
+
+
+def shown_panel(title: str, panel: Panel, zone: str, prefix: str) -> ShownPanel:
+    """A panel ready for the template; PanelError names what can't be shown.
+
+    prefix: put before every id, so that two sections may use the same ones.
+    """
+    if panel.state not in STATES:
+        raise PanelError(f"state {panel.state!r} is none of {', '.join(STATES)}")
+    return ShownPanel(
+        id=prefix,
+        title=title,
+        state=panel.state,
+        headline=panel.headline,
+        blocks=[_shown(block, zone, prefix) for block in panel.blocks],
+        method=panel.method,
+        references=tuple(panel.references),
+    )
+
+
+def _shown(block: Block, zone: str, prefix: str) -> Shown:
+    if isinstance(block, Figure):
+        figure = theme.styled(block.figure)
+        _check_figure(figure, block.id)
+        figure["layout"]["height"] = block.height
+        table = rows_of(block.table, zone) if block.table is not None else None
+        return Shown(
+            "figure",
+            f"{prefix}-{slug(block.id)}",
+            title=block.title,
+            json=theme.to_script_json(figure),
+            height=block.height,
+            summary=block.summary,
+            table=table,
+        )
+    if isinstance(block, DataTable):
+        return Shown(
+            "table", f"{prefix}-{slug(block.id)}", title=block.title, table=rows_of(block.frame, zone), note=block.note
+        )
+    if isinstance(block, Prose):
+        return Shown(f"prose-{block.kind}", "", title=block.title, paragraphs=tuple(block.paragraphs))
+    raise PanelError(f"{type(block).__name__} is none of Figure, DataTable, Prose")
+
+
+def _check_figure(figure: Mapping[str, Any], name: str) -> None:
+    """Refuse what would leave the page or drown the browser."""
+    kinds = [str(t.get("type", "scatter")) for t in figure["data"]]
+    drawn = {"scatter", "bar", "histogram", "box", "violin", "heatmap", "contour", "histogram2d", "image"}
+    unknown = sorted(set(kinds) - drawn)
+    if unknown:
+        raise PanelError(f"figure {name}: traces of type {', '.join(unknown)} are not in the page's plotting library")
+
+
+def unique(panels: Sequence[ShownPanel]) -> None:
+    """PanelError where two blocks of a page share an id."""
+    seen: set[str] = set()
+    for panel in panels:
+        for block in panel.blocks:
+            if block.id and block.id in seen:
+                raise PanelError(f"two blocks are called {block.id}")
+            seen.add(block.id)
+
+
+__all__ = ["PanelError", "Rows", "Shown", "ShownPanel", "rows_of", "shown_panel", "slug", "unique"]

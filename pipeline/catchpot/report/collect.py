@@ -1,0 +1,149 @@
+"""What every page shows beside the sections: findings, what was not computed and why, failures, files set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from catchpot.report import words
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from catchpot.report.section import Section
+    from catchpot.tables import Table
+
+SEVERITIES = ("act", "watch", "note")
+
+
+@dataclass(frozen=True)
+class Found:
+    """A finding as it is shown. open: it has not ended. rank: 1 for the likeliest of competing explanations."""
+
+    anchor: str
+    mould: str
+    shot: str
+    kind: str
+    severity: str
+    since: datetime | None
+    until: datetime | None
+    message: str
+    advice: str
+    analysis: str
+    rank: int
+
+    @property
+    def open(self) -> bool:
+        """Whether it stands."""
+        return self.until is None
+
+
+@dataclass(frozen=True)
+class NotGiven:
+    """One reason why a value or an analysis was not given, with the shots or moulds concerned, the newest first."""
+
+    analysis: str
+    what: str
+    reason: str
+    units: tuple[str, ...]
+
+    @property
+    def count(self) -> int:
+        """How many shots or moulds."""
+        return len(self.units)
+
+
+@dataclass(frozen=True)
+class Failed:
+    """An analysis that failed on some parts: name, parts, the first error's text."""
+
+    analysis: str
+    parts: tuple[str, ...]
+    reason: str
+
+
+def findings(rows: pl.DataFrame) -> list[Found]:
+    """Stored findings: those that stand first, then the gravest, then the newest."""
+    found = [
+        Found(
+            anchor=r["anchor"],
+            mould=r["mould"] or "",
+            shot=r["shot"] or "",
+            kind=words.words_of(r["kind"] or ""),
+            severity=r["severity"] if r["severity"] in SEVERITIES else "note",
+            since=r["since"],
+            until=r["until"],
+            message=r["message"] or "",
+            advice=r["advice"] or "",
+            analysis=r["analysis"] or "",
+            rank=r["rank"] or 1,
+        )
+        for r in rows.iter_rows(named=True)
+    ]
+    found.sort(key=lambda f: (f.anchor, f.rank))
+    found.sort(key=lambda f: f.since.timestamp() if f.since else 0.0, reverse=True)
+    return sorted(found, key=lambda f: (not f.open, SEVERITIES.index(f.severity)))
+
+
+def by_section(found: Iterable[Found], sections: Sequence[Section]) -> tuple[dict[str, list[Found]], list[Found]]:
+    """Findings under their section's name by analysis, and those whose analysis has no section."""
+    home = {analysis: section.name for section in sections for analysis in section.analyses}
+    placed: dict[str, list[Found]] = {}
+    homeless: list[Found] = []
+    for finding in found:
+        if finding.analysis in home:
+            placed.setdefault(home[finding.analysis], []).append(finding)
+        else:
+            homeless.append(finding)
+    return placed, homeless
+
+
+def value_words(what: str, declared: Mapping[str, Table]) -> str:
+    """A refused value as words: `fill.arrival_volume_l` by its column's label, an analysis by its name.
+
+    >>> value_words("fill", {})
+    'the whole analysis "fill"'
+    """
+    table, dot, column = what.partition(".")
+    if not dot:
+        return f'the whole analysis "{what}"'
+    base, bracket, key = column.partition("[")
+    try:
+        label = declared[table].column(base).heading.split(":")[0].split(" [")[0]
+    except KeyError:
+        label = words.words_of(base)
+    return label + (f" ({key.rstrip(']')})" if bracket else "")
+
+
+def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping[str, Table]) -> list[NotGiven]:
+    """Refusals grouped by analysis, value and reason, the most frequent first within an analysis.
+
+    newest_first: shots in the order they are to be listed; other units (moulds) come first, by name.
+    """
+    rank = {shot: i for i, shot in enumerate(newest_first)}
+    groups: dict[tuple[str, str, str], list[str]] = {}
+    for r in rows.select("analysis", "unit", "what", "reason").iter_rows(named=True):
+        groups.setdefault((r["analysis"] or "", r["what"] or "", r["reason"] or ""), []).append(r["unit"] or "")
+    made = [
+        NotGiven(
+            analysis, value_words(what, declared), reason, tuple(sorted(units, key=lambda u: (rank.get(u, -1), u)))
+        )
+        for (analysis, what, reason), units in groups.items()
+    ]
+    return sorted(made, key=lambda g: (g.analysis, -g.count, g.what, g.reason))
+
+
+def failures(ledger: pl.DataFrame) -> list[Failed]:
+    """Analyses that failed, by name and error, with the parts concerned."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for r in ledger.iter_rows(named=True):
+        if r["status"] == "failed":
+            # The last line of a traceback says what; the whole of it is kept in the ledger.
+            said = [line for line in (r["reason"] or "").splitlines() if line.strip()]
+            groups.setdefault((r["analysis"], said[-1] if said else "no reason kept"), []).append(r["part"])
+    return [Failed(analysis, tuple(parts), reason) for (analysis, reason), parts in sorted(groups.items())]
+
+
+__all__ = ["Failed", "Found", "NotGiven", "by_section", "failures", "findings", "not_given", "value_words"]
