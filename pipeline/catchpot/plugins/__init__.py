@@ -89,7 +89,7 @@ def _disabled(home: Path) -> tuple[str, ...]:
 def _core_plugin() -> Plugin:
     module = importlib.import_module("catchpot.ingest.reduce")
     package = importlib.import_module("catchpot.ingest")
-    analyses: tuple[Analysis, ...] = tuple(module.core_analyses())
+    analyses: tuple[Analysis, ...] = (module.LogAnalysis(),)
     return Plugin(CORE, "the core", package, (), analyses, ())
 
 

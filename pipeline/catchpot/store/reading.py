@@ -47,6 +47,10 @@ class Reading:
                 f"there is no table {name!r}; there are {', '.join(sorted(self._declared))}"
             ) from None
 
+    def stored(self, tables: Sequence[Table]) -> bool:
+        """Whether these derived tables are there, as declared."""
+        return all(t.name in self._names and self._stored.get(t.name) == t for t in tables)
+
     def ledger(self) -> pl.DataFrame:
         """What was computed: analysis, part, key, status, reason, seconds."""
         return ledger.read(self.con) if self.con is not None else ledger.nothing()

@@ -1,0 +1,128 @@
+"""A workshop from Python, and for plugin commands: its tables, and any analysis computed by hand without storing it.
+
+>>> session = open_session("my-workshop")                          # doctest: +SKIP
+>>> session.table("fill", moulds=["hatch-3"])                      # doctest: +SKIP
+>>> session.compute("seal_life", ["hatch-3"], until=last_month)    # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from catchpot.analysis import Job, Result
+    from catchpot.plugins import Registry
+    from catchpot.run.graph import Plan
+    from catchpot.store import Store
+    from catchpot.tables import Table
+    from catchpot.workshop import Workshop
+
+
+class Session:
+    """An open workshop with its plugins. Nothing it does writes to the store."""
+
+    def __init__(self, workshop: Workshop, registry: Registry) -> None:
+        self.workshop = workshop
+        self.registry = registry
+
+    @cached_property
+    def plan(self) -> Plan:
+        """The analyses in order, with what each reads."""
+        from catchpot.run.execute import make_plan
+
+        return make_plan(self.registry)
+
+    @cached_property
+    def store(self) -> Store:
+        """The workshop's store, knowing every declared table."""
+        from catchpot.store import Store
+
+        return Store(self.workshop.store_path, list(self.plan.declared.values()))
+
+    @property
+    def declared(self) -> Mapping[str, Table]:
+        """Every declared table by name."""
+        return self.plan.declared
+
+    def table(
+        self,
+        name: str,
+        moulds: Sequence[str] | None = None,
+        *,
+        shots: Sequence[str] | None = None,
+        columns: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Stored rows of a table, of these moulds or shots only where given; empty where nothing was computed yet."""
+        with self.store.reading() as r:
+            return r.table(name, columns, shots=shots, moulds=moulds)
+
+    def job(
+        self,
+        analysis: str,
+        moulds: Sequence[str] | None = None,
+        until: datetime | None = None,
+        params: Mapping[str, Any] | None = None,
+        *,
+        shots: Sequence[str] | None = None,
+    ) -> Job:
+        """The job of an analysis over some moulds (None for all), from what is stored.
+
+        until: only what was known at that time. params: settings that override those of the workshop.
+        shots: for a shot analysis, just these.
+        Raises KeyError for an unknown analysis or mould, pydantic's ValidationError for wrong params.
+        """
+        from catchpot.run import job
+        from catchpot.run.staleness import WHOLE
+
+        step = self.plan.step(analysis)
+        known = sorted(self.workshop.book.moulds)
+        chosen = list(moulds) if moulds is not None else known
+        for m in chosen:
+            if m not in self.workshop.book.moulds:
+                raise KeyError(f"no mould {m!r} in the mould book; there are {', '.join(known)}")
+        given = {**self.workshop.settings.analyses.get(analysis, {}), **(params or {})}
+        validated = step.analysis.params.model_validate(given)
+        with self.store.reading() as r:
+            if step.analysis.part == "shot":
+                names = shots if shots is not None else r.table("shot", ["shot"], moulds=chosen)["shot"].to_list()
+                units: Sequence[str] = names
+            else:
+                units = chosen if step.analysis.part == "mould" else [WHOLE]
+            return job.build(r, step, units, self.declared, self.workshop.book, validated, until)
+
+    def compute(
+        self,
+        analysis: str,
+        moulds: Sequence[str] | None = None,
+        until: datetime | None = None,
+        params: Mapping[str, Any] | None = None,
+        *,
+        shots: Sequence[str] | None = None,
+    ) -> Result:
+        """Compute an analysis on the job of these arguments and check what it delivers; nothing is stored."""
+        from catchpot.run import deliver
+
+        step = self.plan.step(analysis)
+        the_job = self.job(analysis, moulds, until, params, shots=shots)
+        result = step.analysis.compute(the_job)
+        deliver.check(step.analysis, step.plugin, the_job, result)
+        return result
+
+
+def open_session(home: Path | str | None = None, *, trust_plugins: bool = False) -> Session:
+    """Open a workshop folder; without one the folder of CATCHPOT_HOME, else the current one."""
+    from catchpot.plugins import load
+    from catchpot.workshop import open_workshop
+
+    workshop = open_workshop(Path(home if home is not None else os.environ.get("CATCHPOT_HOME") or "."))
+    return Session(workshop, load(workshop, trust=trust_plugins))
+
+
+__all__ = ["Session", "open_session"]

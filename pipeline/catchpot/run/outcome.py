@@ -1,0 +1,103 @@
+"""What came of a run of the analyses, as numbers and as sentences."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+_NOUNS = {"shot": ("shot", "shots"), "mould": ("mould", "moulds"), "workshop": ("workshop", "workshops")}
+
+
+@dataclass
+class StepOutcome:
+    """One analysis. computed: parts computed (of a dry run: that would be); refused: of these, wholly refused.
+
+    why: reason -> parts. failed: parts that raised. removed: parts that are gone. errors: one sentence a failure.
+    """
+
+    analysis: str
+    plugin: str
+    part: str
+    computed: int = 0
+    unchanged: int = 0
+    refused: int = 0
+    failed: int = 0
+    removed: int = 0
+    seconds: float = 0.0
+    why: Counter[str] = field(default_factory=Counter)
+    errors: list[str] = field(default_factory=list)
+
+    def count(self, n: int) -> str:
+        """A number of this analysis's parts, in words."""
+        return f"{n} {_NOUNS[self.part][n != 1]}"
+
+
+@dataclass
+class AnalyseOutcome:
+    """A run of the analyses.
+
+    problems: analyses that could not take part. as_of: the newest datum, None for an empty store.
+    """
+
+    dry_run: bool
+    steps: list[StepOutcome] = field(default_factory=list)
+    problems: Sequence[str] = ()
+    as_of: datetime | None = None
+    forgotten: Sequence[str] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """All of it, for JSON."""
+        return {
+            "dry_run": self.dry_run,
+            "as_of": self.as_of,
+            "analyses": [
+                {
+                    "analysis": s.analysis,
+                    "plugin": s.plugin,
+                    "part": s.part,
+                    "computed": s.computed,
+                    "unchanged": s.unchanged,
+                    "refused": s.refused,
+                    "failed": s.failed,
+                    "removed": s.removed,
+                    "seconds": round(s.seconds, 3),
+                    "why": dict(s.why),
+                    "errors": s.errors,
+                }
+                for s in self.steps
+            ],
+            "problems": list(self.problems),
+            "forgotten": list(self.forgotten),
+        }
+
+    def sentences(self) -> list[str]:
+        """A line an analysis that had something to do, and one for all that had not."""
+        lines = []
+        idle = []
+        for s in self.steps:
+            if not (s.computed or s.failed or s.removed):
+                idle.append(s.analysis)
+                continue
+            reasons = ", ".join(f"{n} {w}" if len(s.why) > 1 else w for w, n in sorted(s.why.items()))
+            verb = "would be computed" if self.dry_run else "computed"
+            done = [f"{s.count(s.computed)} {verb}" + (f" ({reasons})" if reasons else "")] if s.computed else []
+            more = [
+                f"{n} {word}"
+                for n, word in ((s.refused, "refused with a reason"), (s.failed, "failed"), (s.removed, "removed"))
+                if n
+            ]
+            if s.unchanged:
+                more.append(f"{s.unchanged} unchanged")
+            time = "" if self.dry_run else f" in {s.seconds:.1f} s"
+            lines.append(f"{s.analysis}: {', '.join([*done, *more])}{time}")
+        if idle:
+            lines.append(f"inputs unchanged, nothing to compute: {', '.join(idle)}")
+        lines += [f"no longer registered, its results removed: {name}" for name in self.forgotten]
+        return lines
+
+    def complaints(self) -> list[str]:
+        """What failed; empty where all went well."""
+        return [*self.problems, *(e for s in self.steps for e in s.errors)]
