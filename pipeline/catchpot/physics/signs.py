@@ -1,0 +1,271 @@
+"""What the samples of a shot themselves show: gauges at rest, a channel that stands still, air in the line.
+
+Samples of many shots lie end to end; `owner` says which shot each belongs to (0 .. shots - 1, ascending), times rise
+within a shot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+DIP_SHARE = 0.3
+"""Share of the driving pressure that must be gone for a moment to count as air: a pump's ripple is some percent."""
+LONGEST_SLUG_S = 15.0
+
+
+def bounds(owner: Index, shots: int) -> tuple[Index, Index]:
+    """First sample and one past the last of each shot (shots,)."""
+    return np.searchsorted(owner, np.arange(shots)), np.searchsorted(owner, np.arange(shots), side="right")
+
+
+def group_median(values: Floats, owner: Index, shots: int) -> Floats:
+    """Median of each shot's finite values (shots,); NaN where it has none.
+
+    >>> group_median(np.array([1.0, 9.0, 2.0, 5.0]), np.array([0, 0, 0, 1]), 3).tolist()
+    [2.0, 5.0, nan]
+    """
+    keep = np.isfinite(values)
+    v, o = values[keep], owner[keep]
+    order = np.lexsort((v, o))
+    v, o = v[order], o[order]
+    first, last = bounds(o, shots)
+    out = np.full(shots, np.nan)
+    some = last > first
+    n, f = (last - first)[some], first[some]
+    out[some] = (v[f + (n - 1) // 2] + v[f + n // 2]) / 2
+    return out
+
+
+@dataclass(frozen=True)
+class Rest:
+    """A gauge at rest: level, scatter of its readings (robust s.d.) and how many there were, each (shots,)."""
+
+    level: Floats
+    scatter: Floats
+    count: Index
+
+
+def rest(values: Floats, owner: Index, shots: int) -> Rest:
+    """Median and scatter of readings taken at rest; NaN where there are none."""
+    level = group_median(values, owner, shots)
+    scatter = 1.4826 * group_median(np.abs(values - level[owner]), owner, shots)
+    return Rest(level, scatter, np.bincount(owner[np.isfinite(values)], minlength=shots).astype(np.intp))
+
+
+def opening_plateau(
+    t_s: Floats, pressure_mbar: Floats, owner: Index, shots: int, least_mbar: float = 850.0, fall_mbar: float = 8.0
+) -> Bools:
+    """Samples at the beginning of each log, before a gauge on a volume is pulled down from ambient (samples,).
+
+    The plateau ends with the first reading more than `fall_mbar` below the log's first one. A log that begins below
+    `least_mbar` has none: nobody knows how long its pump had been running. Nor has one with fewer than three samples
+    or less than a second on the plateau, which may be the first moment of the fall.
+    """
+    first, last = bounds(owner, shots)
+    out = np.zeros(len(t_s), bool)
+    some = last > first
+    if not some.any():
+        return out
+    start = np.full(shots, np.nan)
+    start[some] = pressure_mbar[first[some]]
+    fallen = ~(pressure_mbar >= start[owner] - fall_mbar)
+    seen = np.cumsum(fallen)
+    before_shot = np.zeros(shots, np.int64)
+    before_shot[some] = seen[first[some]] - fallen[first[some]]
+    out = (seen - before_shot[owner] == 0) & (start[owner] >= least_mbar)
+    count = np.bincount(owner[out], minlength=shots)
+    lasted = np.zeros(shots)
+    end = first + count - 1
+    lasted[some] = t_s[np.clip(end, first, last - 1)[some]] - t_s[first[some]]
+    # The last readings before the fall already belong to it.
+    position = np.arange(len(t_s)) - first[owner]
+    out &= position < np.maximum(count - 1, 0)[owner]
+    return np.asarray(out & ((count >= 3) & (lasted >= 1.0))[owner])
+
+
+@dataclass(frozen=True)
+class Still:
+    """The longest run of one and the same reading in each shot (shots,).
+
+    log10_chance: chance that so long a run turns up in a sound channel that repeats readings as often as this one does
+    outside the run (powers of ten). from_s: where it begins. lasted_s, samples, value: of the run.
+    """
+
+    log10_chance: Floats
+    from_s: Floats
+    lasted_s: Floats
+    samples: Index
+    value: Floats
+
+
+def longest_still(t_s: Floats, values: Floats, owner: Index, shots: int) -> Still:
+    """Longest run of identical readings by shot, and how likely a sound channel would show it.
+
+    With n pairs of neighbours, k of them equal outside the run of m readings, a pair is equal with chance about
+    p = (k + 1)/(n - m + 2); a run so long starts at any of n places with chance n p^(m - 1). Readings that are coarse
+    for the noise repeat often by nature, and are then not called stuck.
+    """
+    keep = np.isfinite(values)
+    t, v, o = t_s[keep], values[keep], owner[keep]
+    nothing = Still(
+        np.zeros(shots), np.full(shots, np.nan), np.zeros(shots), np.zeros(shots, np.intp), np.full(shots, np.nan)
+    )
+    if not len(v):
+        return nothing
+    new = np.ones(len(v), bool)
+    new[1:] = (v[1:] != v[:-1]) | (o[1:] != o[:-1])
+    begin = np.flatnonzero(new)
+    end = np.append(begin[1:], len(v)) - 1
+    run_owner, lasted, count = o[begin], t[end] - t[begin], end - begin + 1
+    order = np.lexsort((lasted, run_owner))
+    last = np.searchsorted(run_owner[order], np.arange(shots), side="right") - 1
+    has = (last >= 0) & (run_owner[order[np.maximum(last, 0)]] == np.arange(shots))
+    best = order[np.maximum(last, 0)]
+    n = np.bincount(o, minlength=shots)
+    equal = np.bincount(run_owner, weights=(count - 1).astype(float), minlength=shots)
+    m = np.where(has, count[best], 0)
+    outside = np.maximum(n - m, 0)
+    p = np.clip((equal - np.maximum(m - 1, 0) + 1) / (outside + 2), 1e-6, 1 - 1e-6)
+    chance = np.log10(np.maximum(n, 1)) + np.maximum(m - 1, 0) * np.log10(p)
+    return Still(
+        np.where(has, np.minimum(chance, 0.0), 0.0),
+        np.where(has, t[begin[best]], np.nan),
+        np.where(has, lasted[best], 0.0),
+        m.astype(np.intp),
+        np.where(has, v[begin[best]], np.nan),
+    )
+
+
+@dataclass(frozen=True)
+class Slugs:
+    """Brief collapses of the driving pressure with the meter still turning (shots,)."""
+
+    count: Index
+    first_from_s: Floats
+    last_to_s: Floats
+    total_s: Floats
+    depth: Floats
+
+
+def on_grid(t_s: Floats, values: Floats, owner: Index, shots: int, step_s: float, steps: int) -> Floats:
+    """Mean of the readings in each step of an even time grid (shots, steps); empty steps keep the last mean.
+
+    Times count from 0 at the grid's start; NaN before the first and after the last reading of a shot.
+    """
+    keep = np.isfinite(values)
+    cell = owner[keep] * steps + np.clip((t_s[keep] / step_s).astype(np.intp), 0, steps - 1)
+    n = np.bincount(cell, minlength=shots * steps)
+    total = np.bincount(cell, weights=values[keep], minlength=shots * steps)
+    with np.errstate(invalid="ignore"):
+        grid = (total / n).reshape(shots, steps)
+    known = n.reshape(shots, steps) > 0
+    last = np.where(known.any(axis=1), steps - 1 - np.argmax(known[:, ::-1], axis=1), -1)
+    where = np.maximum.accumulate(np.where(known, np.arange(steps), -1), axis=1)
+    filled = np.take_along_axis(grid, np.maximum(where, 0), axis=1)
+    filled[(where < 0) | (np.arange(steps) > last[:, None])] = np.nan
+    return filled
+
+
+def air_slugs(
+    t_s: Floats, drive_mbar: Floats, vol_l: Floats, owner: Index, shots: int, floor_mbar: Floats | None = None
+) -> Slugs:
+    """Air in the line: for a moment (up to 15 s) the driving pressure collapses while the meter goes on counting.
+
+    t_s: since the injection's first sample. drive_mbar: line (gauge) + ambient - cavity. vol_l: metered so far.
+    A dip is measured against a closing of the curve (the curve with every gap narrower than 15 s filled), so that a
+    pump that ramps up or down makes none. It counts where at least 30 % of the driving pressure is gone, well above
+    the shot's own noise, and the flow through it stays at 40 % or more of what it is around: a pump that stops also
+    loses its pressure.
+    """
+    from scipy import ndimage
+
+    zero = np.zeros(shots, np.intp)
+    nan = np.full(shots, np.nan)
+    none = Slugs(zero, nan, nan.copy(), np.zeros(shots), np.zeros(shots))
+    if not len(t_s):
+        return none
+    longest = float(np.nanmax(t_s))
+    step = max(0.5, longest / 8000)
+    steps = int(longest / step) + 1
+    drive = on_grid(t_s, drive_mbar, owner, shots, step, steps)
+    volume = on_grid(t_s, vol_l, owner, shots, step, steps)
+    inside = np.isfinite(drive) & np.isfinite(volume)
+    if not inside.any():
+        return none
+    lowest = np.nanmin(drive, initial=0.0)
+    level = np.where(inside, drive, lowest)
+    width = round(LONGEST_SLUG_S / step) | 1
+    around = ndimage.grey_closing(level, size=(1, width), mode="nearest")
+    jumps = np.abs(np.diff(level, axis=1))
+    moving = inside[:, 1:] & inside[:, :-1] & (jumps > 0)
+    noise = 1.05 * group_median(jumps[moving], np.nonzero(moving)[0], shots)
+    noise = np.where(np.isfinite(noise), noise, 0.0)[:, None]
+    gone = around - level
+    low = inside & (gone > DIP_SHARE * around) & (gone > 6 * noise)
+    if floor_mbar is not None:  # a gauge that stops at its end hides the depth, not the dip
+        low |= inside & (level <= floor_mbar[:, None]) & (gone > 0.12 * around) & (gone > 6 * noise)
+    edge = np.diff(np.pad(low, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    row, begin = np.nonzero(edge == 1)
+    _, stop = np.nonzero(edge == -1)
+    last = np.where(inside.any(axis=1), steps - 1 - np.argmax(inside[:, ::-1], axis=1), -1)
+    whole = (begin > 0) & (stop <= last[row])
+    row, begin, stop = row[whole], begin[whole], stop[whole]
+    turning = _still_turning(volume, last, row, begin, stop, step, _quantum(vol_l, owner, shots))
+    row, begin, stop = row[turning], begin[turning], stop[turning]
+    count = np.bincount(row, minlength=shots)
+    first_s, last_s, depth = nan.copy(), nan.copy(), np.zeros(shots)
+    np.fmin.at(first_s, row, begin * step)
+    np.fmax.at(last_s, row, stop * step)
+    share = np.where(low, gone / np.maximum(around, 1e-9), 0.0)
+    depth = np.where(count > 0, share.max(axis=1), depth)
+    total = np.bincount(row, weights=(stop - begin) * step, minlength=shots)
+    return Slugs(count.astype(np.intp), first_s, last_s, total.astype(np.float64), depth)
+
+
+def _quantum(vol_l: Floats, owner: Index, shots: int) -> Floats:
+    """Typical step of the metered volume from one reading to the next that moved it: a stroke, or flow x interval."""
+    rise = np.diff(vol_l)
+    up = (rise > 0) & (owner[1:] == owner[:-1])
+    step = group_median(rise[up], owner[1:][up], shots)
+    return np.where(np.isfinite(step), step, 0.0)
+
+
+def _still_turning(
+    volume: Floats, last: Index, row: Index, begin: Index, stop: Index, step_s: float, quantum_l: Floats
+) -> Bools:
+    """Whether the meter went on at 40 % or more of its pace through each run (runs,).
+
+    The pace is looked at over a span wide enough for the meter to move at all: half a second, or one stroke, each way.
+    """
+    end = last[row]
+    wide = round(LONGEST_SLUG_S / step_s)
+    before, after = np.maximum(begin - wide, 0), np.minimum(stop + wide, end)
+    outside = (volume[row, after] - volume[row, np.minimum(stop, end)]) + (volume[row, begin] - volume[row, before])
+    outside_s = (after - np.minimum(stop, end) + begin - before) * step_s
+    pace = outside / np.maximum(outside_s, step_s)
+    margin = np.maximum(0.5, quantum_l[row] / np.maximum(pace, 1e-9)) / step_s
+    each = np.clip(np.ceil(margin), 1, wide).astype(np.intp)
+    low, high = np.maximum(begin - each, 0), np.minimum(stop + each, end)
+    through = (volume[row, high] - volume[row, low]) / np.maximum((high - low) * step_s, step_s)
+    return np.asarray((pace > 0) & (through >= 0.4 * pace))
+
+
+__all__ = [
+    "Rest",
+    "Slugs",
+    "Still",
+    "air_slugs",
+    "bounds",
+    "group_median",
+    "longest_still",
+    "on_grid",
+    "opening_plateau",
+    "rest",
+]

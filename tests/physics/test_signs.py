@@ -1,0 +1,100 @@
+"""Signs in the samples: gauges at rest, still channels, air."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catchpot.physics import signs
+
+
+def made(rate_hz: float, seconds: float, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Times, driving pressure with a ramp and noise, metered volume."""
+    t = np.arange(0, seconds, 1 / rate_hz)
+    drive = 700 * np.clip(t / 8, 0.1, 1) + np.random.default_rng(seed).normal(0, 4, len(t))
+    return t, drive, 0.02 * t
+
+
+@pytest.mark.parametrize("rate", [1.0, 4.0, 20.0])
+def test_slugs_are_counted_at_every_rate(rate: float) -> None:
+    t, drive, vol = made(rate, 200)
+    for at in (60.0, 90.0, 140.0):
+        drive[(t >= at) & (t < at + 1.2)] *= 0.2
+    found = signs.air_slugs(t, drive, vol, np.zeros(len(t), np.intp), 1)
+    assert found.count.tolist() == [3]
+    assert abs(found.first_from_s[0] - 60) <= 1
+    assert found.depth[0] > 0.6
+
+
+@pytest.mark.parametrize("rate", [1.0, 4.0, 20.0])
+def test_ramp_noise_and_the_end_are_no_air(rate: float) -> None:
+    t, drive, vol = made(rate, 200)
+    drive[t > 190] *= np.linspace(1, 0.1, int((t > 190).sum()))
+    found = signs.air_slugs(t, drive, vol, np.zeros(len(t), np.intp), 1)
+    assert found.count.tolist() == [0]
+    assert np.isnan(found.first_from_s[0])
+
+
+def test_a_pump_that_pauses_is_no_air() -> None:
+    t, drive, vol = made(4.0, 200)
+    pause = (t >= 100) & (t < 108)
+    drive[pause] *= 0.05
+    vol = np.cumsum(np.where(pause, 0.0, 0.005))
+    assert signs.air_slugs(t, drive, vol, np.zeros(len(t), np.intp), 1).count[0] == 0
+
+
+def test_a_gauge_that_stops_at_nought_still_shows_dips() -> None:
+    t, drive, vol = made(4.0, 200)
+    for at in (60.0, 90.0, 140.0):
+        drive[(t >= at) & (t < at + 2)] = 560.0
+    owner = np.zeros(len(t), np.intp)
+    assert signs.air_slugs(t, drive, vol, owner, 1).count[0] == 0
+    assert signs.air_slugs(t, drive, vol, owner, 1, np.array([561.0])).count[0] == 3
+
+
+def test_shots_do_not_leak_into_each_other() -> None:
+    t, drive, vol = made(4.0, 100)
+    odd = drive.copy()
+    odd[(t > 50) & (t < 52)] = 50
+    both = signs.air_slugs(
+        np.tile(t, 2), np.concatenate([drive, odd]), np.tile(vol, 2), np.repeat(np.arange(2), len(t)), 3
+    )
+    assert both.count.tolist() == [0, 1, 0]
+
+
+def test_a_stuck_channel_against_a_coarse_one() -> None:
+    t = np.arange(0, 100, 0.25)
+    rng = np.random.default_rng(2)
+    fine = rng.normal(1.5, 0.02, len(t))
+    stuck = fine.copy()
+    stuck[100:150] = stuck[100]
+    coarse = np.round(rng.normal(20, 0.02, len(t)), 1)
+    owner = np.repeat(np.arange(3), len(t))
+    found = signs.longest_still(np.tile(t, 3), np.concatenate([fine, stuck, coarse]), owner, 3)
+    assert found.log10_chance[1] < -50
+    assert found.from_s[1] == 25.0 and 12 <= found.lasted_s[1] <= 12.5
+    assert found.log10_chance[0] > -4 and found.log10_chance[2] > -4
+
+
+def test_nothing_logged_is_nothing_found() -> None:
+    empty = np.array([])
+    found = signs.longest_still(empty, empty, np.array([], np.intp), 2)
+    assert found.lasted_s.tolist() == [0, 0] and np.isnan(found.value).all()
+    assert signs.air_slugs(empty, empty, empty, np.array([], np.intp), 2).count.tolist() == [0, 0]
+
+
+def test_opening_plateau_ends_where_the_pump_pulls() -> None:
+    t = np.arange(0, 20, 0.5)
+    falling = np.where(t < 5, 1003.0, 1003 * np.exp(-(t - 5) / 5))
+    evacuated = np.full(len(t), 500.0)
+    at_once = 1003 * np.exp(-t / 5)
+    owner = np.repeat(np.arange(3), len(t))
+    flat = signs.opening_plateau(np.tile(t, 3), np.concatenate([falling, evacuated, at_once]), owner, 3)
+    assert flat[: len(t)].sum() == 10 and flat[:10].all()
+    assert not flat[len(t) :].any()
+
+
+def test_rest_level_ignores_a_spike() -> None:
+    found = signs.rest(np.array([0.05, 0.051, 9.0, 0.049, 0.05]), np.zeros(5, np.intp), 2)
+    assert found.level[0] == pytest.approx(0.05)
+    assert found.count.tolist() == [5, 0] and np.isnan(found.level[1])
