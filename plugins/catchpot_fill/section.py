@@ -1,0 +1,166 @@
+"""The fill section: arrival volume against the mould's own past, mobility, the last curves, the closing force."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from catchpot.report import words
+from catchpot.report.figures import Flag
+from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, View
+from catchpot_fill.sentences import (
+    change_of_arrival,
+    closing_force,
+    headline,
+    joined,
+    sentences,
+    short,
+    triple,
+    usual_arrival,
+    with_arrival,
+)
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LAST_SHOTS = 8
+METHOD = (
+    "Darcy's law for a strip, wedge or disc of linearly tapering width, with the line and the runner in series, is "
+    "fitted to each shot's pressure and flow over the metered volume. Resistance stops growing when resin reaches the "
+    "vent: the volume at which it does is the arrival volume, its interval comes from the profile of the likelihood. "
+    "Fronts are never quite straight, so dry corners can remain when resin arrives, and overflow is an upper bound. "
+    "Mobility is permeability over viscosity and is what the log shows; permeability needs the mould book's geometry "
+    "and resin as well. A mould is compared with its own past."
+)
+REFERENCES = (
+    "H. Darcy, Les fontaines publiques de la ville de Dijon, 1856 (flow through a porous bed).",
+    "P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73 (weights that bear odd samples).",
+)
+
+
+class FillSection:
+    """How each shot of a mould filled."""
+
+    name = "fill"
+    title = "Filling"
+    order = 10
+    analyses: tuple[str, ...] = ("fill",)
+    needs: Mapping[str, tuple[str, ...]] = {
+        "shot": ("mould", "started_at"),
+        "fill": ("*",),
+        "permeability": ("*",),
+        "fill_fit": ("*",),
+        "event": ("*",),
+    }
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        """Shots, last shot, arrival volume and its change, overflow."""
+        rows = joined(view)
+        if rows.is_empty():
+            return []
+        last = rows.row(-1, named=True)
+        known = with_arrival(rows)
+        cells = [
+            Cell("Shots", str(rows.height), sort=float(rows.height), order=10),
+            Cell("Last shot", words.day(last["started_at"], view.zone), sort=_stamp(last["started_at"]), order=11),
+        ]
+        if known.is_empty():
+            return [*cells, Cell("Arrival volume, last known (95 %)", "not known", order=12)]
+        newest = known.row(-1, named=True)
+        change = change_of_arrival(known)
+        return [
+            *cells,
+            Cell(
+                "Arrival volume, last known (95 %)",
+                short(newest, "arrival_volume", "l"),
+                sort=newest["arrival_volume_l"],
+                order=12,
+            ),
+            Cell(
+                "Against its earlier median",
+                words.signed(change[0], "%") if change else "too few shots",
+                sort=change[0] if change else None,
+                order=13,
+            ),
+            Cell(
+                "Overflow, at most",
+                words.number(newest["overflow_l"], "l", 2),
+                sort=newest["overflow_l"],
+                order=14,
+            ),
+        ]
+
+    def panel(self, view: View) -> Panel | None:
+        """The mould's filling; nothing on the workshop page."""
+        if view.mould is None:
+            return None
+        rows = joined(view)
+        if rows.is_empty():
+            return Panel("not assessed", "No shot of this mould was injected and logged yet.", method=METHOD)
+        known = with_arrival(rows)
+        state, margin = closing_force(view, rows)
+        blocks: list[Block] = [Prose(sentences(rows, known))]
+        usual = usual_arrival(known)
+        blocks.append(_history(view, rows, usual))
+        if known.height:
+            blocks.extend(_resistance(view, known, usual))
+        blocks += [_last_shots(rows), *margin]
+        return Panel(
+            state if known.height else "not assessed",
+            headline(view.mould, rows, known, view.zone),
+            blocks,
+            METHOD,
+            REFERENCES,
+        )
+
+    def pages(self, view: View) -> Sequence[Page]:
+        """None of its own."""
+        return ()
+
+
+def _history(view: View, rows: pl.DataFrame, usual: float | None) -> Block:
+    from catchpot_fill.pictures import history_figure
+
+    first = rows["started_at"].drop_nulls().min()
+    events = view.tables["event"].sort("time").to_dicts()
+    flags = [
+        Flag(e["time"], words.words_of(e["kind"]) + (f" ({e['detail']})" if e["detail"] else ""))
+        for e in events if first is None or e["time"] >= first
+    ]  # fmt: skip
+    return history_figure(rows, flags, usual, view.declared, view.zone)
+
+
+def _resistance(view: View, known: pl.DataFrame, usual: float | None) -> list[Block]:
+    from catchpot_fill.pictures import curves, resistance_figure
+
+    fit = view.tables["fill_fit"]
+    if fit.is_empty() or not usual:
+        return []
+    arrival = {r["shot"]: triple(r, "arrival_volume", "l") for r in known.iter_rows(named=True)}
+    whole = {s: t for s, t in arrival.items() if None not in t}
+    return [resistance_figure(curves(fit, usual), whole, usual)]
+
+
+def _last_shots(rows: pl.DataFrame) -> DataTable:
+    import polars as pl
+
+    shown = [
+        {
+            "shot": r["shot"],
+            "start": r["started_at"],
+            "injected [l]": words.number(r["injected_volume_l"], digits=4),
+            "arrival (95 %) [l]": short(r, "arrival_volume", ""),
+            "overflow, at most [l]": words.number(r["overflow_l"], digits=2),
+            "fill time [s]": words.number(r["fill_time_s"]),
+            "peak line pressure [bar]": words.number(r["peak_line_pressure_bar"]),
+        }
+        for r in rows.tail(LAST_SHOTS).reverse().iter_rows(named=True)
+    ]
+    return DataTable("last-shots", "The last shots, newest first", pl.DataFrame(shown, infer_schema_length=None))
+
+
+def _stamp(when: Any) -> float | None:
+    return when.timestamp() if when is not None else None
+
+
+__all__ = ["FillSection"]
