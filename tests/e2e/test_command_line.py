@@ -1,0 +1,122 @@
+"""The command line as a person uses it: a process of its own, its output, its exit status."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLE = ROOT / "sample_runs" / "workshop"
+
+
+def catchpot(*words: str, home: Path | None = None) -> subprocess.CompletedProcess[str]:
+    place = ["--home", str(home)] if home else []
+    env = {k: v for k, v in os.environ.items() if k != "CATCHPOT_HOME"}
+    return subprocess.run(
+        [sys.executable, "-m", "catchpot.cli", *place, *words], capture_output=True, text=True, timeout=300, env=env
+    )
+
+
+@pytest.fixture
+def workshop(tmp_path: Path) -> Path:
+    """A copy of the committed made-up workshop."""
+    home = tmp_path / "workshop"
+    shutil.copytree(SAMPLE, home)
+    return home
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, catchpot.cli\n"
+        "status = catchpot.cli.main(['--help'])\n"
+        "heavy = {'polars','duckdb','plotly','sklearn','scipy','pandas','pyarrow','statsmodels','numpy'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else status)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    for command in ("demo", "init", "check", "ingest", "analyse", "report", "run", "quarantine", "export", "plugins"):
+        assert command in done.stdout
+
+
+def test_a_second_run_computes_nothing_and_one_new_log_one_shot(workshop: Path) -> None:
+    held_back = sorted((workshop / "logs").rglob("*.csv"))[-1]
+    aside = workshop.parent / held_back.name
+    shutil.move(held_back, aside)
+    first = catchpot("run", "--json", home=workshop)
+    assert first.returncode == 0, first.stderr
+    assert json.loads(first.stdout)["ingest"]["new"] > 10
+
+    second = json.loads(catchpot("run", "--json", home=workshop).stdout)
+    assert second["ingest"]["new"] == 0
+    assert {a["name"]: a["computed"] for a in second["analyse"]["analyses"] if a["computed"]} == {}
+
+    shutil.move(aside, held_back)
+    third = json.loads(catchpot("run", "--json", home=workshop).stdout)
+    assert third["ingest"]["new"] == 1
+    computed = {a["name"]: a["computed"] for a in third["analyse"]["analyses"]}
+    assert computed["log"] == computed["fill"] == 1
+    assert (workshop / "reports" / "index.html").stat().st_size > 10_000
+
+
+def test_init_check_and_a_wrong_key(tmp_path: Path) -> None:
+    home = tmp_path / "new"
+    assert catchpot("init", home=home).returncode == 0
+    assert catchpot("check", home=home).returncode == 0
+    book = home / "moulds.toml"
+    book.write_text(book.read_text(encoding="utf-8").replace("flow_length_m", "flow_lenght_m", 1), encoding="utf-8")
+    wrong = catchpot("check", home=home)
+    line = next(i for i, x in enumerate(book.read_text(encoding="utf-8").splitlines(), 1) if "flow_lenght_m" in x)
+    assert wrong.returncode == 2
+    assert f"moulds.toml:{line}: " in wrong.stdout + wrong.stderr
+    assert "did you mean flow_length_m" in wrong.stdout + wrong.stderr
+
+
+@pytest.mark.parametrize("words", [("run",), ("check",), ("report",)])
+def test_a_folder_that_is_no_workshop(tmp_path: Path, words: tuple[str, ...]) -> None:
+    done = catchpot(*words, home=tmp_path / "nowhere")
+    assert done.returncode == 2
+    assert "catchpot.toml" in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_command_that_does_not_exist() -> None:
+    done = catchpot("explode")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+def test_bad_logs_are_set_aside_and_good_ones_go_in(workshop: Path) -> None:
+    logs = workshop / "logs"
+    good = sorted(logs.rglob("*.csv"))
+    text = good[0].read_text(encoding="utf-8")
+    bad = {
+        "empty.csv": "",
+        "letter.csv": "Dear all,\nplease find the shots of Monday attached.\n",
+        "cut.csv": text.rstrip("\n")[:-3].replace("# shot = ", "# shot = cut-", 1),
+    }
+    for name, content in bad.items():
+        (logs / name).write_text(content, encoding="utf-8")
+    (logs / "stranger.csv").write_text(
+        "".join(
+            f"# mould = nobody-knows\n" if x.startswith("# mould") else x
+            for x in text.replace("# shot = ", "# shot = stranger-", 1).splitlines(keepends=True)
+        ),
+        encoding="utf-8",
+    )
+    done = catchpot("ingest", "--json", home=workshop)
+    told = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert told["new"] >= len(good) + 1
+    assert told["unknown_moulds"]
+    rows = json.loads(catchpot("quarantine", "--json", home=workshop).stdout)["quarantine"]
+    aside = {Path(r["source_file"]).name: r["reason"] for r in rows}
+    assert {"empty.csv", "letter.csv"} <= set(aside)
+    assert all(len(reason) > 15 for reason in aside.values())
+    again = catchpot("ingest", "--json", home=workshop)
+    assert again.returncode == 0, "a file set aside before is not newly set aside"
