@@ -16,6 +16,8 @@ STAR = "*"
 # What the core itself fills; the rest of the core's tables are yielded by analyses.
 GIVEN: dict[str, Table] = {t.name: t for t in (SHOT, SAMPLE, LOG_NOTE, EVENT, PART)}
 _NOT_MEASURES = {"sample", "log_note", "phase", "quality", "curve"}
+# Numbers of the shot table that no shot measures.
+_SETTINGS = {"stroke_volume_ml"}
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,9 @@ def measures(table: Table) -> tuple[str, ...]:
         return ()
     if any(table.column(k).dtype not in ("str", "i64") for k in table.key):
         return ()
-    return tuple(c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key)
+    return tuple(
+        c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key and c.name not in _SETTINGS
+    )
 
 
 class _Planner:

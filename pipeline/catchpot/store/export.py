@@ -1,0 +1,110 @@
+"""Any table out of the store, as CSV, Parquet or JSON; a shot also as the plain log it came from."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import polars as pl
+
+from catchpot.channels import CHANNELS
+from catchpot.core_tables import SAMPLE
+from catchpot.errors import CatchpotError
+from catchpot.store.reading import UnknownTableError
+from catchpot.store.store import Store
+
+if TYPE_CHECKING:
+    from catchpot.workshop import Workshop
+
+Form = Literal["csv", "parquet", "json"]
+TIME = "%Y-%m-%dT%H:%M:%S%.fZ"
+_PREAMBLE = ("shot", "mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch")
+
+
+class ExportError(CatchpotError):
+    """What was asked for can't be written out."""
+
+    status = 2
+
+
+def export_table(
+    workshop: Workshop, table: str, *, to: Path | None = None, form: Form = "csv", shot: str | None = None
+) -> str | None:
+    """Write a table to a file, or return it as text where no file is named.
+
+    table: a table's name, or "log" for one shot as a plain log. shot: only this shot's rows.
+    Times are UTC, in ISO 8601. An array column stands in CSV as a JSON list.
+    """
+    if form == "parquet" and to is None:
+        raise ExportError("Parquet is no text: name a file with --to")
+    with Store(workshop.store_path).reading() as r:
+        names = [shot] if shot is not None else None
+        if shot is not None and r.table("shot", ["shot"], shots=[shot]).is_empty():
+            raise ExportError(f"there is no shot {shot!r} in the store")
+        if table == "log":
+            if shot is None:
+                raise ExportError("a log is one shot's: name it with --shot")
+            text = plain_log(r.table("shot", shots=[shot]), r.samples([shot]))
+        else:
+            try:
+                declared = r.declaration(table)
+            except UnknownTableError as error:
+                raise ExportError(str(error)) from error
+            if names is not None and "shot" not in declared.names:
+                raise ExportError(f"table {table} has no shots; leave --shot out")
+            frame = r.table(table, shots=names)
+            if form == "parquet" and to is not None:
+                _to_file(to, frame)
+                return None
+            text = as_csv(frame) if form == "csv" else as_json(frame)
+    if to is None:
+        return text
+    _to_file(to, text)
+    return None
+
+
+def as_csv(frame: pl.DataFrame) -> str:
+    """A frame as CSV: header, UTC times in ISO 8601, arrays as JSON lists, nothing for null."""
+    columns = []
+    for name, dtype in frame.schema.items():
+        if isinstance(dtype, pl.Array):
+            lists = [json.dumps(v) if v is not None else None for v in frame[name].to_list()]
+            columns.append(pl.Series(name, lists, dtype=pl.String))
+        else:
+            columns.append(frame[name])
+    return pl.DataFrame(columns).write_csv(datetime_format=TIME)
+
+
+def as_json(frame: pl.DataFrame) -> str:
+    """A frame as a JSON list of rows."""
+    times = [c for c, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    plain = frame.with_columns(pl.col(c).dt.strftime(TIME) for c in times)
+    plain = plain.with_columns(pl.col(c).cast(pl.String) for c, t in frame.schema.items() if t == pl.Date())
+    return json.dumps(plain.to_dicts(), ensure_ascii=False, indent=1) + "\n"
+
+
+def plain_log(shots: pl.DataFrame, samples: pl.DataFrame) -> str:
+    """One stored shot as a plain log: preamble, header, samples with the channels it has."""
+    row: Mapping[str, Any] = shots.row(0, named=True)
+    given = {k: row[k] for k in _PREAMBLE if row[k] is not None}
+    if "started_at" in given:
+        given["started_at"] = given["started_at"].isoformat()
+    if row["stroke_volume_ml"] is not None:
+        given["stroke_volume_ml"] = row["stroke_volume_ml"]
+    given |= {k: v for k, v in json.loads(row["notes"] or "{}").items() if k not in given}
+    preamble = "".join(f"# {k} = {v}\n" for k, v in given.items())
+    channels = [c.name for c in CHANNELS if samples[c.name].null_count() < samples.height]
+    known = [c for c in SAMPLE.names if c == "t_s" or c in channels]
+    return preamble + samples.select(known).write_csv()
+
+
+def _to_file(to: Path, content: str | pl.DataFrame) -> None:
+    try:
+        if isinstance(content, str):
+            to.write_text(content, encoding="utf-8", newline="")
+        else:
+            content.write_parquet(to)
+    except OSError as error:
+        raise ExportError(f"{to}: can't be written: {error.strerror or error}") from error
