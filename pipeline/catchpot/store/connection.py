@@ -79,10 +79,8 @@ def create(path: Path, ddl: str) -> None:
         except OSError:
             if not path.exists():
                 fresh.replace(path)
-    except duckdb.Error as error:
+    except (duckdb.Error, OSError) as error:
         raise StoreError(in_words(error, path, write=True) or f"{path}: the store can't be made: {error}") from error
-    except OSError as error:
-        raise StoreError(f"{path}: the store can't be made: {error.strerror}. Nothing was written.") from error
     finally:
         for left in (fresh, fresh.with_name(fresh.name + ".wal")):
             try:
@@ -161,7 +159,10 @@ def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
             "and `catchpot run` makes a new store from them."
         )
     if "storage version" in text.lower() or "database file with version" in text:
-        return f"{path}: a newer program wrote this store. Update catchpot, or move the file away and run again."
+        return (
+            f"{path}: another program, or a newer catchpot, wrote this file. Update catchpot, or move the file away; "
+            "the logs are the archive, and `catchpot run` makes a new store from them."
+        )
     if "Read-only file system" in text or "Permission denied" in text:
         action = "written" if write else "read"
         return f"{path}: the store can't be {action}: its folder is read-only or not yours. Nothing was changed."

@@ -30,9 +30,14 @@ class Reading:
 
     def __init__(self, con: duckdb.DuckDBPyConnection | None, declared: Mapping[str, Table]) -> None:
         self.con = con
-        self._stored = schema.stored_declarations(con) if con is not None else {}
-        self._declared = {**self._stored, **CORE, **declared}
-        self._names = schema.table_names(con) if con is not None else set()
+        self._given = {**CORE, **declared}
+        self._look()
+
+    def _look(self) -> None:
+        """See which tables there are."""
+        self._stored = schema.stored_declarations(self.con) if self.con is not None else {}
+        self._names = schema.table_names(self.con) if self.con is not None else set()
+        self._declared = {**self._stored, **self._given}
 
     def tables(self) -> dict[str, Table]:
         """Declarations of all tables: the core's, the given plugins', and those only the store knows."""

@@ -58,7 +58,7 @@ class Writing(Reading):
     ) -> None:
         """Put an analysis's rows of these units in the place of the former ones; see `results.replace`."""
         results.replace(self.con, analysis, part, units, frames, refused)
-        self._names = schema.table_names(self.con)
+        self._look()
 
     def clear_results(self, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]) -> None:
         """Delete an analysis's rows of these units, its refusals and its ledger rows."""
@@ -72,12 +72,12 @@ class Writing(Reading):
     def mirror(self, table: Table, frame: pl.DataFrame) -> None:
         """Make a table hold just these rows (events, parts)."""
         results.mirror(self.con, table, frame)
-        self._names = schema.table_names(self.con)
+        self._look()
 
     def ensure(self, tables: Sequence[Table]) -> list[str]:
         """Make derived tables as declared; names of those dropped because their declaration changed."""
         dropped = schema.ensure(self.con, tables)
-        self._names = schema.table_names(self.con)
+        self._look()
         return dropped
 
     def forget(self, analysis: str) -> None:
@@ -87,7 +87,7 @@ class Writing(Reading):
     def drop(self, tables: Sequence[str]) -> None:
         """Drop derived tables nobody declares any more."""
         results.drop(self.con, tables)
-        self._names = schema.table_names(self.con)
+        self._look()
 
 
 class Store:
@@ -124,7 +124,10 @@ class Store:
             con.execute("SET TimeZone = 'UTC'")
             con.execute("BEGIN")
             try:
-                schema.migrate(con)
+                try:
+                    schema.migrate(con)
+                except connection.StoreError as error:
+                    raise connection.StoreError(f"{self.path}: {error}") from error
                 yield Writing(con, self._declared)
                 con.execute("COMMIT")
             except BaseException:
