@@ -29,11 +29,13 @@ SEEN_SCHEMA = {
     "modified_ns": pl.Int64(),
     "seen_ns": pl.Int64(),
     "how": pl.String(),
+    "settings": pl.String(),
     "state": pl.String(),
 }
 _SEEN_DDL = """
 CREATE TABLE IF NOT EXISTS intake_file (
-    source_file VARCHAR, digest VARCHAR, size BIGINT, modified_ns BIGINT, seen_ns BIGINT, how VARCHAR, state VARCHAR
+    source_file VARCHAR, digest VARCHAR, size BIGINT, modified_ns BIGINT, seen_ns BIGINT,
+    how VARCHAR, settings VARCHAR, state VARCHAR
 )
 """
 _REJECTS = {
@@ -99,11 +101,15 @@ def scan_tables(
 
 
 def seen_files(reading: Reading) -> pl.DataFrame:
-    """The book of files seen: name, digest, size, times, how they were read, and what became of them."""
+    """The book of files seen.
+
+    source_file, digest, size, modified_ns, seen_ns; how: the reader's settings for the file; settings: all readers'
+    settings; state: stored, superseded (a newer file tells the same shot) or aside (in quarantine).
+    """
     con = reading.con
     if con is None or "intake_file" not in table_names(con):
         return pl.DataFrame(schema=SEEN_SCHEMA)
-    return pl.DataFrame(con.sql("SELECT * FROM intake_file").to_arrow_table()).cast(dict(SEEN_SCHEMA))
+    return pl.DataFrame(con.sql("SELECT * FROM intake_file").to_arrow_table()).select(SEEN_SCHEMA)
 
 
 def note_files(writing: Writing, rows: pl.DataFrame) -> None:

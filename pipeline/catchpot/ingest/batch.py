@@ -1,0 +1,253 @@
+"""From the bytes of some hundred files to checked shots: claim, describe, scan by layout, check."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from catchpot.channels import BY_NAME
+from catchpot.ingest.checks import FileState, check_batch
+from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, TableLayout
+from catchpot.ingest.scan import Found, Read, refuse_damage
+from catchpot.store import intake
+from catchpot.units import Conversion
+
+if TYPE_CHECKING:
+    from catchpot.ingest.reader import Reader
+    from catchpot.workshop import Workshop
+
+_SAME = Conversion(1.0)
+
+
+@dataclass
+class Candidate:
+    """A shot as read, before it is known whether it may be stored. index: its file_no in the batch's frame."""
+
+    found: Found
+    digest: str
+    how: str
+    meta: ShotMeta
+    state: FileState
+    index: int
+    channels: frozenset[str] = frozenset()
+
+
+@dataclass
+class Batch:
+    """Checked shots of some files. frame: file_no (Candidate.index), t_s, vol_l, channels; refused: file, reason."""
+
+    candidates: list[Candidate]
+    frame: pl.DataFrame
+    refused: list[tuple[Read, LogRefused]]
+    rows_refused: int
+    how: dict[str, str]
+
+
+def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Workshop) -> Batch:
+    """Read and check some files. Whatever can't be read comes back with its reason; the rest is not touched by it."""
+    refused: list[tuple[Read, LogRefused]] = []
+    layouts: list[tuple[Read, Layout]] = []
+    how: dict[str, str] = {}
+    for read in reads:
+        try:
+            if read.refused:
+                raise read.refused
+            refuse_damage(read.data)
+            reader = next((r for r in readers if r.claims(read.source, workshop)), None)
+            if reader is None:
+                raise LogRefused("no reader takes a file of this kind")
+            how[read.found.name] = reader.settings(read.source, workshop)
+            layouts.append((read, reader.describe(read.source, workshop)))
+        except LogRefused as e:
+            refused.append((read, e))
+    candidates: list[Candidate] = []
+    frames: list[pl.DataFrame] = []
+    tables: dict[tuple[object, ...], list[tuple[Read, TableLayout]]] = {}
+    for read, layout in layouts:
+        if isinstance(layout, TableLayout):
+            picked = tuple(sorted((n, c, v) for n, (c, v) in layout.channels.items()))
+            crlf = b"\r\n" in read.data[:65536]
+            key = (layout.header, picked, layout.separator, layout.comment, crlf)
+            tables.setdefault(key, []).append((read, layout))
+        else:
+            for shot in layout.shots:
+                state = FileState(shot.frame.height + shot.rows_refused, shot.rows_refused)
+                _frame_lines(shot, state)
+                candidate = _candidate(read, how, shot.meta, state, len(candidates), shot.digest)
+                candidates.append(candidate)
+                frames.append(_numbered(shot.frame.drop("line", strict=False), candidate.index))
+    for group in tables.values():
+        frames += _scan_group(group, how, candidates)
+    states = [c.state for c in candidates]
+    if frames:
+        frame = check_batch(pl.concat(frames, how="diagonal"), states)
+    else:
+        frame = pl.DataFrame(schema={"file_no": pl.Int32(), "t_s": pl.Float64(), "vol_l": pl.Float64()})
+    by_name = {r.found.name: r for r in reads}
+    spoilt = {c.found.name: c.state.refused for c in candidates if c.state.refused}
+    refused += [(by_name[name], reason) for name, reason in spoilt.items() if reason]
+    # a file is taken whole or not at all
+    rows_refused = sum(c.state.rows for c in candidates if c.found.name in spoilt)
+    kept = [c for c in candidates if c.found.name not in spoilt]
+    if spoilt:
+        frame = frame.filter(pl.col("file_no").is_in([c.index for c in kept]))
+    present = _present(frame)
+    for c in kept:
+        c.meta.remarks += c.state.remarks
+        c.channels = present.get(c.index, frozenset()) - c.state.made_up
+    return Batch(kept, frame, refused, rows_refused, how)
+
+
+def _present(frame: pl.DataFrame) -> dict[int, frozenset[str]]:
+    """Channels of which a shot has at least one reading."""
+    names = [n for n in BY_NAME if n in frame.columns]
+    has = frame.group_by("file_no").agg((pl.col(n).count() > 0).alias(n) for n in names)
+    return {row["file_no"]: frozenset(n for n in names if row[n]) for row in has.iter_rows(named=True)}
+
+
+def _candidate(
+    read: Read, how: dict[str, str], meta: ShotMeta, state: FileState, index: int, digest: str | None = None
+) -> Candidate:
+    state.stroke_volume_ml = meta.stroke_volume_ml
+    return Candidate(read.found, digest or read.digest, how[read.found.name], meta, state, index)
+
+
+def _numbered(frame: pl.DataFrame, index: int) -> pl.DataFrame:
+    return frame.select(pl.lit(index, dtype=pl.Int32).alias("file_no"), pl.all())
+
+
+def _frame_lines(shot: ShotFrame, state: FileState) -> None:
+    if "line" in shot.frame.columns:
+        lines = shot.frame["line"]
+        state.line_of_row = lambda row: int(lines[row])
+
+
+def _scan_group(
+    group: Sequence[tuple[Read, TableLayout]], how: dict[str, str], candidates: list[Candidate]
+) -> list[pl.DataFrame]:
+    """Scan files of one layout; adds their candidates and returns their rows."""
+    layout = group[0][1]
+    first = len(candidates)
+    wanted = list(dict.fromkeys(column for column, _ in layout.channels.values()))
+    with tempfile.TemporaryDirectory() as folder:
+        paths = [_safe_path(read, Path(folder), i) for i, (read, _) in enumerate(group)]
+        scanned = intake.scan_tables(paths, layout.header, wanted, separator=layout.separator, comment=layout.comment)
+    counts = dict(scanned.frame.group_by("file_no").len().iter_rows())
+    rejects: dict[int, list[tuple[int, str, str, str]]] = {}
+    for number, line, column, kind, text in scanned.rejects.iter_rows():
+        if line != group[number][1].header_line:
+            rejects.setdefault(number, []).append((line, column or "", kind, text or ""))
+    cut: list[int] = []
+    for number, (read, lay) in enumerate(group):
+        bad = rejects.get(number, [])
+        state = FileState(counts.get(number, 0) + len(bad), len(bad))
+        lines = _Lines(read.data, lay.header_line, lay.comment, [b[0] for b in bad])
+        state.line_of_row = lines.of_row
+        state.remarks += _reject_remarks(bad)
+        if not read.data.endswith((b"\n", b"\r")):
+            _cut_line(state, lines, counts.get(number, 0), bad, cut, number)
+        candidates.append(_candidate(read, how, lay.meta, state, first + number))
+    frame = scanned.frame
+    if cut:
+        last = pl.int_range(pl.len()).over("file_no") == pl.len().over("file_no") - 1
+        frame = frame.filter(~(pl.col("file_no").is_in(cut) & last))
+    channels = [
+        (pl.col(c) * v.scale + v.shift if v != _SAME else pl.col(c)).alias(n) for n, (c, v) in layout.channels.items()
+    ]
+    return [frame.select(pl.col("file_no") + pl.lit(first, dtype=pl.Int32), *channels)]
+
+
+def _safe_path(read: Read, folder: Path, number: int) -> Path:
+    if intake.scannable(read.found.path):
+        return read.found.path
+    copy = folder / f"{number}.csv"
+    copy.write_bytes(read.data)
+    return copy
+
+
+def _cut_line(
+    state: FileState,
+    lines: _Lines,
+    rows: int,
+    bad: Sequence[tuple[int, str, str, str]],
+    cut: list[int],
+    number: int,
+) -> None:
+    """A last line without an end may be cut in the middle of a number: it is never taken."""
+    last = lines.last_line()
+    if bad and bad[-1][0] == last:
+        state.dropped -= 1  # known to be the cut end of the file, so it does not count against the 1 %
+        state.repeated += 1
+    elif rows and lines.of_row(rows - 1) == last:
+        cut.append(number)
+        state.repeated += 1
+    else:
+        return
+    state.remarks.append(
+        Remark("cut_line", "the last line has no line end and may be cut short; it was left out", "", last)
+    )
+
+
+_KINDS = {
+    "MISSING COLUMNS": "rows have too few fields",
+    "TOO MANY COLUMNS": "rows have too many fields",
+    "UNQUOTED VALUE": "rows hold a stray quotation mark",
+    "INVALID ENCODING": "rows hold bytes that are no UTF-8",
+    "MAXIMUM LINE SIZE": "rows are far too long",
+}
+
+
+def _reject_remarks(bad: Sequence[tuple[int, str, str, str]]) -> list[Remark]:
+    groups: dict[tuple[str, str], list[tuple[int, str]]] = {}
+    for line, column, kind, text in bad:
+        channel = column if column in BY_NAME or column == "t_s" else ""
+        groups.setdefault((channel if kind == "CAST" else "", kind), []).append((line, text))
+    found = []
+    for (channel, kind), rows in groups.items():
+        line, text = rows[0]
+        words = f"rows hold no number in {channel}" if kind == "CAST" else _KINDS.get(kind, "rows can't be read")
+        shown = text if len(text) <= 60 else text[:57] + "..."
+        detail = f"{len(rows)} {words} (line {line}: {shown!r})"
+        found.append(Remark("dropped_row", detail, channel, line, len(rows)))
+    return _one_a_key(found)
+
+
+def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
+    """log_note's key is shot, kind, channel, line: two remarks of one line become one."""
+    merged: dict[tuple[str, str, int], Remark] = {}
+    for r in remarks:
+        key = (r.kind, r.channel, r.line)
+        if key in merged:
+            before = merged[key]
+            r = Remark(r.kind, f"{before.detail}; {r.detail}", r.channel, r.line, before.count + r.count)
+        merged[key] = r
+    return list(merged.values())
+
+
+class _Lines:
+    """File lines of a table's rows, worked out only where one is asked for."""
+
+    def __init__(self, data: bytes, header_line: int, comment: str, rejected: Sequence[int]) -> None:
+        self._data, self._header_line = data, header_line
+        self._comment, self._rejected = comment.encode(), set(rejected)
+        self._known: list[int] | None = None
+
+    def of_row(self, row: int) -> int:
+        if self._known is None:
+            self._known = [
+                n
+                for n, text in enumerate(self._data.splitlines(), 1)
+                if n > self._header_line
+                and text.strip()
+                and not (self._comment and text.startswith(self._comment))
+                and n not in self._rejected
+            ]
+        return self._known[row] if 0 <= row < len(self._known) else 0
+
+    def last_line(self) -> int:
+        return self._data.count(b"\n") + 1

@@ -1,0 +1,292 @@
+"""Checks of whole batches of samples: bad rows, times, readings that are none, columns that changed places; volume.
+
+All works on whole columns of a batch; only a file that a whole-column look found suspect is looked at by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from catchpot.channels import BY_NAME, REQUIRED
+from catchpot.ingest.reader import LogRefused, Remark
+from catchpot.ingest.strokes import from_strokes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+# Up to this share of a file's rows may be bad; beyond it the file is set aside (contract of the plain log).
+BAD_SHARE = 0.01
+_DAY_S = 86400.0
+# Over which share of readings a channel must be impossible before its column is called a wrong one.
+_WRONG_SHARE = 0.5
+
+
+@dataclass
+class FileState:
+    """One shot of a batch while it is being checked.
+
+    rows: data rows met, bad ones included. dropped: bad rows left out. repeated: rows left out as repetitions.
+    made_up: channels that others stand in for.
+    line_of_row: file line of a row of the frame as it was read; worked out only where it is asked for.
+    """
+
+    rows: int = 0
+    dropped: int = 0
+    repeated: int = 0
+    stroke_volume_ml: float | None = None
+    made_up: frozenset[str] = frozenset()
+    remarks: list[Remark] = field(default_factory=list)
+    refused: LogRefused | None = None
+    line_of_row: Callable[[int], int] | None = None
+    _places: NDArray[np.int64] | None = None
+
+    def line(self, row: int) -> int:
+        """File line of the row-th row (0-based) as the frame stands now, 0 where it is not known."""
+        if self.line_of_row is None:
+            return 0
+        return self.line_of_row(row if self._places is None else int(self._places[row]))
+
+    def rearranged(self, order: NDArray[np.int64]) -> None:
+        """Remember that the frame's rows of this file are now those former ones, in this order."""
+        self._places = order if self._places is None else self._places[order]
+
+    def refuse(self, reason: str, line: int = 0) -> None:
+        """Set the file aside; the first reason stands."""
+        self.refused = self.refused or LogRefused(reason, line)
+
+
+def _starts(file_no: NDArray[np.int32], n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    counts = np.bincount(file_no, minlength=n).astype(np.int64)
+    return np.concatenate(([0], np.cumsum(counts)))[:-1], counts
+
+
+def check_batch(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
+    """Check and complete a batch.
+
+    frame: file_no (ascending; index into states), t_s, channels, in file order. Returns file_no, t_s, vol_l and the
+    channels of the files that passed, ordered by file_no, t_s; what was met is said in the states.
+    """
+    frame = _drop_without_time(frame, states)
+    frame = _in_time_order(frame, states)
+    frame = _finite(frame, states)
+    _look_for_wrong_columns(frame, states)
+    for state in states:
+        if state.refused is None and state.dropped > BAD_SHARE * state.rows:
+            first = min((r.line for r in state.remarks if r.kind == "dropped_row"), default=0)
+            reasons = "; ".join(r.detail for r in state.remarks if r.kind == "dropped_row")
+            state.refuse(f"{state.dropped} of {state.rows} rows are bad, more than 1 %: {reasons}", first)
+    refused = [i for i, s in enumerate(states) if s.refused]
+    if refused:
+        frame = frame.filter(~pl.col("file_no").is_in(refused))
+    return _with_volume(frame, states)
+
+
+def _drop_without_time(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
+    t = frame["t_s"]
+    good = t.is_finite().fill_null(False)
+    if bool(good.all()):
+        return frame
+    position = pl.int_range(pl.len()).over("file_no")
+    bad = frame.with_columns(_row=position, _all=pl.len().over("file_no")).filter(~good)
+    for (number,), rows in bad.group_by("file_no", maintain_order=True):
+        state = states[int(str(number))]
+        gone = rows["_row"].to_numpy()
+        line = state.line(int(gone[0]))
+        state.dropped += rows.height
+        state.rearranged(np.delete(np.arange(int(rows["_all"][0])), gone))
+        state.remarks.append(Remark("dropped_row", "t_s holds no time", "t_s", line, rows.height))
+    return frame.filter(good)
+
+
+def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
+    """Times ascending within each file, by rule: equal rows and equal times go, a few late rows are sorted in."""
+    file_no = frame["file_no"].to_numpy()
+    t = frame["t_s"].to_numpy()
+    starts, counts = _starts(file_no, len(states))
+    for number in np.flatnonzero(counts == 0).tolist():
+        states[number].refuse("the log holds no samples")
+    first = t[np.minimum(starts, max(len(t) - 1, 0))] if len(t) else np.zeros(len(states))
+    shift = np.where((counts > 0) & ((first < 0) | (first > _DAY_S)), first, 0.0)
+    if len(t) > 1:
+        back = np.flatnonzero((np.diff(t) <= 0) & (np.diff(file_no) == 0))
+        if len(back):
+            frame, shift = _mend_times(frame, states, np.unique(file_no[back]), starts, counts, shift)
+    for number in np.flatnonzero(shift).tolist():
+        detail = f"t_s began at {shift[number]:.10g} s; the first sample was put at 0"
+        states[number].remarks.append(Remark("assumed", detail, "t_s", states[number].line(0)))
+    if shift.any():
+        moved = pl.Series(shift)[frame["file_no"].cast(pl.Int64)]
+        frame = frame.with_columns(t_s=pl.col("t_s") - moved)
+    return frame
+
+
+def _mend_times(
+    frame: pl.DataFrame,
+    states: Sequence[FileState],
+    suspects: NDArray[np.int32],
+    starts: NDArray[np.int64],
+    counts: NDArray[np.int64],
+    shift: NDArray[np.float64],
+) -> tuple[pl.DataFrame, NDArray[np.float64]]:
+    t_all = frame["t_s"].to_numpy()
+    keep = np.ones(frame.height, bool)
+    order = np.arange(frame.height)
+    for number in suspects:  # rare files: each is looked at by itself
+        state, a, n = states[number], int(starts[number]), int(counts[number])
+        t = t_all[a : a + n]
+        top = np.maximum.accumulate(t)
+        late = np.flatnonzero(t < top)
+        if len(late) > max(3, 0.01 * n):
+            row = int(late[0])
+            state.refuse(
+                f"t_s goes back from {t[row - 1]:g} s to {t[row]:g} s and {len(late)} of {n} rows lie behind an earlier"
+                " one: two recordings in one file, or a clock that was set back",
+                state.line(row),
+            )
+            continue
+        if len(late):
+            detail = f"{len(late)} rows came late (the first at {t[late[0]]:g} s) and were put in order of time"
+            state.remarks.append(Remark("out_of_order", detail, "t_s", state.line(int(late[0])), len(late)))
+            order[a : a + n] = a + np.argsort(t, kind="stable")
+        sorted_t = t_all[order[a : a + n]]
+        shift[number] = sorted_t[0] if sorted_t[0] < 0 or sorted_t[0] > _DAY_S else 0.0
+        again = np.flatnonzero(np.diff(sorted_t) == 0) + 1
+        if len(again):
+            rows = frame[order[a : a + n].tolist()]
+            same = np.all([_equal(rows[c].to_numpy(), again) for c in rows.columns], axis=0)
+            keep[a + again] = False
+            line = state.line(int(order[a + again[0]] - a))
+            state.repeated += len(again)
+            equal, other = int(same.sum()), int((~same).sum())
+            if equal:
+                detail = f"{equal} rows repeat the row before them in every cell and were left out once"
+                state.remarks.append(Remark("duplicate_row", detail, "t_s", line, equal))
+            if other:
+                detail = f"{other} rows have the time of the row before them with other readings; the first was kept"
+                state.remarks.append(Remark("duplicate_time", detail, "t_s", line, other))
+                if other > BAD_SHARE * n:
+                    state.refuse(f"{other} of {n} rows repeat a time with other readings, more than 1 %", line)
+        state.rearranged(order[a : a + n][keep[a : a + n]] - a)
+    return frame[order.tolist()].filter(pl.Series(keep)), shift
+
+
+def _equal(values: NDArray[np.float64], at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    a, b = values[at], values[at - 1]
+    return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
+
+
+def _finite(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
+    """Readings that are no finite number become null and are said; a channel without any reading is absent."""
+    for name in [c for c in frame.columns if c in BY_NAME]:
+        odd = ~frame[name].is_finite()
+        if odd.any():
+            rows = frame.with_columns(_row=pl.int_range(pl.len()).over("file_no")).filter(odd.fill_null(False))
+            for (number,), group in rows.group_by("file_no", maintain_order=True):
+                state = states[int(str(number))]
+                line = state.line(int(group["_row"][0]))
+                detail = f"{group.height} readings of {name} are no finite number and were stored as missing"
+                state.remarks.append(Remark("non_finite", detail, name, line, group.height))
+            frame = frame.with_columns(pl.when(odd).then(None).otherwise(pl.col(name)).alias(name))
+    return frame
+
+
+def _look_for_wrong_columns(frame: pl.DataFrame, states: Sequence[FileState]) -> None:
+    """Refuse a log whose columns clearly changed places or came in another unit."""
+    names = [c for c in frame.columns if c in BY_NAME]
+    if not names or frame.is_empty():
+        return
+    looks = []
+    for n in names:
+        c, column = BY_NAME[n], pl.col(n)
+        outside = ((column < c.low) | (column > c.high)).sum()
+        looks += [outside.alias(f"{n}|out"), column.count().alias(f"{n}|n")]
+        looks += [column.min().alias(f"{n}|min"), column.max().alias(f"{n}|max")]
+    stats = frame.group_by("file_no", maintain_order=True).agg(looks)
+    cavity_low = pl.col("cavity_pressure_mbar|max") < 20.0 if "cavity_pressure_mbar" in names else pl.lit(False)
+    suspect = cavity_low.fill_null(False)
+    for n in names:
+        suspect = suspect | (pl.col(f"{n}|out") > 0) | ((pl.col(f"{n}|n") == 0) & pl.lit(n in REQUIRED))
+    for row in stats.filter(suspect).iter_rows(named=True):
+        reason = _wrong_column(row, names)
+        if reason:
+            state = states[row["file_no"]]
+            state.refuse(reason, state.line(0))
+
+
+def _wrong_column(row: dict[str, Any], names: Sequence[str]) -> str | None:
+    for n in names:
+        if n in REQUIRED and row[f"{n}|n"] == 0 and not (n == "flow_l_min" and row.get("pump_strokes|n")):
+            return f"{n} holds not one reading"
+
+    def fits(values: str, channel: str) -> bool:
+        c = BY_NAME[channel]
+        low, high = row[f"{values}|min"], row[f"{values}|max"]
+        return low is not None and low >= c.low and high <= c.high
+
+    def shown(n: str) -> str:
+        return f"{n} runs from {row[f'{n}|min']:g} to {row[f'{n}|max']:g}"
+
+    wrong = [n for n in names if row[f"{n}|n"] and row[f"{n}|out"] > _WRONG_SHARE * row[f"{n}|n"]]
+    cavity = "cavity_pressure_mbar"
+    if row.get(f"{cavity}|max") is not None and row[f"{cavity}|max"] < 20.0 and cavity in names:
+        partner = next((n for n in wrong if fits(n, cavity) and fits(cavity, n)), None)
+        if partner:
+            return f"{partner} and {cavity} seem to have changed places: {shown(partner)}, {shown(cavity)} mbar"
+        if row[f"{cavity}|max"] < 2.0:
+            return f"{shown(cavity)}: that is no absolute cavity pressure in mbar; wrong column, unit or reference"
+    for n in wrong:
+        partner = next((m for m in names if m != n and fits(n, m) and fits(m, n)), None)
+        if partner:
+            return f"{n} and {partner} seem to have changed places: {shown(n)}, {shown(partner)}"
+    for n in wrong:
+        if n in REQUIRED:
+            unit = BY_NAME[n].unit
+            return f"{shown(n)}, most of it impossible in {unit}: wrong column, unit or reference"
+    return None
+
+
+def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
+    """Add vol_l: trapezoid of the flow on the time stamps; where strokes stand in, strokes times their volume."""
+    file_no = frame["file_no"].to_numpy()
+    starts, counts = _starts(file_no, len(states))
+    t = frame["t_s"].to_numpy()
+    has_flow = "flow_l_min" in frame.columns
+    flow = frame["flow_l_min"].to_numpy().copy() if has_flow else np.full(len(t), np.nan)
+    stand_in: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
+    missing = np.isnan(flow)
+    filled = flow
+    if missing.any():
+        filled = flow.copy()
+        for number in np.unique(file_no[missing]):
+            a, n = int(starts[number]), int(counts[number])
+            gone = missing[a : a + n]
+            state = states[number]
+            if gone.all() and state.stroke_volume_ml and "pump_strokes" in frame.columns:
+                strokes = frame["pump_strokes"][a : a + n].to_numpy()
+                rate, volume, remarks = from_strokes(t[a : a + n], strokes, state.stroke_volume_ml)
+                state.remarks += remarks
+                state.made_up = frozenset({"flow_l_min"})
+                flow[a : a + n] = filled[a : a + n] = rate
+                stand_in[int(number)] = (rate, volume)
+            elif not gone.all():
+                here = t[a : a + n]
+                filled[a : a + n] = np.interp(here, here[~gone], flow[a : a + n][~gone])
+    step = np.zeros(len(t))
+    if len(t) > 1:
+        step[1:] = 0.5 * (filled[1:] + filled[:-1]) * np.diff(t) / 60.0
+        step[starts[counts > 0]] = 0.0
+    total = np.cumsum(step)
+    volume = total - np.repeat(total[starts[counts > 0]], counts[counts > 0])
+    for number, (_, own) in stand_in.items():
+        volume[starts[number] : starts[number] + counts[number]] = own
+    columns = {"vol_l": volume}
+    if stand_in or not has_flow:
+        columns["flow_l_min"] = flow
+    added = frame.with_columns(**{k: pl.Series(v).fill_nan(None) for k, v in columns.items()})
+    order = ["file_no", "t_s", "vol_l", *(n for n in BY_NAME if n in added.columns)]
+    return added.select(order)

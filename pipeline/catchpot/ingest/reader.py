@@ -1,0 +1,142 @@
+"""What a reader of log files is: it claims a file, then says how the file is to be read.
+
+A reader parses little: it looks at the beginning of a file and describes the rest, so that the core can read hundreds
+of files of one layout in a single scan. A file of an odd shape may be read by the reader itself, into frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
+from catchpot.units import Conversion
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    import polars as pl
+
+    from catchpot.workshop import Workshop
+
+
+class LogRefused(Exception):  # noqa: N818 - an outcome with its reason, not a mistake of the program
+    """A file that can't be read, with the reason in a sentence and the line where it shows (0: none)."""
+
+    def __init__(self, reason: str, line: int = 0) -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.line = line
+
+
+@dataclass(frozen=True)
+class Source:
+    """A log file as found: its path, its name relative to the workshop (with `/`), its bytes."""
+
+    path: Path
+    name: str
+    data: bytes
+
+    @property
+    def stem(self) -> str:
+        """File name without its ending (`.csv.gz` is one ending)."""
+        stem = self.path.name
+        for ending in (".gz", ".zip", ".csv", ".txt", ".log", ".parquet", ".pq"):
+            if stem.lower().endswith(ending):
+                stem = stem[: -len(ending)]
+        return stem or self.path.name
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something said about a log while reading: a row of `log_note`."""
+
+    kind: str
+    detail: str
+    channel: str = ""
+    line: int = 0
+    count: int = 1
+
+
+@dataclass
+class ShotMeta:
+    """What a log says about its shot. notes: entries nobody knows, kept as they are."""
+
+    shot: str
+    mould: str | None = None
+    started_at: datetime | None = None
+    injector: str | None = None
+    programmed_volume_l: float | None = None
+    fabric_batch: str | None = None
+    resin_batch: str | None = None
+    stroke_volume_ml: float | None = None
+    notes: dict[str, str] = field(default_factory=dict)
+    remarks: list[Remark] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class TableLayout:
+    """One shot in a plain text table of finite numbers with a decimal point, UTF-8, that a batch scan can read.
+
+    header: the columns in the file's order. header_line: 1-based. channels: canonical name -> (column, conversion);
+    `t_s` among them. comment: lines that begin so are no data.
+    """
+
+    meta: ShotMeta
+    header: tuple[str, ...]
+    header_line: int
+    channels: Mapping[str, tuple[str, Conversion]]
+    separator: str = ","
+    comment: str = "#"
+
+
+@dataclass(frozen=True)
+class ShotFrame:
+    """One shot already read: canonical columns (`t_s` and channels, f64), optionally `line`; rows in file order.
+
+    rows_refused: rows of the file that were left out, said in meta.remarks. digest: of this shot's own content where
+    the file holds several; None takes the file's.
+    """
+
+    meta: ShotMeta
+    frame: pl.DataFrame
+    rows_refused: int = 0
+    digest: str | None = None
+
+
+@dataclass(frozen=True)
+class FrameLayout:
+    """A file that the reader has read itself: one or many shots."""
+
+    shots: Sequence[ShotFrame]
+
+
+Layout = TableLayout | FrameLayout
+
+
+@runtime_checkable
+class Reader(Protocol):
+    """A reader of log files.
+
+    name: shown where it matters. `claims` is quick and looks at name and first bytes only. `describe` says how to read
+    a claimed file, or raises LogRefused. `settings` is whatever changes how this reader reads; where it differs from
+    last time, files are read anew.
+    """
+
+    name: str
+
+    def claims(self, source: Source, workshop: Workshop) -> bool:
+        """Whether this reader reads the file."""
+        ...
+
+    def describe(self, source: Source, workshop: Workshop) -> Layout:
+        """How the file is to be read; LogRefused where it can't be."""
+        ...
+
+    def settings(self, source: Source, workshop: Workshop) -> str:
+        """A text that changes when the reader would read the file differently."""
+        ...
+
+
+__all__ = ["FrameLayout", "Layout", "LogRefused", "Reader", "Remark", "ShotFrame", "ShotMeta", "Source", "TableLayout"]

@@ -1,0 +1,112 @@
+"""Finds log files, reads their bytes, hashes them, and looks at what only bytes show."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from catchpot.ingest.reader import LogRefused, Source
+
+# Files of editors, operating systems and copy programs that are still at work.
+_NO_LOGS = (".tmp", ".part", ".crdownload", ".swp", ".lock", "~", ".bak")
+_PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"PAR1")
+
+
+@dataclass(frozen=True)
+class Found:
+    """A file that may be a log. name: relative to the workshop, with `/`."""
+
+    path: Path
+    name: str
+    size: int
+    modified_ns: int
+
+
+@dataclass(frozen=True)
+class Read:
+    """A file's bytes and their digest, or why they could not be had. final_newline: the last line was ended."""
+
+    found: Found
+    data: bytes
+    digest: str
+    refused: LogRefused | None = None
+
+    @property
+    def source(self) -> Source:
+        """The file as a reader sees it."""
+        return Source(self.found.path, self.found.name, self.data)
+
+
+def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
+    """Every file under logs/, and those matching the patterns in `extra` (relative to the workshop), by name.
+
+    Hidden files and unfinished copies are passed over.
+    """
+    paths = set(_walk(home / "logs"))
+    for pattern in extra:
+        if not Path(pattern).is_absolute() and ".." not in Path(pattern).parts:
+            paths |= {p for p in home.glob(pattern) if p.is_file()}
+    found = []
+    for path in paths:
+        if path.name.startswith(".") or path.name.lower().endswith(_NO_LOGS):
+            continue
+        try:
+            stat = path.stat()
+        except OSError:
+            continue  # gone between listing and looking
+        found.append(Found(path, path.relative_to(home).as_posix(), stat.st_size, stat.st_mtime_ns))
+    return sorted(found, key=lambda f: f.name)
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    for root, folders, files in os.walk(folder, followlinks=False):
+        folders[:] = sorted(f for f in folders if not f.startswith("."))
+        for name in files:
+            yield Path(root, name)
+
+
+def read_all(files: Sequence[Found]) -> list[Read]:
+    """Bytes and digests of the files, two at a time (hashing leaves the interpreter free)."""
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(_read, files))
+
+
+def _read(found: Found) -> Read:
+    try:
+        data = found.path.read_bytes()
+    except OSError as e:
+        return Read(found, b"", "", LogRefused(f"the file can't be read: {e.strerror or e}"))
+    return Read(found, data, hashlib.sha256(data).hexdigest())
+
+
+def refuse_damage(data: bytes) -> None:
+    """Raise LogRefused for what no reader could make sense of: nothing in it, or zero bytes after a power loss.
+
+    Packed files and UTF-16 text hold zero bytes by right and pass.
+    """
+    if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
+        raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
+    if data[:2] in _PACKED or data[:4] in _PACKED or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return
+    at = data.find(b"\0")
+    if at < 0:
+        return
+    line = data.count(b"\n", 0, at) + 1
+    if not data[at:].strip(b"\0\r\n"):
+        raise LogRefused("the file ends in zero bytes, as after a power loss; cut them off and it will be taken", line)
+    raise LogRefused("the file holds zero bytes: it is no text log, or it was damaged", line)
+
+
+def decoded(data: bytes) -> str:
+    """UTF-8 text without its byte order mark; LogRefused for anything else."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise LogRefused('the file is UTF-16 text, not UTF-8; a log profile with encoding = "utf-16" reads it')
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as e:
+        line = data.count(b"\n", 0, e.start) + 1
+        raise LogRefused("the file is not UTF-8 text; a log profile with its encoding reads it", line) from None
