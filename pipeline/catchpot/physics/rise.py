@@ -6,7 +6,7 @@ handful of weighted sums over arrays of shape (rises, bins). Pressures in mbar, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -118,12 +118,56 @@ def fit_rises(
     the gauge's resolution widen the interval. An outgassing much slower than the rise looks like a leak and can't be
     told from one. Source of the model: pressure-rise test; linear part leak, saturating part outgassing.
     """
+    taus = np.broadcast_to(np.array(TIME_CONSTANTS), (len(data.n), len(TIME_CONSTANTS)))
+    first = _fit(data, taus, height_mbar, prior_outgassing, drift_mbar_min, rate_floor_sd)
+    sure = np.flatnonzero(first.outgassing > 0.99)
+    if len(sure) == 0:
+        return first
+    # Where it surely saturates the time constant is sought between those of the grid and tried as well.
+    part = Binned(*(getattr(data, f.name)[sure] for f in fields(Binned)))
+    finer = np.concatenate([taus[sure], _sought(part)], axis=1)
+    floor = np.broadcast_to(np.asarray(rate_floor_sd, float), (len(data.n),))[sure]
+    second = _fit(part, finer, height_mbar, prior_outgassing, drift_mbar_min, floor)
+    for f in fields(RiseFit):
+        getattr(first, f.name)[sure] = getattr(second, f.name)
+    return first
+
+
+def _sought(data: Binned) -> Floats:
+    """Time constants about the best one, as shares of each rise's length, shape (rises, 5)."""
+    x = data.t_s / np.maximum(data.length_s, 1e-9)[:, None]
+    fit = (data.n > 0).sum(axis=1) >= 5
+    w = data.n
+    total = np.maximum(w.sum(1), 1.0)
+    centre = np.full(len(x), np.log(0.3))
+    half = np.log(6.0)
+    for _ in range(4):
+        tried = centre[:, None] + half * np.linspace(-1.0, 1.0, 9)[None, :]
+        left = np.empty_like(tried)
+        for k in range(tried.shape[1]):
+            rest = data.p_mbar - ((w * data.p_mbar).sum(1) / total)[:, None]
+            basis: list[Floats] = []
+            for column in (x, 1.0 - np.exp(-x / np.exp(tried[:, k])[:, None])):
+                c = column - ((w * column).sum(1) / total)[:, None]
+                for b in basis:
+                    c = c - ((w * b * c).sum(1) / np.maximum((w * b * b).sum(1), 1e-30))[:, None] * b
+                basis.append(c)
+                rest = rest - ((w * c * rest).sum(1) / np.maximum((w * c * c).sum(1), 1e-30))[:, None] * c
+            left[:, k] = np.where(fit, (w * rest * rest).sum(1), 0.0)
+        centre = np.take_along_axis(tried, np.argmin(left, axis=1)[:, None], 1)[:, 0]
+        half /= 4.0
+    return np.asarray(np.exp(centre[:, None] + np.array([-0.12, -0.05, 0.0, 0.05, 0.12])[None, :]))
+
+
+def _fit(
+    data: Binned, taus: Floats, height_mbar: float, prior: float, drift_mbar_min: float, rate_floor_sd: Floats | float
+) -> RiseFit:
     t, y, n = data.t_s, data.p_mbar, data.n
     bins = (n > 0).sum(axis=1)
     fit = (bins >= 5) & (data.length_s > 0)
     span = np.where(fit, data.length_s, 1.0)
     x = t / span[:, None]
-    shapes = [1.0 - np.exp(-x / tau) for tau in TIME_CONSTANTS]
+    shapes = [1.0 - np.exp(-x / taus[:, k, None]) for k in range(taus.shape[1])]
     w = _robust(x, shapes[2], y, n, fit)
     total = np.where(fit, w.sum(1), 1.0)
 
@@ -155,7 +199,7 @@ def fit_rises(
     # A gauge coarser than its noise shows stairs: the slope is known to a stair's share of them.
     stairs = np.where(noise < 0.5 * scale, 0.5 * scale / np.maximum(1.0, rise / scale), 0.0)
     sd0 = np.sqrt(sd0**2 + stairs**2) * (1.0 + 1.2 / free)
-    nodes, weights, height, lost = _weigh(curved, variance, height_mbar, prior_outgassing)
+    nodes, weights, height = _weigh(curved, variance, height_mbar, prior)
     quantiles = _quantiles(nodes / sd0[:, None], weights, (0.025, 0.5, 0.975))
     low, middle, high = ((line + q * sd0) / span for q in quantiles)
     mean = -(weights * nodes).sum(1)
@@ -184,7 +228,7 @@ def _robust(x: Floats, s: Floats, y: Floats, n: Floats, fit: NDArray[np.bool_]) 
     w = n.copy()
     for _ in range(3):
         total = np.where(fit, w.sum(1), 1.0)
-        basis = []
+        basis: list[Floats] = []
         rest = y - ((w * y).sum(1) / total)[:, None]
         for column in (x, s):
             c = column - ((w * column).sum(1) / total)[:, None]
@@ -212,7 +256,7 @@ def _correlated(left: Floats, w: Floats, fit: NDArray[np.bool_]) -> Floats:
 
 def _weigh(
     curved: list[tuple[Floats, Floats, Floats]], variance: Floats, height: float, prior: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats]:
     """Shifts of the slope, weights (first column: no outgassing), expected height; a posterior on c in five nodes."""
     from scipy.special import log_ndtr, ndtr, ndtri
 
@@ -237,7 +281,7 @@ def _weigh(
     chance /= chance.sum(axis=1, keepdims=True)
     expected = (chance[:, 1:] * np.stack(heights, axis=1)).sum(1)
     weights = np.concatenate([chance[:, :1], np.repeat(chance[:, 1:] / len(_NODES), len(_NODES), axis=1)], axis=1)
-    return np.concatenate(shifts, axis=1), weights, expected, chance
+    return np.concatenate(shifts, axis=1), weights, expected
 
 
 def _quantiles(shift: Floats, weights: Floats, levels: tuple[float, ...]) -> list[Floats]:
