@@ -51,7 +51,7 @@ class Column:
     @property
     def heading(self) -> str:
         """Label with unit, for axes and table headings."""
-        words = self.label or self.doc.split(";")[0].split(" (")[0]
+        words = self.label or re.split(r"[;:]| \(", self.doc)[0]
         return f"{words} [{self.unit}]" if self.unit else words
 
 

@@ -92,13 +92,11 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
     import polars as pl
 
     last = drawn.names[0]
+    before = f"before it: {words.listed(drawn.names[1:])}"
     lines = [
+        *(figures.Curve(before, drawn.pct[i], drawn.measured[i], "faint") for i in range(1, len(drawn.names))),
         figures.Curve(f"{last}, measured", drawn.pct[0], drawn.measured[0], "measured"),
         figures.Curve(f"{last}, fitted", drawn.pct[0], drawn.fitted[0], "fitted"),
-        *(
-            figures.Curve(f"{name}, measured", drawn.pct[i], drawn.measured[i], "other")
-            for i, name in enumerate(drawn.names[1:], 1)
-        ),
     ]
     band = figures.Band("usual band (95 %)", drawn.band_pct, drawn.low, drawn.high) if drawn.band_pct.size else None
     spans, said = [], "Resin's arrival at the vent could not be told in this shot."
@@ -121,11 +119,11 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
             lines,
             band,
             spans=spans,
-            x_heading=f"share of the usual arrival volume [%], 100 % = {words.number(usual_l, 'l')}",
+            x_heading="share of the usual arrival volume [%]",
             y_range=(0.0, ceiling),
         ),
         summary=(
-            f"Resistance (driving pressure over flow) of shot {last}. {said} "
+            f"Resistance (driving pressure over flow) of shot {last}; 100 % is {words.number(usual_l, 'l')}. {said} "
             + (
                 f"The band is made of the {words.count(drawn.earlier, 'shot')} before those drawn."
                 if band

@@ -72,7 +72,7 @@ class FillSection:
             *cells,
             Cell(
                 "Arrival volume, last known (95 %)",
-                short(newest, "arrival_volume", "l"),
+                short(newest, "l"),
                 sort=newest["arrival_volume_l"],
                 order=12,
             ),
@@ -98,16 +98,17 @@ class FillSection:
         if rows.is_empty():
             return Panel("not assessed", "No shot of this mould was injected and logged yet.", method=METHOD)
         known = with_arrival(rows)
-        state, margin = closing_force(view, rows)
-        blocks: list[Block] = [Prose(sentences(rows, known))]
+        state, warning, margin = closing_force(view, rows)
+        # A negative closing force comes before everything else.
+        blocks: list[Block] = [*(margin if state == "act" else ()), Prose(sentences(rows, known))]
         usual = usual_arrival(known)
         blocks.append(_history(view, rows, usual))
         if known.height:
             blocks.extend(_resistance(view, known, usual))
-        blocks += [_last_shots(rows), *margin]
+        blocks += [_last_shots(rows), *(margin if state != "act" else ())]
         return Panel(
             state if known.height else "not assessed",
-            headline(view.mould, rows, known, view.zone),
+            warning + headline(view.mould, rows, known, view.zone),
             blocks,
             METHOD,
             REFERENCES,
@@ -149,7 +150,7 @@ def _last_shots(rows: pl.DataFrame) -> DataTable:
             "shot": r["shot"],
             "start": r["started_at"],
             "injected [l]": words.number(r["injected_volume_l"], digits=4),
-            "arrival (95 %) [l]": short(r, "arrival_volume", ""),
+            "arrival (95 %) [l]": short(r),
             "overflow, at most [l]": words.number(r["overflow_l"], digits=2),
             "fill time [s]": words.number(r["fill_time_s"]),
             "peak line pressure [bar]": words.number(r["peak_line_pressure_bar"]),

@@ -25,6 +25,7 @@ def joined(view: View) -> pl.DataFrame:
 
 
 def with_arrival(rows: pl.DataFrame) -> pl.DataFrame:
+    """The shots whose arrival volume is known."""
     import polars as pl
 
     return rows.filter(pl.col("arrival_volume_l").is_not_null())
@@ -42,18 +43,20 @@ def change_of_arrival(known: pl.DataFrame) -> tuple[float, float | None, float |
     usual = usual_arrival(known)
     if known.height < 4 or not usual:
         return None
-    row = known.row(-1, named=True)
-    value, low, high = (row[f"arrival_volume_{end}l"] for end in ("", "low_", "high_"))
-    low, high = (None if v is None else 100 * (v / usual - 1) for v in (low, high))
-    return 100 * (value / usual - 1), low, high, known.height - 1
+    value, low, high = (
+        None if v is None else 100 * (v / usual - 1) for v in triple(known.row(-1, named=True), "arrival_volume", "l")
+    )
+    assert value is not None
+    return value, low, high, known.height - 1
 
 
-def headline(mould: str | None, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> str:
+def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> str:
+    """The last known arrival volume with its interval, against the mould's own past."""
     last = rows.row(-1, named=True)
     if known.is_empty():
         return (
-            f"{mould} took {words.number(last['injected_volume_l'], 'l')} in its last shot; when resin arrived at the "
-            "vent is not known for any shot. The reasons stand under what was not computed."
+            f"{mould} took {words.number(last['injected_volume_l'], 'l')} in its last shot. At which volume resin "
+            "arrived at the vent is not known for any shot; the reasons stand under what was not computed."
         )
     newest = known.row(-1, named=True)
     said = (
@@ -63,54 +66,71 @@ def headline(mould: str | None, rows: pl.DataFrame, known: pl.DataFrame, zone: s
     change = change_of_arrival(known)
     if change:
         value, low, high, n = change
-        interval = f" (95 %: {words.signed(low, '')} to {words.signed(high, '')})" if low is not None else ""
+        interval = f" (95 %: {words.signed(low)} to {words.signed(high)})" if low is not None else ""
         said += f", {words.signed(value, '%')}{interval} against the median of the {words.count(n, 'shot')} before"
     if newest["shot"] != last["shot"]:
-        said += f". In the last shot, {last['shot']}, arrival is not known"
+        said += f". For the last shot, {last['shot']}, it is not known"
     return said + "."
 
 
 def sentences(rows: pl.DataFrame, known: pl.DataFrame) -> tuple[str, ...]:
+    """The last shot in words: volume, time, peak pressure, overflow; its mobility and permeability; what is missing."""
     last = rows.row(-1, named=True)
-    said = []
-    said.append(
+    first = (
         f"Shot {last['shot']} took {words.number(last['injected_volume_l'], 'l', 4)} in "
         f"{words.number(last['injection_time_s'], 's')}; the line pressure rose to "
         f"{words.number(last['peak_line_pressure_bar'], 'bar')} (gauge)."
     )
     if last["overflow_l"] is not None:
         past = words.with_interval(*triple(last, "overflow", "l"), "l")
-        said.append(f"At most {past} went past the vent; a corner filled late would make it less.")
+        first += f" At most {past} went past the vent; a corner that filled late makes it less."
+    said = [first]
     if last["mobility_m2_pa_s"] is not None:
-        mobility = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
-        viscosity = last["viscosity_pa_s"]
-        at = f"; at {words.number(viscosity, 'Pa s')} its permeability is " if viscosity is not None else ""
-        k = words.with_interval(*triple(last, "permeability", "m2"), "m2") if viscosity is not None else ""
-        said.append(f"Mobility was {mobility}{at}{k}.")
+        flows = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
+        said.append(f"Its mobility was {flows}.{_permeability(last)}")
     unknown = rows.height - known.height
     if unknown:
-        said.append(f"Arrival volume is not given for {words.count(unknown, 'shot')} of {rows.height}; see why below.")
-    return (" ".join(said),)
+        said.append(
+            f"The arrival volume is not known for {words.count(unknown, 'shot')} of {rows.height}; "
+            "the reasons stand under what was not computed."
+        )
+    return tuple(said)
 
 
-def closing_force(view: View, rows: pl.DataFrame) -> tuple[State, list[Block]]:
-    """State and words on the closing force of the last shot; the blocked vent comes first where it is negative."""
+def _permeability(last: Mapping[str, Any]) -> str:
+    if last["permeability_m2"] is None:
+        return ""
+    within = words.with_interval(*triple(last, "permeability", "m2"), "m2")
+    said = f" With the viscosity of {words.number(last['viscosity_pa_s'], 'Pa s')} its permeability was {within}"
+    low, high = last["permeability_absolute_low_m2"], last["permeability_absolute_high_m2"]
+    if low is None or high is None:
+        return said + "."
+    around = words.with_interval(last["permeability_m2"], low, high, "m2")
+    return said + f"; counting what the mould book may be wrong by, {around}."
+
+
+def closing_force(view: View, rows: pl.DataFrame) -> tuple[State, str, list[Block]]:
+    """State, a sentence where the force is negative, and words on the closing force of the last shot."""
     last = rows.row(-1, named=True)
     lowest, blocked = last["clamp_margin_n"], last["blocked_vent_margin_n"]
     if lowest is None and blocked is None:
-        return "in order", []
+        return "in order", "", []
     limit = None
     if view.mould in view.book.moulds:
         limit = view.book.at(view.mould, last["started_at"]).line_pressure_limit_bar
-    at = f" of {words.number(limit, 'bar')}" if limit is not None else ""
+    at = f" of {limit:g} bar" if limit is not None else ""
     said = []
+    warning = ""
     if blocked is not None:
-        end = ": the cover would lift" if blocked < 0 else ""
-        said.append(f"With the vent blocked and the line at its limit{at} over the whole part: {_kn(blocked)}{end}.")
+        said.append(f"With the vent blocked and the line at its limit{at} over the whole part: {_kn(blocked)}.")
+        if blocked < 0:
+            warning = f"With the vent blocked and the line at its limit{at} the cover would lift ({_kn(blocked)}). "
     if lowest is not None:
-        said.append(f"Lowest in the last shot: {_kn(lowest)}, an upper estimate.")
-    state: State = "act" if (blocked is not None and blocked < 0) or (lowest is not None and lowest < 0) else "in order"
-    return state, [Prose((" ".join(said), CLAMP_CAUTION), "caution", "Net closing force on the cover")]
+        said.append(f"At its lowest in shot {last['shot']}: {_kn(lowest)}, at most.")
+        if lowest < 0:
+            warning = f"The net closing force fell to {_kn(lowest)} in shot {last['shot']}. " + warning
+    box = Prose((" ".join(said), CLAMP_CAUTION), "caution", "Net closing force on the cover")
+    return ("act" if warning else "in order"), warning, [box]
 
 
 def _kn(newton: float) -> str:
@@ -118,9 +138,10 @@ def _kn(newton: float) -> str:
 
 
 def triple(row: Mapping[str, Any], what: str, unit: str) -> tuple[Any, Any, Any]:
+    """A value and its interval's ends from a row."""
     return row[f"{what}_{unit}"], row[f"{what}_low_{unit}"], row[f"{what}_high_{unit}"]
 
 
-def short(row: Mapping[str, Any], what: str, unit: str) -> str:
-    value, low, high = triple(row, what, "l")
-    return words.with_interval(value, low, high, unit).replace("95 %: ", "")
+def short(row: Mapping[str, Any], unit: str = "") -> str:
+    """The arrival volume with its 95 % interval, for a cell whose heading says so."""
+    return words.with_interval(*triple(row, "arrival_volume", "l"), unit).replace("95 %: ", "")

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+
 from catchpot.core_tables import CORE_TABLES, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
 from catchpot.tables import Table, empty, shape
 from catchpot_fill.tables import FILL, FILL_FIT, PERMEABILITY

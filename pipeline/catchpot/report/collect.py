@@ -42,12 +42,16 @@ class Found:
 
 @dataclass(frozen=True)
 class NotGiven:
-    """One reason why a value or an analysis was not given, with the shots or moulds concerned, the newest first."""
+    """One reason why a value or an analysis was not given, with the shots or moulds concerned, the newest first.
+
+    noun: what the units are, "shot" or "mould".
+    """
 
     analysis: str
     what: str
     reason: str
     units: tuple[str, ...]
+    noun: str = "shot"
 
     @property
     def count(self) -> int:
@@ -104,17 +108,18 @@ def value_words(what: str, declared: Mapping[str, Table]) -> str:
     """A refused value as words: `fill.arrival_volume_l` by its column's label, an analysis by its name.
 
     >>> value_words("fill", {})
-    'the whole analysis "fill"'
+    'The whole analysis "fill"'
     """
     table, dot, column = what.partition(".")
     if not dot:
-        return f'the whole analysis "{what}"'
+        return f'The whole analysis "{what}"'
     base, bracket, key = column.partition("[")
     try:
         label = declared[table].column(base).heading.split(":")[0].split(" [")[0]
     except KeyError:
         label = words.words_of(base)
-    return label + (f" ({key.rstrip(']')})" if bracket else "")
+    said = label + (f" ({key.rstrip(']')})" if bracket else "")
+    return said[:1].upper() + said[1:]
 
 
 def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping[str, Table]) -> list[NotGiven]:
@@ -128,7 +133,11 @@ def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping
         groups.setdefault((r["analysis"] or "", r["what"] or "", r["reason"] or ""), []).append(r["unit"] or "")
     made = [
         NotGiven(
-            analysis, value_words(what, declared), reason, tuple(sorted(units, key=lambda u: (rank.get(u, -1), u)))
+            analysis,
+            value_words(what, declared),
+            reason,
+            tuple(sorted(units, key=lambda u: (rank.get(u, -1), u))),
+            "shot" if all(u in rank for u in units) else "mould",
         )
         for (analysis, what, reason), units in groups.items()
     ]

@@ -72,7 +72,10 @@ class Flag:
 
 @dataclass(frozen=True)
 class Curve:
-    """A curve over volume. kind: how it is drawn; "measured" as points, the others as lines (faint: one of many)."""
+    """A curve over volume. kind: how it is drawn; "measured" as points, the others as lines.
+
+    faint: one of several of the same name, which stands once in the legend.
+    """
 
     name: str
     x: Numbers

@@ -48,13 +48,45 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
         "hoverformat": "%e %b %Y, %H:%M",
         "tickformatstops": TIME_TICKS,
     }
-    for i, flag in enumerate(flags, 1):
-        at = places([flag.at], zone)[0]
-        figure["layout"]["shapes"].append(upright(at, C["muted"], "dot"))
+    for names, together in _flags_apart(flags, strips):
+        for flag in together:
+            figure["layout"]["shapes"].append(upright(places([flag.at], zone)[0], C["muted"], "dot"))
+        at = places([together[len(together) // 2].at], zone)[0]
+        said = "<br>".join(safe(flag.text) for flag in together)
         figure["layout"]["annotations"].append(
-            note(str(i), x=at, y=1, yref="paper", yshift=14, hovertext=safe(flag.text), bordercolor=C["frame"])
+            note(names, x=at, y=1, yref="paper", yshift=14, hovertext=said, bordercolor=C["frame"])
         )  # fmt: skip
     return figure
+
+
+# Numbers closer than this share of the x axis would be printed over each other.
+_FLAG_ROOM = 0.035
+
+
+def _flags_apart(flags: Sequence[Flag], strips: Sequence[Strip]) -> list[tuple[str, list[Flag]]]:
+    """Flags with their numbers; neighbours too close for two numbers share one ("2-4")."""
+    where = [_as_number(f.at) for f in flags]
+    along = [*where, *(_as_number(x) for s in strips for x in s.x if x is not None)]
+    room = _FLAG_ROOM * (max(along) - min(along)) if along else 0.0
+    groups: list[list[int]] = []
+    for i in sorted(range(len(flags)), key=lambda i: where[i]):
+        if groups and where[i] - where[groups[-1][0]] < room:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    return [(_run(group), [flags[i] for i in group]) for group in groups]
+
+
+def _run(group: Sequence[int]) -> str:
+    numbers = sorted(i + 1 for i in group)
+    if len(numbers) == 1:
+        return str(numbers[0])
+    unbroken = numbers[-1] - numbers[0] == len(numbers) - 1
+    return f"{numbers[0]}–{numbers[-1]}" if unbroken else ", ".join(map(str, numbers))
+
+
+def _as_number(at: Any) -> float:
+    return float(at.timestamp()) if hasattr(at, "timestamp") else float(at)
 
 
 def _domains(n: int) -> list[tuple[float, float]]:

@@ -34,6 +34,7 @@ def over_volume(
     """Curves over volume on the usual band; an odd stretch is tinted in place, a mark is a ring with its phrase."""
     data: list[Plot] = _band_traces(band) if band is not None else []
     data.extend(_curve(c, n) for n, c in enumerate(curves))
+    _once_in_legend(data)
     figure: Plot = {
         "data": data,
         "layout": {
@@ -52,6 +53,16 @@ def over_volume(
     if rings:
         figure["data"][-1]["showlegend"] = False
     return figure
+
+
+def _once_in_legend(traces: Sequence[Plot]) -> None:
+    """Curves of one name share one entry of the legend."""
+    seen: set[str] = set()
+    for trace in traces:
+        if trace["name"] in seen:
+            trace["showlegend"] = False
+        seen.add(trace["name"])
+        trace.setdefault("legendgroup", trace["name"])
 
 
 def _band_traces(band: Band) -> list[Plot]:
@@ -76,7 +87,7 @@ def _curve(curve: Curve, n: int) -> Plot:
     if curve.kind == "measured":
         return {**trace, "mode": "markers", "marker": {"size": 4, "color": C["main"]}}
     if curve.kind == "faint":
-        return {**trace, "mode": "lines", "line": {"width": 1, "color": C["frame"]}, "showlegend": False}
+        return {**trace, "mode": "lines", "line": {"width": 1, "color": C["frame"]}}
     colour = C["second"] if curve.kind == "fitted" else theme.SERIES[n % len(theme.SERIES)]
     dash = "solid" if curve.kind == "fitted" else theme.DASHES[n % len(theme.DASHES)]
     return {**trace, "mode": "lines", "line": {"width": 2, "color": colour, "dash": dash}}

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from catchpot.report import collect, words
 from catchpot.report.blocks import Rows, rows_of, slug
@@ -16,10 +17,12 @@ from catchpot.report.cautions import ALWAYS
 from catchpot.report.pages import Footer, Pages
 from catchpot.report.reference import reference
 from catchpot.report.section import Cell, Section
-from catchpot.report.site import Card, Placed, Site, Survey, survey
+from catchpot.report.site import RECENT_SHOTS, Card, Placed, Site, Survey, survey
 from catchpot.report.views import CORE, Source
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import polars as pl
 
     from catchpot.plugins import Registry
@@ -59,6 +62,20 @@ class ReportOutcome:
         return [f"report: section {c.name} could not be drawn on {c.where}: {c.error}" for c in self.cards]
 
 
+@dataclass(frozen=True)
+class Asking:
+    """Something that asks for attention: a finding that stands, or a section's state without one."""
+
+    state: str
+    mould: str
+    title: str
+    link: str
+    said: str
+    advice: str = ""
+    since: datetime | None = None
+    shot: str = ""
+
+
 @dataclass
 class MouldLine:
     """A mould's row on the workshop page."""
@@ -68,11 +85,7 @@ class MouldLine:
     state: str
     logged: bool
     cells: dict[str, Cell] = field(default_factory=dict)
-
-    @property
-    def states(self) -> list[str]:
-        """What the row is found by when sifted by state."""
-        return [self.state]
+    asking: list[Asking] = field(default_factory=list)
 
 
 def write_report(workshop: Workshop, registry: Registry, out: Path | None = None) -> ReportOutcome:
@@ -131,7 +144,7 @@ def write_pages(
     links = _links(list(dict.fromkeys([*book.moulds, *strays])))
     lines = [_mould_page(site, mould, link) for mould, link in links.items()]
     own = [page for section in ordered for page in site.own_pages(section)]
-    _workshop_page(site, lines, links, own, broken)
+    _workshop_page(site, lines, own, broken)
     pages.write("tables.html", "tables.html", "What the columns mean", tables=reference(site.declared))
     pages.sweep()
     return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards))
@@ -166,10 +179,12 @@ def _mould_page(site: Site, mould: str, link: str) -> MouldLine:
     # Findings whose section has nothing to say on this page still need a place.
     placed, homeless = collect.by_section(found, [s for s in site.sections if s.name in {p.name for p in shown}])
 
-    states = [p.panel.state for p in shown if isinstance(p, Placed)]
-    states += [f.severity for f in found if facts.standing(f)]
+    panels = [p for p in shown if isinstance(p, Placed)]
+    standing = [f for f in found if facts.standing(f)]
+    states = [p.panel.state for p in panels] + [f.severity for f in standing]
     line = MouldLine(mould, link, next((g for g in GRAVEST if g in states), "not assessed"), shots.height > 0)
     line.cells = {c.column: c for _, cells in made for c in cells}
+    line.asking = _asking(mould, link, panels, standing, placed)
 
     newest = shots["shot"].reverse().to_list()
     refusals = facts.refusals.filter(pl.col("unit").is_in([mould, *newest]))
@@ -178,10 +193,10 @@ def _mould_page(site: Site, mould: str, link: str) -> MouldLine:
         "mould.html",
         mould,
         state=line.state,
-        opening=_opening(shots, [f for f in found if facts.standing(f)], site.zone),
+        opening=_opening(shots, line.asking, site.zone),
         shown=shown,
-        placed=placed,
-        homeless=homeless,
+        placed={name: _now_and_before(facts, some) for name, some in placed.items()},
+        homeless=_now_and_before(facts, homeless),
         groups=collect.not_given(refusals, newest, site.declared),
         failed=[f for f in facts.failed if mould in f.parts or set(f.parts) & set(newest)],
         not_known="" if mould in site.book.moulds else UNKNOWN_MOULD,
@@ -189,23 +204,46 @@ def _mould_page(site: Site, mould: str, link: str) -> MouldLine:
     return line
 
 
-def _opening(shots: pl.DataFrame, standing: Sequence[collect.Found], zone: str) -> str:
+def _now_and_before(facts: Survey, found: Sequence[collect.Found]) -> tuple[list[collect.Found], list[collect.Found]]:
+    """Findings that stand, and the earlier and lesser ones."""
+    return [f for f in found if facts.standing(f)], [f for f in found if not facts.standing(f)]
+
+
+def _asking(
+    mould: str,
+    link: str,
+    panels: Sequence[Placed],
+    standing: Sequence[collect.Found],
+    placed: Mapping[str, Sequence[collect.Found]],
+) -> list[Asking]:
+    """Standing findings, and sections whose state no standing finding of theirs explains."""
+    asking = [
+        Asking(f.severity, mould, f.kind, f"{link}#{quote(f.anchor)}", f.message, f.advice, f.since, f.shot)
+        for f in standing
+    ]
+    for p in panels:
+        explained = any(f.severity == p.panel.state for f in placed.get(p.name, ()) if f in standing)
+        if p.panel.state in ("act", "watch") and not explained:
+            asking.append(Asking(p.panel.state, mould, p.title, f"{link}#{p.id}", p.panel.headline))
+    return sorted(asking, key=lambda a: GRAVEST.index(a.state))
+
+
+def _opening(shots: pl.DataFrame, asking: Sequence[Asking], zone: str) -> str:
     if shots.is_empty():
         return "No log of this mould is stored yet."
     known = shots["started_at"].drop_nulls().to_list()
     last = f", the last of {words.minute(known[-1], zone)}" if known else ""
-    grave = {s: sum(1 for f in standing if f.severity == s) for s in ("act", "watch")}
-    said = [
-        f"{words.count(n, 'finding')} {'asks' if n == 1 else 'ask'} {'for action' if s == 'act' else 'to be watched'}"
-        for s, n in grave.items() if n
-    ]  # fmt: skip
-    return f"{words.count(shots.height, 'log')} stored{last}. {words.listed(said).capitalize() or 'No finding stands'}."
+    text = f"{words.count(shots.height, 'log')} stored{last}."
+    for state, ask in (("act", "for action"), ("watch", "to be watched")):
+        titles = list(dict.fromkeys(a.title for a in asking if a.state == state))
+        if titles:
+            text += f" Asking {ask}: {words.listed(titles)}."
+    return text if asking else text + " No finding stands."
 
 
 def _workshop_page(
     site: Site,
     lines: Sequence[MouldLine],
-    links: Mapping[str, str],
     own: Sequence[tuple[str, str]],
     broken: Sequence[tuple[str, str, str]],
 ) -> None:
@@ -223,10 +261,10 @@ def _workshop_page(
         "workshop.html",
         site.pages.workshop,
         opening=_workshop_opening(lines, nameless, site.pages.footer.range),
-        standing=[f for f in facts.found if facts.standing(f) and f.mould in links],
+        asking=sorted((a for line in lines for a in line.asking), key=lambda a: GRAVEST.index(a.state)),
+        recent=RECENT_SHOTS,
         moulds=lines,
         columns=sorted(columns, key=lambda c: (columns[c], c)),
-        links=links,
         states=GRAVEST,
         pages=[{"link": link, "text": text} for link, text in own],
         shown=shown,

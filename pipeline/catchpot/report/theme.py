@@ -78,7 +78,7 @@ def layout(**more: Any) -> dict[str, Any]:
         "paper_bgcolor": LIGHT["paper"],
         "plot_bgcolor": LIGHT["paper"],
         "colorway": list(SERIES),
-        "margin": {"l": 56, "r": 16, "t": 24, "b": 48},
+        "margin": {"l": 56, "r": 16, "t": 24, "b": 40},
         "hovermode": "closest",
         "hoverlabel": {
             "bgcolor": LIGHT["ground"],

@@ -3,7 +3,7 @@
 >>> with_interval(2.6137, 2.5952, 2.6321, "l")
 '2.614 l (95 %: 2.595 to 2.632)'
 >>> with_interval(2.31e-10, 2.28e-10, 2.35e-10, "m2")
-'2.310 × 10⁻¹⁰ m² (95 %: 2.280 to 2.350)'
+'2.31 × 10⁻¹⁰ m² (95 %: 2.28 to 2.35)'
 """
 
 from __future__ import annotations
@@ -52,13 +52,17 @@ def power(exponent: int) -> str:
 
 
 def decimals(value: float, low: float | None = None, high: float | None = None, digits: int = 3) -> int:
-    """Decimal places a number deserves: two figures of its interval's half-width, else `digits` significant ones.
+    """Decimal places a number deserves by its interval's half-width, else `digits` significant figures.
 
-    >>> decimals(2.6137, 2.5952, 2.6321), decimals(26.137), decimals(1234.0)
-    (3, 1, 0)
+    The half-width keeps two figures where it begins with 1 or 2, else one.
+
+    >>> decimals(2.6137, 2.5952, 2.6321), decimals(41.0, 33.0, 52.0), decimals(26.137), decimals(1234.0)
+    (3, 0, 1, 0)
     """
     if low is not None and high is not None and math.isfinite(high - low) and high > low:
-        return max(0, min(6, 1 - math.floor(math.log10((high - low) / 2))))
+        half = (high - low) / 2
+        leading = math.floor(math.log10(half))
+        return max(0, min(6, -leading + (1 if half / 10**leading < 3 else 0)))
     if value == 0 or not math.isfinite(value):
         return 0
     return max(0, min(9, digits - 1 - math.floor(math.log10(abs(value)))))
@@ -92,7 +96,7 @@ def with_interval(
     level: what the interval holds, as printed ("95 %", "80 %").
 
     >>> with_interval(41.0, 33.0, 52.0, "shots", "80 %")
-    '41.0 shots (80 %: 33.0 to 52.0)'
+    '41 shots (80 %: 33 to 52)'
     >>> with_interval(2.5, None, None, "l")
     '2.50 l (interval not known)'
     """
