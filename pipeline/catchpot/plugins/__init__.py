@@ -51,7 +51,7 @@ def load(workshop: Workshop, *, trust: bool = False, core: bool = True) -> Regis
                 name = str(getattr(item, "name", type(item).__name__))
                 fault = "; ".join(faults(item))
                 if not fault and (kind, name) in taken:
-                    fault = f"plugin {taken[kind, name]} already has a {kind} of that name"
+                    fault = f"plugin {taken[kind, name]} has {'an' if kind == 'analysis' else 'a'} {kind} of that name already"
                 if fault:
                     wrong.append(f"{kind} {name} is left out: {fault}")
                 else:
@@ -59,7 +59,17 @@ def load(workshop: Workshop, *, trust: bool = False, core: bool = True) -> Regis
                     good.append(item)
             broken += [Broken(source.name, source.origin, w) for w in wrong]
             found[kind] = tuple(good)
-        loaded.append(Plugin(source.name, source.origin, module, found["reader"], found["analysis"], found["section"]))
+        loaded.append(
+            Plugin(
+                source.name,
+                source.origin,
+                module,
+                sources.code_digest(module),
+                found["reader"],
+                found["analysis"],
+                found["section"],
+            )
+        )
     named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)
     off = tuple(d for d in disabled if d not in named)
     return Registry(tuple(loaded), tuple(broken), (*map(str, broken), *warnings), off, tuple(untrusted), workshop)
@@ -90,7 +100,7 @@ def _core_plugin() -> Plugin:
     module = importlib.import_module("catchpot.ingest.reduce")
     package = importlib.import_module("catchpot.ingest")
     analyses: tuple[Analysis, ...] = (module.LogAnalysis(),)
-    return Plugin(CORE, "the core", package, (), analyses, ())
+    return Plugin(CORE, "the core", package, sources.code_digest(package), (), analyses, ())
 
 
 def _load_modules(

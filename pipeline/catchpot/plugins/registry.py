@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from catchpot.analysis import Analysis
 from catchpot.core_tables import CORE_TABLES
-from catchpot.plugins.sources import Broken, code_digest
+from catchpot.plugins.sources import Broken
 from catchpot.tables import Table
 
 if TYPE_CHECKING:
@@ -24,19 +23,15 @@ CORE = "catchpot"
 
 @dataclass(frozen=True)
 class Plugin:
-    """A loaded plugin and what it registered."""
+    """A loaded plugin and what it registered. digest: SHA-256 of its code as it was loaded."""
 
     name: str
     origin: str
     module: ModuleType
+    digest: str
     readers: tuple[Reader, ...] = ()
     analyses: tuple[Analysis, ...] = ()
     sections: tuple[Section, ...] = ()
-
-    @cached_property
-    def digest(self) -> str:
-        """SHA-256 of the plugin's code."""
-        return code_digest(self.module)
 
 
 @dataclass(frozen=True)
