@@ -1,0 +1,124 @@
+"""Uneven fronts: a channel of parallel lanes whose permeabilities differ, as fabric never lies quite alike.
+
+All lanes share inlet and outlet pressure, so each one's progress depends on `u`, the time integral of that pressure
+difference over viscosity, alone: lane i has filled the share x_i where tau(x_i) = k_i u (`physics.darcy.time_share`).
+The bed's resistance as a function of the metered volume therefore does not depend on how the shot was driven, and one
+table serves every shot through that channel. When the first lane reaches the vent, resin goes past it while the slower
+lanes still fill: resistance bends over instead of breaking off.
+
+Nobody knows a shot's lanes. A family of drawn patterns gives the mean bend and the few shapes in which patterns differ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.physics.darcy import resistance_share, time_share
+
+Array = NDArray[np.float64]
+
+NODES_PER_ARRIVAL = 2048
+"""Steps of a table between nought and the arrival volume."""
+REACH = 2.0
+"""Beyond this many arrival volumes the channel counts as full."""
+PATTERNS = 48
+SHAPES = 2
+
+
+@dataclass(frozen=True)
+class LaneCurve:
+    """Resistance share by metered volume over arrival volume (nodes,), and where lanes stand.
+
+    filled_at_first: share of the channel that is full when the first lane arrives; the rest is dry corners.
+    last_at: metered volume when the last lane arrives, over the arrival volume.
+    """
+
+    resistance: Array
+    filled_at_first: float
+    last_at: float
+
+
+@lru_cache(maxsize=64)
+def _channel(taper: float) -> tuple[Array, Array, Array, float, float]:
+    s = np.linspace(0.0, 1.0, 3001)
+    fill = s * s * (3.0 - 2.0 * s)
+    tau, g = time_share(fill, taper), resistance_share(fill, taper)
+    return fill, g, np.sqrt(tau / tau[-1]), float(tau[-1]), float(g[-1])
+
+
+def lane_curve(taper: float, factors: Array) -> LaneCurve:
+    """Resistance of a channel of lanes of equal width.
+
+    taper: width at the vent over width at the inlet. factors: permeabilities of the lanes; they are scaled to mean 1.
+
+    Two equal lanes are one straight front:
+
+    >>> curve = lane_curve(1.0, np.array([1.0, 1.0]))
+    >>> round(curve.filled_at_first, 6), round(curve.last_at, 2)
+    (1.0, 1.0)
+    """
+    k = np.asarray(factors, dtype=float)
+    k = k / k.mean()
+    fill, g, root, tau_full, g_full = _channel(taper)
+    step = np.linspace(0.0, 1.0, 1201)
+    u = np.concatenate([step**2, 1.0 + step[1:] * (k.max() / k.min() * (1.0 + 1e-9) - 1.0)]) / k.max()
+    progress = u[:, None] * k
+    lane_root = np.sqrt(np.minimum(progress, 1.0))
+    conductance = np.mean(k / np.maximum(np.interp(lane_root, root, g), 1e-12), axis=1)
+    # past the vent flows what the full lanes conduct: k tau(1) / g(1) in the units of u and fill
+    past = np.mean(np.where(progress >= 1.0 - 1e-12, k, 0.0), axis=1) * tau_full / g_full
+    past[: len(step)] = 0.0
+    volume = np.mean(np.interp(lane_root, root, fill), axis=1)
+    volume = volume + np.concatenate([[0.0], np.cumsum(np.diff(u) * (past[1:] + past[:-1]) / 2)])
+    first = volume[len(step) - 1]
+    nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
+    resistance = np.interp(nodes, volume / first, 1.0 / conductance)
+    resistance[0] = 0.0
+    return LaneCurve(resistance, float(first), float(volume[-1] / first))
+
+
+@dataclass(frozen=True)
+class Family:
+    """Curves of many patterns of one spread.
+
+    mean: (nodes,). shapes: (SHAPES, nodes), the main ways in which patterns deviate from the mean, scaled to one
+    standard deviation. smear: mean volume between first and last lane's arrival over the arrival volume.
+    filled_at_first: mean share of the channel that is full at the first arrival.
+    """
+
+    mean: Array
+    shapes: Array
+    smear: float
+    filled_at_first: float
+
+
+@lru_cache(maxsize=512)
+def lane_family(taper: float, spread: float) -> Family:
+    """Family of lane patterns: three to twelve lanes, permeabilities drawn evenly from 1 - spread to 1 + spread.
+
+    The draw has a fixed seed, so that a channel's family is the same in every run. spread 0 is the straight front.
+
+    >>> lane_family(1.0, 0.0).smear
+    0.0
+    """
+    nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
+    if spread == 0.0:
+        straight = resistance_share(np.minimum(nodes, 1.0), taper)
+        return Family(straight, np.zeros((SHAPES, len(nodes))), 0.0, 1.0)
+    draw = np.random.default_rng(20)
+    curves = [lane_curve(taper, 1.0 + spread * draw.uniform(-1, 1, 3 + i % 10)) for i in range(PATTERNS)]
+    each = np.stack([c.resistance for c in curves])
+    # before the first arrival patterns differ by little more than a factor, which is the permeability's: so scaled,
+    # permeability means the same whether lanes are seen or not
+    middle = slice(int(0.3 * NODES_PER_ARRIVAL), int(0.9 * NODES_PER_ARRIVAL))
+    straight = resistance_share(nodes[middle], taper)
+    each = each * np.mean(straight / each[:, middle], axis=1, keepdims=True)
+    mean = each.mean(axis=0)
+    _, size, shapes = np.linalg.svd(each - mean, full_matrices=False)
+    shapes = shapes[:SHAPES] * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
+    smear = float(np.mean([c.last_at for c in curves]) - 1.0)
+    return Family(mean, shapes, smear, float(np.mean([c.filled_at_first for c in curves])))

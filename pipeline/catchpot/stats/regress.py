@@ -1,0 +1,214 @@
+"""Linear least squares for many series at once: weighted, robust, with the noise learnt from the series themselves.
+
+Arrays carry their batch axes first: `(..., points)` for a column, `(..., points, terms)` for a design.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class LinearFit:
+    """A fitted line, plane, ...: coefficients (..., terms), their covariance, residual s.d. (...) and residuals."""
+
+    coefficients: Array
+    covariance: Array
+    residual_sd: Array
+    residuals: Array
+
+    @property
+    def standard_errors(self) -> Array:
+        """Standard errors of the coefficients, (..., terms)."""
+        return np.sqrt(np.diagonal(self.covariance, axis1=-2, axis2=-1))
+
+
+def fit_linear(design: ArrayLike, y: ArrayLike, weights: ArrayLike | None = None) -> LinearFit:
+    """Weighted least squares through a QR decomposition of the scaled design; for ill-conditioned designs too.
+
+    design: (..., points, terms). y, weights: (..., points); a weight of nought leaves a point out. The residual s.d.
+    is that of a point of weight one, on (points with weight) - terms degrees of freedom.
+
+    >>> fit = fit_linear([[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]], [1.0, 3.0, 5.0])
+    >>> [round(float(c), 9) for c in fit.coefficients]
+    [1.0, 2.0]
+    """
+    X, Y = np.asarray(design, dtype=float), np.asarray(y, dtype=float)
+    w = np.ones_like(Y) if weights is None else np.broadcast_to(np.asarray(weights, dtype=float), Y.shape)
+    root = np.sqrt(w)
+    scaled = X * root[..., None]
+    size = np.sqrt(np.sum(scaled**2, axis=-2, keepdims=True))
+    size = np.where(size > 0, size, 1.0)
+    q, r = np.linalg.qr(scaled / size)
+    z = np.einsum("...pt,...p->...t", q, Y * root)
+    inverse = np.linalg.inv(r)
+    beta = np.einsum("...tu,...u->...t", inverse, z)
+    # one step of refinement wins back the digits that a nearly collinear design costs
+    residual = Y * root - np.einsum("...pt,...t->...p", scaled / size, beta)
+    beta = beta + np.einsum("...tu,...u->...t", inverse, np.einsum("...pt,...p->...t", q, residual))
+    beta = beta / size[..., 0, :]
+    residuals = Y - np.einsum("...pt,...t->...p", X, beta)
+    freedom = np.sum(w > 0, axis=-1) - X.shape[-1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = np.sum(w * residuals**2, axis=-1) / np.where(freedom > 0, freedom, np.nan)
+    unscaled = np.einsum("...tu,...vu->...tv", inverse, inverse)
+    unscaled = unscaled / (size[..., 0, :, None] * size[..., 0, None, :])
+    return LinearFit(beta, unscaled * variance[..., None, None], np.sqrt(variance), residuals)
+
+
+def gram(columns: Sequence[Array], weights: Array) -> Array:
+    """Weighted sums of products of columns: (..., terms, terms), each pair of columns summed over the last axis.
+
+    Columns broadcast against each other, so that those which do not vary over a grid axis are summed once.
+    """
+    weighted = [c * weights for c in columns]
+    pairs = {
+        (i, j): np.einsum("...b,...b->...", weighted[i], columns[j])
+        for i in range(len(columns))
+        for j in range(i, len(columns))
+    }
+    shape = np.broadcast_shapes(*(p.shape for p in pairs.values()))
+    out = np.empty((*shape, len(columns), len(columns)))
+    for (i, j), sums in pairs.items():
+        out[..., i, j] = out[..., j, i] = sums
+    return out
+
+
+@dataclass(frozen=True)
+class NormalFit:
+    """Solution of normal equations.
+
+    coefficients: (..., terms). inverse: of the normal matrix, prior included. left: sum of squares left, the prior's
+    share included. log_pivots: (..., terms), logarithms of the pivots; the sum over the last few terms is the log
+    determinant of their normal matrix after the first ones have been fitted.
+    """
+
+    coefficients: Array
+    inverse: Array
+    left: Array
+    log_pivots: Array
+
+
+def solve_normal(sums: Array, prior: ArrayLike = 0.0) -> NormalFit:
+    """Least squares from the sums that `gram` makes; the last column is the response.
+
+    sums: (..., terms + 1, terms + 1). prior: (..., terms) or scalar, precision of a Gaussian prior about nought for
+    each coefficient (0: free). Elimination is spelt out over the few terms, because the batch is long.
+    """
+    terms = sums.shape[-1] - 1
+    a = sums[..., :terms, :terms].copy()
+    b = sums[..., :terms, terms]
+    diagonal = np.arange(terms)
+    a[..., diagonal, diagonal] += np.asarray(prior, dtype=float)
+    scale = np.sqrt(np.maximum(a[..., diagonal, diagonal], 1e-300))
+    a = a / (scale[..., :, None] * scale[..., None, :])
+    # a column that its fellows already span gets no weight of its own instead of an infinite one
+    a[..., diagonal, diagonal] += 1e-12
+    work = np.concatenate([a, np.broadcast_to(np.eye(terms), a.shape)], axis=-1)
+    pivots = np.empty(scale.shape)
+    for k in range(terms):
+        pivots[..., k] = work[..., k, k]
+        work[..., k, :] = work[..., k, :] / work[..., k, k][..., None]
+        for i in range(terms):
+            if i != k:
+                work[..., i, :] = work[..., i, :] - work[..., i, k][..., None] * work[..., k, :]
+    inverse = work[..., terms:] / (scale[..., :, None] * scale[..., None, :])
+    beta = np.einsum("...ij,...j->...i", inverse, b)
+    left = sums[..., terms, terms] - np.einsum("...i,...i->...", beta, b)
+    return NormalFit(beta, inverse, left, np.log(np.maximum(pivots, 1e-300)) + 2.0 * np.log(scale))
+
+
+def huber_weights(standardised: Array, bend: float = 2.5) -> Array:
+    """Weights that let residuals beyond `bend` standard deviations count in proportion, not squared (Huber 1964).
+
+    >>> huber_weights(np.array([0.5, -5.0])).tolist()
+    [1.0, 0.5]
+    """
+    size = np.abs(standardised)
+    return np.where(size <= bend, 1.0, bend / np.maximum(size, 1e-300))
+
+
+def robust_sd(values: Array, keep: NDArray[np.bool_]) -> Array:
+    """Standard deviation about nought from the median of sizes, over the last axis where `keep`."""
+    sizes = np.where(keep, np.abs(values), np.nan)
+    with np.errstate(invalid="ignore"):
+        empty = ~np.any(keep, axis=-1)
+        sizes = np.where(empty[..., None], 0.0, sizes)
+        return np.asarray(1.482602 * np.nanmedian(sizes, axis=-1))
+
+
+def long_run_factor(residuals: Array, group: Ints, groups: int, longest_lag: int) -> Array:
+    """How much more the mean of serially correlated noise scatters than independent noise would: 1 + 2 sum of rho.
+
+    residuals: (rows,), standardised, in time order within each group. group: (rows,), ascending. Bartlett's window
+    over lags (Newey and West 1987); the first lag at which the correlation is no longer distinguishable from nought
+    ends the sum, so that white noise is not charged for the noise of its correlogram. At least 1/4, at most 50.
+    """
+    power = np.bincount(group, residuals**2, groups)
+    count = np.bincount(group, minlength=groups).astype(float)
+    total = np.zeros(groups)
+    alive = count > 8
+    threshold = 2.0 / np.sqrt(np.maximum(count, 1.0))
+    for lag in range(1, longest_lag + 1):
+        same = group[lag:] == group[:-lag]
+        product = np.bincount(group[lag:][same], (residuals[lag:] * residuals[:-lag])[same], groups)
+        rho = product / np.maximum(power, 1e-300) * count / np.maximum(count - lag, 1.0)
+        alive &= np.abs(rho) > threshold
+        if not alive.any():
+            break
+        total += np.where(alive, rho, 0.0)
+    return np.asarray(np.clip(1.0 + 2.0 * total, 0.25, 50.0), dtype=float)
+
+
+def two_part_noise(squares: Array, size_squared: Array, group: Ints, groups: int) -> tuple[Array, Array]:
+    """Noise as the sum of a constant and a proportional part: least squares of squared residuals on [1, size^2].
+
+    Each returned shape (groups,): variance of the constant part, and variance of the proportional part's factor.
+    Neither is negative; where one would be, the other carries all.
+    """
+
+    def total(values: Array) -> Array:
+        return np.asarray(np.bincount(group, values, groups), dtype=float)
+
+    # squared residuals scatter in proportion to what they estimate: weigh by the inverse square of a first guess
+    n = np.maximum(np.bincount(group, minlength=groups).astype(float), 1.0)
+    mean_size, mean_square = total(size_squared) / n, total(squares) / n
+    guess = mean_square[group] * 0.5 * (1.0 + size_squared / np.maximum(mean_size, 1e-300)[group])
+    w = 1.0 / np.maximum(guess, 1e-300) ** 2
+    s0, s1, s2 = total(w), total(w * size_squared), total(w * size_squared**2)
+    t0, t1 = total(w * squares), total(w * squares * size_squared)
+    determinant = s0 * s2 - s1**2
+    sound = determinant > 1e-9 * s0 * s2
+    safe = np.where(sound, determinant, 1.0)
+    constant, proportional = (s2 * t0 - s1 * t1) / safe, (s0 * t1 - s1 * t0) / safe
+    all_proportional = t1 / np.maximum(s2, 1e-300)
+    all_constant = t0 / np.maximum(s0, 1e-300)
+    only_p = ~sound | (constant < 0)
+    only_c = sound & (proportional < 0)
+    constant = np.where(only_p, 0.0, np.where(only_c, all_constant, constant))
+    proportional = np.where(only_p, all_proportional, np.where(only_c, 0.0, proportional))
+    return constant, proportional
+
+
+def grid_quantiles(grid: Array, density: Array, probabilities: Sequence[float]) -> Array:
+    """Quantiles of a density tabulated on a grid: the cumulative trapezoid, inverted by interpolation.
+
+    grid, density: (batch, points), grid ascending. Returns (batch, probabilities).
+
+    >>> grid_quantiles(np.array([[0.0, 1.0, 2.0]]), np.array([[1.0, 1.0, 1.0]]), [0.25]).tolist()
+    [[0.5]]
+    """
+    step = np.diff(grid, axis=-1) * (density[..., 1:] + density[..., :-1]) / 2
+    sums = np.concatenate([np.zeros((*grid.shape[:-1], 1)), np.cumsum(step, axis=-1)], axis=-1)
+    sums = sums / np.maximum(sums[..., -1:], 1e-300)
+    out = np.empty((*grid.shape[:-1], len(probabilities)))
+    for row in np.ndindex(grid.shape[:-1]):
+        out[row] = np.interp(probabilities, sums[row], grid[row])
+    return out

@@ -1,0 +1,29 @@
+"""Filling: arrival volume, overflow, mobility and permeability, clamp margin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from catchpot import hookimpl
+
+if TYPE_CHECKING:
+    from catchpot.analysis import Analysis
+    from catchpot.report.section import Section
+
+
+@hookimpl
+def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
+    """The analysis `fill`, with the workshop's ambient pressure as its last resort."""
+    from catchpot_fill.analysis import FillAnalysis
+
+    ambient = settings.get("workshop", {}).get("ambient_pressure_mbar")
+    return [FillAnalysis(float(ambient)) if ambient is not None else FillAnalysis()]
+
+
+@hookimpl
+def register_sections() -> Sequence[Section]:
+    """The section `fill`."""
+    from catchpot_fill.section import FillSection
+
+    return [FillSection()]

@@ -1,0 +1,141 @@
+"""Everything about the shots of a batch in one place: phases, book, samples, bins and the fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.physics.darcy import taper_of
+from catchpot.physics.resin import resin_volume
+from catchpot_fill.arrival import Bins
+from catchpot_fill.fit import Fit, fit_shots
+from catchpot_fill.prepare import (
+    Binned,
+    Samples,
+    ambient_pressure,
+    bin_samples,
+    column,
+    injection_samples,
+)
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+GRAVITY_M_S2 = 9.80665
+FLOW_NOISE, STROKE_NOISE, PRESSURE_NOISE_PA = 0.015, 0.15, 500.0
+"""First guesses; the fit learns the noise from its residuals."""
+SURE_AMBIENT_MBAR = 3.0
+"""What remains, at 95 %, of an ambient pressure read from the cavity gauge itself or from a barometer."""
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A batch of shots; arrays (shots,) but where said.
+
+    sample, group: all samples as delivered and the number of each one's shot (rows,). windows: of the injection (s, l).
+    pack_l, packed: volume of the pack phase, and whether there was one. ambient_sd_pa: what is not known of it.
+    """
+
+    sample: pl.DataFrame
+    group: Ints
+    book: pl.DataFrame
+    known: Flags
+    injected: Flags
+    start_s: Array
+    end_s: Array
+    injected_l: Array
+    packed: Flags
+    pack_l: Array
+    pack_start_s: Array
+    pack_end_s: Array
+    ambient_mbar: Array
+    ambient_source: list[str]
+    stroked: Flags
+    samples: Samples
+    binned: Binned
+    bins: Bins
+    expected_l: Array
+    runner_l: Array
+    fit: Fit
+
+    def of(self, name: str) -> Array:
+        """A book value of each shot, NaN where the book has none."""
+        return column(self.book, name)
+
+
+def _window(phase: pl.DataFrame, kind: str, units: pl.DataFrame) -> pl.DataFrame:
+    return units.join(
+        phase.filter(pl.col("phase") == kind)
+        .group_by("shot")
+        .agg(
+            pl.col("start_s").min(),
+            pl.col("end_s").max(),
+            pl.col("start_volume_l").min(),
+            pl.col("end_volume_l").max(),
+        ),
+        on="shot",
+        how="left",
+        maintain_order="left",
+    )
+
+
+def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book: pl.DataFrame,
+           default_ambient_mbar: float) -> Batch:  # fmt: skip
+    """Read, bin and fit a batch. shots, book: one row a shot, in the same order."""
+    groups = shots.height
+    units = shots.select("shot")
+    number = units.with_row_index("_number")
+    numbered = sample.join(number, on="shot", how="inner", maintain_order="left")
+    group = numbered["_number"].to_numpy().astype(np.intp)
+    if len(group) and np.any(np.diff(group) < 0):
+        order = np.argsort(group, kind="stable")
+        numbered, group = numbered[order], group[order]
+    inject, pack = _window(phase, "inject", units), _window(phase, "pack", units)
+    start, end = column(inject, "start_s"), column(inject, "end_s")
+    first_l, last_l = column(inject, "start_volume_l"), column(inject, "end_volume_l")
+    ambient, source = ambient_pressure(numbered, group, groups, np.where(np.isfinite(start), start, np.inf),
+                                       default_ambient_mbar)  # fmt: skip
+    channels = shots["channels"].fill_null("").to_list()
+    stroked = np.isfinite(column(shots, "stroke_volume_ml")) & np.array(
+        ["pump_strokes" in c and "flow_l_min" not in c for c in channels], dtype=bool
+    )
+    windows = {"start_s": start, "end_s": end, "start_volume_l": first_l}
+    samples = injection_samples(numbered, group, book, windows, ambient, stroked)
+    noise = np.where(stroked, STROKE_NOISE, FLOW_NOISE)
+    binned = bin_samples(samples, groups, noise)
+
+    def of(name: str) -> Array:
+        return column(book, name)
+
+    hose_full = np.nan_to_num(of("feed_hose_full")) > 0
+    runner = np.nan_to_num(of("runner_volume_l")) + np.where(hose_full, 0.0, np.nan_to_num(of("feed_hose_volume_l")))
+    taper = taper_of(of("inlet_width_m"), of("flow_length_m"), of("part_area_m2"))
+    thickness = of("thickness_mm") * 1e-3
+    scale = of("flow_length_m") / (of("inlet_width_m") * thickness)
+    weight, area = of("fibre_areal_weight_g_m2") * 1e-3, of("part_area_m2")
+    expected = runner + 1e3 * resin_volume(area, thickness, weight, of("fibre_density_kg_m3"),
+                                           np.nan_to_num(of("core_volume_l")) * 1e-3,
+                                           np.nan_to_num(of("core_uptake_fraction")))  # fmt: skip
+    spare = np.hypot(of("thickness_tolerance_mm") * 1e-3 * area, of("fibre_areal_weight_tolerance_pct") / 100.0
+                     * area * weight / of("fibre_density_kg_m3"))  # fmt: skip
+    unsure = np.where(np.array(source) == "settings", of("ambient_tolerance_mbar"), SURE_AMBIENT_MBAR)
+    unsure = np.where(np.isfinite(unsure), unsure, 10.0) * 100.0 / 1.96
+    dense = of("density_kg_m3")
+    head = np.where(np.isfinite(dense), dense, 1100.0) * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m"))
+    bins = Bins(
+        binned.n, binned.vol_l, binned.line, binned.bed, binned.dp_pa,
+        PRESSURE_NOISE_PA**2 + (noise[:, None] * binned.dp_pa) ** 2,
+        runner, np.nan_to_num(of("vent_hose_volume_l")), head, np.where(np.isfinite(scale), scale, np.nan),
+        np.where(np.isfinite(scale), taper, np.nan), unsure,
+    )  # fmt: skip
+    fit = fit_shots(samples, binned, bins, np.nan_to_num(expected), np.nan_to_num(spare) * 1e3 / 1.96)
+    return Batch(
+        numbered, group, book, np.array(shots["mould"].is_not_null()) & np.isfinite(of("viscosity_tolerance_pct")),
+        np.isfinite(start), start, end, last_l - first_l, np.isfinite(column(pack, "start_s")),
+        column(pack, "end_volume_l") - column(pack, "start_volume_l"), column(pack, "start_s"), column(pack, "end_s"),
+        ambient, source, stroked, samples, binned, bins, expected, runner, fit,
+    )  # fmt: skip
