@@ -35,7 +35,8 @@ def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys, catchpot.cli\n"
         "status = catchpot.cli.main(['--help'])\n"
-        "heavy = {'polars','duckdb','plotly','sklearn','scipy','pandas','pyarrow','statsmodels','numpy'} & set(sys.modules)\n"
+        "names = 'polars duckdb plotly sklearn scipy pandas pyarrow statsmodels numpy'.split()\n"
+        "heavy = set(names) & set(sys.modules)\n"
         "sys.exit(f'loaded {heavy}' if heavy else status)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
@@ -104,7 +105,7 @@ def test_bad_logs_are_set_aside_and_good_ones_go_in(workshop: Path) -> None:
         (logs / name).write_text(content, encoding="utf-8")
     (logs / "stranger.csv").write_text(
         "".join(
-            f"# mould = nobody-knows\n" if x.startswith("# mould") else x
+            "# mould = nobody-knows\n" if x.startswith("# mould") else x
             for x in text.replace("# shot = ", "# shot = stranger-", 1).splitlines(keepends=True)
         ),
         encoding="utf-8",
