@@ -147,3 +147,12 @@ def store() -> Callable[..., Memory]:
 def declared() -> dict[str, Table]:
     """All declarations of the made-up store."""
     return DECLARED
+
+
+HOSTILE = "</script><script>alert(1)</script><a href='https://example.invalid/x'>&amp;\u2028"
+
+
+@pytest.fixture
+def hostile() -> str:
+    """A text no log should hold, and one may."""
+    return HOSTILE

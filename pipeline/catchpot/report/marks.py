@@ -28,8 +28,10 @@ class Ring:
 
 @dataclass(frozen=True)
 class Level:
-    """A horizontal piece from `start` to `end` (times or numbers; None: the strip's own end) at `value`, named by its
-    phrase; `low`, `high` draw its interval."""
+    """A horizontal piece from `start` to `end` (times or numbers; None: the strip's own end) at `value`.
+
+    phrase names it; low, high draw its interval.
+    """
 
     start: Any
     end: Any

@@ -59,6 +59,7 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     return figure
 
 
+_LINE_LETTERS = 44
 # Numbers closer than this share of the x axis would be printed over each other.
 _FLAG_ROOM = 0.035
 
@@ -127,15 +128,20 @@ def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone
     figure["data"].append(trace)
     if strip.band is not None:
         figure["layout"]["shapes"].extend(_band_shapes(strip.band, y_axis))
-        if strip.band_words:
-            figure["layout"]["annotations"].append(
-                note(safe(strip.band_words), x=1, xref="paper", y=top, yref="paper", xanchor="right", yanchor="bottom",
-                       font={"color": C["muted"], "size": 12})
-            )  # fmt: skip
     ends = [v for v in x if v is not None]
     for level in strip.levels:
         _level(figure, level, y_axis, ends, zone)
     ring_trace(figure, strip.rings, y_axis, zone)
+    beside = "; ".join(
+        said for said in (strip.band_words, *(v.phrase for v in strip.levels if v.start is None)) if said
+    )
+    if beside:
+        # On the heading's line where both fit a narrow page, else inside the strip.
+        fits = len(strip.heading) + len(beside) <= _LINE_LETTERS
+        figure["layout"]["annotations"].append(
+            note(safe(beside), x=1, xref="paper", y=top, yref="paper", xanchor="right",
+                 yanchor="bottom" if fits else "top", font={"color": C["muted"], "size": 12}, bgcolor=C["paper"])
+        )  # fmt: skip
     figure["layout"]["annotations"].append(
         note(f"<b>{safe(strip.heading)}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
     )
@@ -174,7 +180,7 @@ def _level(figure: Plot, level: Level, y_axis: str, ends: Sequence[Any], zone: s
         "y": [level.value, level.value], "yaxis": y_axis, "line": {"color": C["second"], "width": 2},
         "hovertemplate": (safe(level.phrase) or "%{y}") + "<extra></extra>",
     })  # fmt: skip
-    if level.phrase:
+    if level.phrase and level.start is not None:
         figure["layout"]["annotations"].append(
             note(safe(level.phrase), x=start, y=level.value, yref=y_axis, xanchor="left", yanchor="bottom",
                    font={"color": C["second"], "size": 12})

@@ -1,0 +1,339 @@
+"""Whole reports from a made-up store: what stands on the pages, what can't get out of them, what happens on failure."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import json
+import re
+from collections.abc import Callable, Mapping, Sequence
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from catchpot.report import figures
+from catchpot.report.render import ReportOutcome, write_pages
+from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, View
+from catchpot.tables import Table
+from catchpot.workshop import MouldBook
+from catchpot_fill.section import FillSection
+
+BOOK = MouldBook.model_validate({"moulds": {"hatch-3": {"line_pressure_limit_bar": 0.5}, "idle-9": {}}})
+
+
+class Plain:
+    """A section for tests; what it delivers is handed in."""
+
+    order = 50
+    analyses: tuple[str, ...] = ("drift",)
+
+    def __init__(self, name: str, panel: Callable[[View], Panel | None], needs: Mapping[str, tuple[str, ...]]) -> None:
+        self.name, self.title, self._panel, self.needs = name, name.title(), panel, needs
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        return [Cell("Seen", str(view.mould), sort=1.0)]
+
+    def panel(self, view: View) -> Panel | None:
+        return self._panel(view) if view.mould is not None else None
+
+    def pages(self, view: View) -> Sequence[Page]:
+        return [Page("Own page", "Own page", [("First", Panel("in order", "A page of its own."))], "to the own page")]
+
+
+class Links(HTMLParser):
+    """Everything in a page that points somewhere, its ids and its scripts."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.targets: list[str] = []
+        self.sources: list[str] = []
+        self.handlers: list[str] = []
+        self.tags: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for key, value in attrs:
+            if key == "id":
+                self.ids.append(value or "")
+            elif key == "href":
+                self.targets.append(value or "")
+            elif key in ("src", "srcset", "data", "action", "poster", "background"):
+                self.sources.append(value or "")
+            elif key.startswith("on"):
+                self.handlers.append(key)
+
+
+@pytest.fixture
+def write(tmp_path: Path, declared: dict[str, Table]) -> Callable[..., ReportOutcome]:
+    def write(store: Any, *sections: Section, **more: Any) -> ReportOutcome:
+        settings = {"name": "Example workshop", "zone": "Europe/Lisbon", "book": BOOK, "declared": declared, **more}
+        return write_pages(store, sections or (FillSection(),), tmp_path / "out", **settings)
+
+    return write
+
+
+def _text(page: Path) -> str:
+    bare = re.sub(r"<(script|style)\b.*?</\1>", " ", page.read_text(encoding="utf-8"), flags=re.S)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", bare)).split())
+
+
+def _page(outcome: ReportOutcome, name: str) -> Path:
+    return next(p for p in outcome.pages if p.name == name)
+
+
+def test_report_says_what_the_tables_say(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    made = store({"hatch-3": 30, "stray": 5})
+    outcome = write(made)
+    assert outcome.complaints() == []
+    known = made.table("fill", moulds=["hatch-3"]).filter(pl.col("arrival_volume_l").is_not_null())
+    last = known.row(-1, named=True)
+    usual = float(known["arrival_volume_l"].head(-1).median())
+    page = _text(_page(outcome, "mould-hatch-3.html"))
+    assert f"{last['arrival_volume_l']:.3f} l (95 %: {last['arrival_volume_low_l']:.3f} to" in page
+    assert f"{100 * (last['arrival_volume_l'] / usual - 1):+.1f} %".replace("-", "−") in page
+    assert "The arrival volume is not known for 3 shots of 30" in page
+    assert "the cover would lift (−1.2 kN)" in page
+    assert "Numbered lines: 1: 14 Mar 2026, seal replaced (outer)" in page
+    assert "The shot stopped before the arrival could be told. (3 shots)" in page
+    assert "hatch-3-023" in page  # the newest refused shot is named
+    assert "no entry in moulds.toml" in _text(_page(outcome, "mould-stray.html"))
+    assert "no entry in moulds.toml" not in page
+    assert "No log of this mould is stored yet." in _text(_page(outcome, "mould-idle-9.html"))
+    index = _text(outcome.index)
+    assert "2 moulds with logs: 35 logs from 2 Mar 2026 to 10 Apr 2026. Without a log so far: idle-9." in index
+    assert "logs/cut.csv 812 The last line is cut." in index
+    assert '"No finding" is not "safe"' in index
+    assert "sets no pressure" in index
+
+
+def test_findings_have_a_place_and_a_stable_link(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 30}))
+    links = Links(_page(outcome, "mould-hatch-3.html").read_text(encoding="utf-8"))
+    # "drift" has no section here: its finding stands under other findings all the same.
+    assert "drift-volume_drift-hatch-3-2026-03-22" in links.ids
+    assert "faults-race-hatch-3-002" in links.ids
+    index = Links(outcome.index.read_text(encoding="utf-8"))
+    assert "mould-hatch-3.html#drift-volume_drift-hatch-3-2026-03-22" in index.targets
+    # A finding of a shot long past asks for nothing any more.
+    assert not any("faults-race" in t for t in index.targets)
+
+
+def test_findings_stand_even_where_their_section_has_nothing_to_say(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 30}), Plain("drift", lambda view: None, {}))
+    assert "drift-volume_drift-hatch-3-2026-03-22" in Links(_page(outcome, "mould-hatch-3.html").read_text()).ids
+
+
+def test_every_link_inside_the_report_leads_somewhere(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 30, "a/b": 3, "a b": 3}))
+    pages = {p.name: Links(p.read_text(encoding="utf-8")) for p in outcome.pages}
+    assert {"mould-a-b.html", "mould-a-b-2.html"} <= set(pages)  # two moulds, one slug, two pages
+    for name, links in pages.items():
+        assert len(links.ids) == len(set(links.ids)), name
+        for target in links.targets:
+            file, _, anchor = target.partition("#")
+            assert (file or name) in pages, (name, target)
+            if anchor:
+                assert anchor in pages[file or name].ids, (name, target)
+
+
+def test_nothing_leaves_the_page(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    for path in write(store({"hatch-3": 30})).pages:
+        text = path.read_text(encoding="utf-8")
+        links = Links(text)
+        assert links.sources == []
+        assert links.handlers == []
+        assert not {"link", "iframe", "img", "object", "embed", "base"} & set(links.tags)
+        assert not [t for t in links.targets if re.match(r"[a-z]+:|//", t)]
+        policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1])  # type: ignore[index]  # a page without one fails here
+        rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+        assert rules["default-src"] == "'none'"
+        assert "unsafe" not in rules["script-src"] + rules["style-src"]
+        for kind, tag in (("script-src", "script"), ("style-src", "style")):
+            blocks = re.findall(rf"<{tag}(?![^>]*application/json)[^>]*>(.*?)</{tag}>", text, flags=re.S)
+            wanted = {f"'sha256-{base64.b64encode(hashlib.sha256(b.encode()).digest()).decode()}'" for b in blocks}
+            assert wanted == set(rules[kind].split()), (path.name, kind)
+
+
+def test_pages_stay_small_and_carry_the_plotting_library_once(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 600}))
+    for path in outcome.pages:
+        text = path.read_text(encoding="utf-8")
+        figured = '<div class="plot"' in text
+        assert text.count("plotly.js (cartesian - minified)") == (1 if figured else 0)
+        assert path.stat().st_size < 5_000_000
+    assert outcome.index.stat().st_size < 200_000
+
+
+def _with_words(made: Any, text: str) -> Any:
+    for name, columns in {
+        "shot": ["shot", "mould"], "fill": ["shot"], "permeability": ["shot"], "fill_fit": ["shot"],
+        "refusal": ["reason", "unit"], "event": ["detail"], "quarantine": ["reason", "source_file"],
+        "finding": ["message", "advice", "kind", "anchor", "mould", "shot"],
+    }.items():  # fmt: skip
+        made.frames[name] = made.frames[name].with_columns(pl.col(columns) + text)
+    return made
+
+
+def _section_of(text: str) -> Plain:
+    table = pl.DataFrame({text: [text, "x"]})
+    strip = figures.Strip(text, [1, 2], [1.0, 2.0], names=[text, "b"], band=(0, 1), band_words=text)
+    figure = figures.history([strip], [figures.Flag(1, text)])
+    blocks: list[Block] = [
+        Figure(text, text, figure, text, table), DataTable("t", text, table, text), Prose((text,), "caution", text),
+        Prose((text,), "list"), Prose((text,)),
+    ]  # fmt: skip
+    return Plain(text, lambda view: Panel("watch", text, blocks, text, (text,)), {"shot": ("mould",)})
+
+
+def test_hostile_words_from_a_log_stay_words(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome], hostile: str
+) -> None:
+    tags: dict[str, list[list[str]]] = {}
+    for text in ("harmless words", hostile):
+        made = _with_words(store({"hatch-3": 12}), text)
+        outcome = write(made, FillSection(), _section_of(text), name=text, broken=[(text, text, text)])
+        assert outcome.complaints() == []
+        tags[text] = [Links(p.read_text(encoding="utf-8")).tags for p in outcome.pages]
+        assert len(outcome.pages) == 6
+    # The same elements in the same order: nothing of the text became markup.
+    assert tags[hostile] == tags["harmless words"]
+    for path in outcome.pages:
+        content = path.read_text(encoding="utf-8")
+        for block in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', content, re.S):
+            json.loads(block)
+            assert not re.search("[<>\u2028]", block)
+        outside = [t for t in Links(content).targets if re.match(r"[a-z]+:|//", t)]
+        assert outside == []
+
+
+def test_a_failing_section_becomes_a_card_and_the_rest_is_written(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    def fails(view: View) -> Panel:
+        return Panel("in order", str(view.tables["shot"]["no_such_column"]))
+
+    def odd(view: View) -> Panel:
+        return Panel("in order", "x", [Figure("f", "t", {"data": [{"type": "scattergl"}]}, "s")])
+
+    outcome = write(
+        store({"hatch-3": 12}), Plain("broken", fails, {"shot": ("mould",)}), Plain("odd", odd, {}), FillSection()
+    )
+    page = _text(_page(outcome, "mould-hatch-3.html"))
+    assert "Broken: this section could not be drawn" in page
+    assert "no_such_column" in page
+    assert "traces of type scattergl" in page
+    assert "when resin arrived at the vent" in page
+    assert "Broken: this section could not be drawn" in _text(outcome.index)
+    assert {c.name for c in outcome.cards} == {"broken", "odd"}
+    assert any("section broken could not be drawn on mould-hatch-3.html" in c for c in outcome.complaints())
+    assert {"section", "page", "error"} == set(outcome.as_dict()["failed_sections"][0])
+
+
+def test_a_state_of_ones_own_is_refused(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    outcome = write(store({"hatch-3": 3}), Plain("own", lambda view: Panel("green", "x"), {}))  # type: ignore[arg-type]  # a plugin without types
+    assert "state 'green' is none of in order, watch, act, not assessed" in outcome.complaints()[0]
+
+
+def test_sections_see_their_mould_in_order_of_time(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    seen: dict[str, View] = {}
+    made = store({"hatch-3": 12, "stray": 4})
+    made.frames["fill"] = made.frames["fill"].sample(fraction=1.0, shuffle=True, seed=3)
+
+    def panel(view: View) -> Panel:
+        seen[str(view.mould)] = view
+        return Panel("in order", f"{view.tables['fill'].height} shots")
+
+    needs = {"fill": ("arrival_volume_l",), "shot": ("*",), "event": ("kind",), "of_nobody": ("a", "b")}
+    write(made, Plain("looks", panel, needs))
+    view = seen["stray"]
+    fill = view.tables["fill"]
+    assert set(fill.columns) == {"shot", "arrival_volume_l", "mould", "started_at"}
+    assert fill["shot"].to_list() == [f"stray-{i:03d}" for i in range(1, 5)]
+    assert fill["started_at"].is_sorted()
+    assert view.tables["event"]["kind"].to_list() == ["note"]  # the workshop's own events, not another mould's
+    assert seen["hatch-3"].tables["event"].height == 3
+    assert view.tables["of_nobody"].columns == ["a", "b"]
+    with pytest.raises(KeyError, match="did not say that it needs table 'curve'"):
+        view.tables["curve"]
+
+
+def test_own_pages_are_linked_and_old_pages_swept(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome], tmp_path: Path
+) -> None:
+    section = Plain("p", lambda view: Panel("in order", "x"), {})
+    first = write(store({"hatch-3": 3, "gone": 3}), section)
+    assert "own-page.html" in Links(first.index.read_text()).targets
+    assert "A page of its own." in _text(_page(first, "own-page.html"))
+    notes = tmp_path / "out" / "notes.html"
+    notes.write_text("<p>mine</p>")
+    second = write(store({"hatch-3": 3}), section)
+    left = {p.name for p in (tmp_path / "out").glob("*.html")}
+    assert left == {p.name for p in second.pages} | {"notes.html"}
+
+
+def test_two_sections_cannot_write_one_page(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    panel = Panel("in order", "x")
+    outcome = write(store({"hatch-3": 3}), Plain("one", lambda v: panel, {}), Plain("two", lambda v: panel, {}))
+    assert [c for c in outcome.complaints() if "own-page.html is written already" in c]
+
+
+def test_failed_analyses_are_said(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    made = store({"hatch-3": 3})
+    made.past = pl.DataFrame(
+        [("fill", "hatch-3-001", "k", "failed", "Traceback ...\n  File x\nValueError: no flow"),
+         ("fill", "hatch-3-002", "k", "done", "")], schema=made.past.schema, orient="row",
+    )  # fmt: skip
+    outcome = write(made)
+    for page in (outcome.index, _page(outcome, "mould-hatch-3.html")):
+        assert "ValueError: no flow" in _text(page)
+        assert "Traceback" not in _text(page)
+
+
+def test_an_empty_workshop_has_a_report_too(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    from dataclasses import replace
+
+    outcome = write(replace(store({"hatch-3": 1}), frames={}), book=MouldBook())
+    assert outcome.complaints() == []
+    assert "No shot of a mould is stored yet." in _text(outcome.index)
+
+
+def test_reports_do_not_depend_on_the_clock(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    made = store({"hatch-3": 9})
+    first = {p.name: p.read_bytes() for p in write(made).pages}
+    assert first == {p.name: p.read_bytes() for p in write(made).pages}
+
+
+def test_reference_page_holds_every_column(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome], declared: dict[str, Table]
+) -> None:
+    page = _text(_page(write(store({"hatch-3": 3})), "tables.html"))
+    for table in declared.values():
+        assert table.name in page
+        for column in table.columns:
+            assert f"{column.name} " in page
+            assert " ".join(column.doc.split()) in page
+
+
+def test_library_is_the_one_plotly_py_speaks_to() -> None:
+    from plotly.offline import get_plotlyjs_version
+
+    from catchpot.report.pages import LIBRARY, asset
+
+    assert f"plotly.js (cartesian - minified) v{get_plotlyjs_version()}" in asset(LIBRARY)[:400]
+    assert "MIT License" in asset("plotly-cartesian.LICENSE")

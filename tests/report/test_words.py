@@ -1,0 +1,53 @@
+"""Numbers and dates as people read them."""
+
+from __future__ import annotations
+
+import doctest
+import importlib
+from datetime import UTC, datetime
+
+import pytest
+
+from catchpot.report import words
+
+
+@pytest.mark.parametrize(
+    "module", ["words", "marks", "theme", "over_time", "over_volume", "in_rows", "blocks", "collect"]
+)
+def test_examples_in_docstrings_hold(module: str) -> None:
+    result = doctest.testmod(importlib.import_module(f"catchpot.report.{module}"))
+    assert result.failed == 0
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "unit", "said"),
+    [
+        (2.6137, 2.5952, 2.6321, "l", "2.614 l (95 %: 2.595 to 2.632)"),
+        (2.6137, 2.5, 2.7, "l", "2.61 l (95 %: 2.50 to 2.70)"),
+        (-0.012, -0.05, 0.03, "l", "−0.01 l (95 %: −0.05 to 0.03)"),
+        (4.47e-10, 4.38e-10, 4.57e-10, "m2", "4.47 × 10⁻¹⁰ m² (95 %: 4.38 to 4.57)"),
+        (2.5, 2.5, 2.5, "l", "2.50 l (95 %: 2.50 to 2.50)"),
+        (1520.0, 1480.0, 1560.0, "s", "1520 s (95 %: 1480 to 1560)"),
+    ],
+)
+def test_interval_decides_the_digits(value: float, low: float, high: float, unit: str, said: str) -> None:
+    assert words.with_interval(value, low, high, unit) == said
+
+
+def test_unknown_values_say_so() -> None:
+    assert words.with_interval(None, 1.0, 2.0, "l") == "not known"
+    assert words.number(float("nan"), "l") == "not known"
+    assert words.signed(None) == "not known"
+    assert words.day(None, "UTC") == "not known"
+
+
+def test_no_minus_before_zero() -> None:
+    assert words.signed(-0.04, "%") == "0.0 %"
+    assert words.signed(0.0, "%") == "0.0 %"
+    assert words.number(-1250.0 / 1000, "kN", 2) == "−1.2 kN"
+
+
+def test_days_are_the_workshops() -> None:
+    midnight = datetime(2026, 10, 24, 23, 30, tzinfo=UTC)  # summer time in Lisbon still: half past midnight
+    assert words.minute(midnight, "Europe/Lisbon") == "25 Oct 2026, 00:30"
+    assert words.day(midnight, "America/New_York") == "24 Oct 2026"
