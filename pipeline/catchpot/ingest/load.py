@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -34,7 +34,12 @@ Progress = Callable[[int, int, str], None]
 
 
 def ingest(
-    workshop: Workshop, registry: Registry, *, progress: Progress | None = None, now: datetime | None = None
+    workshop: Workshop,
+    registry: Registry,
+    *,
+    profile: str | None = None,
+    progress: Progress | None = None,
+    now: datetime | None = None,
 ) -> IngestOutcome:
     """Take all new and changed logs of a workshop into its store.
 
@@ -83,10 +88,10 @@ def ingest_files(
     return outcome
 
 
-def list_quarantine(workshop: Workshop) -> pl.DataFrame:
+def list_quarantine(workshop: Workshop) -> list[dict[str, Any]]:
     """Files set aside: source_file, reason, line, seen_at."""
     with Store(workshop.store_path).reading() as r:
-        return r.table("quarantine", ["source_file", "reason", "line", "seen_at"])
+        return r.table("quarantine", ["source_file", "reason", "line", "seen_at"]).to_dicts()
 
 
 def _settings(workshop: Workshop, readers: Sequence[Reader]) -> str:

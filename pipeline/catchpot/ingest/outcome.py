@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,14 @@ class IngestOutcome:
         """Whether the store holds other shots than before."""
         return bool(self.new or self.revised or self.withdrawn)
 
+    def complaints(self) -> list[str]:
+        """The files newly set aside, one line each: file, line, reason."""
+        return [str(q) for q in self.quarantined]
+
+    def as_dict(self) -> dict[str, Any]:
+        """All counts and names, for JSON."""
+        return dataclasses.asdict(self)
+
     def sentences(self) -> list[str]:
         """What a shift leader should read, one sentence each."""
 
@@ -66,8 +76,9 @@ class IngestOutcome:
         if self.rows_dropped:
             said.append(f"{self.rows_dropped} of {self.rows_read} rows were left out; the quality table says which.")
         for mould, n in sorted(self.unknown_moulds.items()):
+            known = self.nearest.get(mould, "")
             said.append(
-                f"Mould {mould!r} is not in moulds.toml{self.nearest.get(mould, '')}: {n} shots stored, what needs the mould book left out."
+                f"Mould {mould!r} is not in moulds.toml{known}: {n} shots stored, what needs the book left out."
             )
         if self.without_mould:
             said.append(f"No mould named in {some(self.without_mould)}: stored, what needs the mould book left out.")

@@ -131,14 +131,12 @@ def open_workshop(home: Path) -> Workshop:
 
 
 def check_workshop(home: Path) -> list[Problem]:
-    """Everything wrong with a workshop's files, warnings included; empty when all is well."""
+    """Everything wrong with a workshop's files; empty when all is well. Warnings stand in `Workshop.warnings`."""
     try:
-        _, problems = _open(Path(home))
+        open_workshop(home)
     except WorkshopError as e:
         return list(e.problems)
-    if not (Path(home) / "logs").is_dir():
-        problems.append(Problem(str(Path(home) / "logs"), 0, "", "there is no logs folder yet", "warning"))
-    return problems
+    return []
 
 
 def json_schema(which: Literal["catchpot.toml", "moulds.toml"]) -> dict[str, Any]:

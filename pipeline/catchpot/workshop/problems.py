@@ -5,17 +5,15 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args, get_origin
+from typing import Any, Literal, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from catchpot.workshop.locate import KeyPath, key_lines, line_of
 
 
-@dataclass(frozen=True)
-class Problem:
+class Problem(NamedTuple):
     """One thing wrong in a file. line 0: no line can be named. A warning doesn't stop anything."""
 
     file: str

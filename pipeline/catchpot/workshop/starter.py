@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from catchpot.workshop.problems import Problem, WorkshopError
-
 _SETTINGS = """\
 # Settings of this workshop. `catchpot check` says what is wrong in here, with the line.
 
@@ -84,15 +82,16 @@ _PARTS = "shot,part_mass_kg,overflow_kg,thickness_mm,fabric_mass_kg,gel_coat_mas
 
 
 def init_workshop(home: Path) -> list[Path]:
-    """Write a starter workshop into a folder (made if missing) and return the files written.
+    """Write a starter workshop into a folder (made if missing); files already there are left as they are.
 
-    Nothing is overwritten: WorkshopError where one of the files is there already.
+    Returns the files written.
     """
     files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _EVENTS, "parts.csv": _PARTS}
-    there = [home / name for name in files if (home / name).exists()]
-    if there:
-        raise WorkshopError([Problem(str(path), 0, "", "is there already and is left as it is") for path in there])
     (home / "logs").mkdir(parents=True, exist_ok=True)
+    written = []
     for name, text in files.items():
-        (home / name).write_text(text, encoding="utf-8")
-    return [home / name for name in files]
+        path = home / name
+        if not path.exists():
+            path.write_text(text, encoding="utf-8")
+            written.append(path)
+    return written

@@ -1,0 +1,95 @@
+"""The core's own analysis `log`: phases, log quality and the compact curve of every shot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import polars as pl
+from pydantic import BaseModel, ConfigDict
+
+from catchpot.analysis import Job, Result
+from catchpot.channels import BY_NAME
+from catchpot.core_tables import CURVE, PHASE, QUALITY
+from catchpot.ingest.curve import curves
+from catchpot.ingest.flowing import find_flow
+from catchpot.ingest.phases import Phase, find_phases
+from catchpot.ingest.quality import find_faults, from_notes, quality_frame
+from catchpot.ingest.segments import Samples, from_frame
+from catchpot.tables import Table, empty, polars_schema
+
+if TYPE_CHECKING:
+    from catchpot.workshop import MouldBook
+
+
+class NoParams(BaseModel):
+    """The reduction has no settings."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class LogAnalysis:
+    """Samples to phases, quality and curve. A pure function of the tables, as every analysis."""
+
+    name = "log"
+    part: Literal["shot", "mould", "workshop"] = "shot"
+    causal = True
+    needs: Mapping[str, tuple[str, ...]] = {
+        "sample": ("t_s", "vol_l", *BY_NAME),
+        "shot": ("mould", "started_at", "resin_batch"),
+        "log_note": ("kind", "channel", "line", "count", "detail"),
+    }
+    optional: Mapping[str, tuple[str, ...]] = {}
+    yields: tuple[Table, ...] = (PHASE, QUALITY, CURVE)
+    params: type[BaseModel] = NoParams
+
+    def compute(self, job: Job) -> Result:
+        """Reduce all shots of the job at once."""
+        return Result(reduce_samples(job.tables["sample"], job.tables["shot"], job.tables["log_note"], job.book))
+
+
+def reduce_samples(
+    frame: pl.DataFrame, shots: pl.DataFrame, notes: pl.DataFrame, book: MouldBook
+) -> dict[str, pl.DataFrame]:
+    """Tables phase, quality and curve of some shots.
+
+    frame: shot, t_s, vol_l, channels, ordered by shot, then t_s. shots: shot, mould, started_at, resin_batch.
+    notes: rows of log_note, possibly none.
+    """
+    if frame.is_empty():
+        return {t.name: empty(t) for t in (PHASE, QUALITY, CURVE)}
+    samples = from_frame(frame)
+    flowing = find_flow(samples)
+    phases, end = find_phases(samples, flowing)
+    facts = pl.DataFrame({"shot": samples.shots}).join(shots, on="shot", how="left", maintain_order="left")
+    known = book.for_shots(facts.select("shot", "mould", "started_at", "resin_batch"))
+    gauge = tuple(
+        known[f"line_pressure_range_{e}_bar"].cast(pl.Float64).fill_null(np.nan).to_numpy() for e in ("low", "high")
+    )
+    faults = find_faults(samples, flowing, end, (gauge[0], gauge[1]))
+    last_s = samples.columns["t_s"][samples.starts + samples.counts - 1]
+    faults += from_notes(notes, samples.shots, last_s)
+    return {
+        "phase": _phase_frame(samples, phases),
+        "quality": quality_frame(faults, samples.shots),
+        "curve": curves(samples, flowing.first, end, flowing.on),
+    }
+
+
+def _phase_frame(samples: Samples, phases: list[Phase]) -> pl.DataFrame:
+    first = np.array([p.first for p in phases], np.int64)
+    last = np.array([p.last for p in phases], np.int64)
+    t, volume = samples.columns["t_s"], samples.columns["vol_l"]
+    return pl.DataFrame(
+        {
+            "shot": [samples.shots[p.shot] for p in phases],
+            "phase": [p.phase for p in phases],
+            "step": [p.step for p in phases],
+            "start_s": t[first],
+            "end_s": t[last],
+            "start_volume_l": volume[first],
+            "end_volume_l": volume[last],
+        },
+        schema=polars_schema(PHASE),
+    )
