@@ -184,7 +184,7 @@ def test_an_analysis_name_that_is_taken_is_told(reopen: Reopen, drop_in: Write) 
     drop_in("b.py", GOOD)
     registry = load(reopen(), trust=True, core=False)
     assert registry.plugin_of("weights").name == "a"
-    assert told(registry, "b") == "analysis weights is left out: plugin a has an analysis of that name already"
+    assert told(registry, "b") == "analysis weights is left out: plugin a has registered the analysis of that name"
 
 
 def test_plugins_are_switched_off_by_name_ours_too(reopen: Reopen, drop_in: Write) -> None:

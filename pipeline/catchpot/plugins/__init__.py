@@ -51,7 +51,7 @@ def load(workshop: Workshop, *, trust: bool = False, core: bool = True) -> Regis
                 name = str(getattr(item, "name", type(item).__name__))
                 fault = "; ".join(faults(item))
                 if not fault and (kind, name) in taken:
-                    fault = f"plugin {taken[kind, name]} has {'an' if kind == 'analysis' else 'a'} {kind} of that name already"
+                    fault = f"plugin {taken[kind, name]} has registered the {kind} of that name"
                 if fault:
                     wrong.append(f"{kind} {name} is left out: {fault}")
                 else:
