@@ -8,6 +8,7 @@ partition with a penalty a piece), all curves at once. Pressures in mbar, times 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -38,11 +39,12 @@ class Found:
     drops: Ints
 
 
-def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints) -> Found:
+def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints, *, open_end: bool = False) -> Found:
     """Rises within the readings first:stop of each curve of a long column.
 
     A rise counts where it lasts 5 s and 4 cells (a cell is 1 s, or 1/300 of the stretch), stands out of the noise and
     is ended by a fall at least three times as fast. A pressure that wanders up and down alike has none.
+    open_end: a rise that begins right after a pump drew the pressure down by far and lasts to the end counts too.
     """
     count = np.maximum(stop - first, 0)
     usable = count >= 12
@@ -62,7 +64,7 @@ def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints) -> Found:
     edges = _partition(t, p, there, noise)
     # Loop over curves: each has a handful of pieces, and the rules between neighbours are sequential.
     for k in np.flatnonzero(usable):
-        rises, drops[k] = _rises(t[k], p[k], edges[k], float(noise[k]))
+        rises, drops[k] = _rises(t[k], p[k], edges[k], float(noise[k]), open_end)
         used = int(there[k].sum())
         for i, j, top in rises:
             a = int(first[k] + (i * count[k]) // used)
@@ -121,9 +123,11 @@ def _partition(t: Floats, p: Floats, there: NDArray[np.bool_], noise: Floats) ->
     return edges
 
 
-def _rises(t: Floats, p: Floats, edges: list[int], noise: float) -> tuple[list[tuple[int, int, float]], int]:
+def _rises(
+    t: Floats, p: Floats, edges: list[int], noise: float, open_end: bool
+) -> tuple[list[tuple[int, int, float]], int]:
     """Rises of one curve as (first cell, cell after the last, pressure at the top), and the number of fast falls."""
-    pieces = [(i, j, *_line(t[i:j], p[i:j])) for i, j in zip(edges, edges[1:], strict=False) if j - i >= 2]
+    pieces = [(i, j, *_line(t[i:j], p[i:j])) for i, j in pairwise(edges) if j - i >= 2]
     groups: list[list[tuple[int, int, float, float, float]]] = []
     for piece in pieces:
         i, j, slope, start, _end = piece
@@ -141,7 +145,14 @@ def _rises(t: Floats, p: Floats, edges: list[int], noise: float) -> tuple[list[t
         i, j, top = group[0][0], group[-1][1], group[-1][4]
         span = float(t[j - 1] - t[i])
         mean_slope = (top - group[0][3]) / max(span, 1e-9)
-        if j - i < _LEAST_CELLS or span < _LEAST_S or j >= edges[-1] - 1:
+        if j - i < _LEAST_CELLS or span < _LEAST_S:
+            continue
+        cut = 1 if j - i > 6 else 0
+        if j >= edges[-1] - 1:
+            height = top - group[0][3]
+            drawn = float(p[max(i - 8, 0) : i].max(initial=-np.inf)) - group[0][3]
+            if open_end and span >= 20.0 and height > 8.0 * noise / np.sqrt(j - i) and drawn > 5.0 * height:
+                found.append((i + cut, j - cut, float(top)))
             continue
         after = p[j : min(j + max(3, (j - i) // 3), edges[-1])]
         steps = np.arange(1, len(after) + 1) * max(float(np.median(np.diff(t[i:j]))), 1e-9)
@@ -152,7 +163,6 @@ def _rises(t: Floats, p: Floats, edges: list[int], noise: float) -> tuple[list[t
         )
         if len(fast) == 0:
             continue
-        cut = 1 if j - i > 6 else 0
         found.append((i + cut, j - cut, float(top)))
     return found, falls
 

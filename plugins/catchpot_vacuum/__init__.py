@@ -1,0 +1,1 @@
+"""Vacuum and seals: how much leaks, which seal, and when to replace it."""
