@@ -48,11 +48,16 @@ def _level(
     low, top = by_shot(samples, smooth, None, 0.05, 0.98)
     middle_of = low + 0.25 * (top - low)
     quiet = smooth < middle_of[samples.shot_of]
+    # where the line stands under pressure a small flow may be a trickle, and tells nothing of the meter's zero
+    pressure = moving_mean(samples, filled(samples, "line_pressure_bar"), _SMOOTH_S)
+    idle, pressed = by_shot(samples, pressure, None, 0.02, 0.98)
+    limit = np.where(pressed - idle > 0.05, idle + 0.4 * (pressed - idle), np.inf)
+    quiet &= pressure < limit[samples.shot_of]
     known = np.zeros(len(samples.shots), bool)
     known[np.unique(samples.shot_of[isolated])] = True
     # lines shut for a hold check: certainly no resin moves
     quiet = np.where(known[samples.shot_of], isolated, quiet)
-    q10, q50 = by_shot(samples, smooth, quiet, 0.10, 0.50)
+    q10, q50, q90 = by_shot(samples, smooth, quiet, 0.10, 0.50, 0.90)
     jump = np.abs(np.diff(flow, prepend=flow[:1]))
     jump[samples.starts] = np.nan
     (rough,) = by_shot(samples, jump, quiet, 0.5)
@@ -60,9 +65,16 @@ def _level(
     half = np.maximum(np.round(_SMOOTH_S / samples.step_s), 3.0)
     smooth_noise = noise / np.sqrt(half)
     offset = np.where(known, q50, np.nan_to_num(q10) + 1.28 * smooth_noise)
+    # a zero is flat and lasts; a slow start or end of the flow is neither
+    flat = (q90 - q10 < np.maximum(8.0 * smooth_noise, 0.02)) & (_seconds(samples, quiet) >= 5.0)
+    offset = np.where(known | flat, offset, 0.0)
     most = np.maximum(np.where(known, _OFFSET_L_MIN, 0.05), 0.05 * top)
     offset = np.clip(np.nan_to_num(offset), -_OFFSET_L_MIN, most)
     return offset, smooth_noise, top, known
+
+
+def _seconds(samples: Samples, mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    return np.asarray(np.bincount(samples.shot_of[mask], minlength=len(samples.shots)) * samples.step_s)
 
 
 def find_flow(samples: Samples) -> Flowing:
@@ -85,11 +97,11 @@ def find_flow(samples: Samples) -> Flowing:
     on = (smooth > threshold[samples.shot_of]) & flows[samples.shot_of] & ~flag
     volume = samples.columns["vol_l"]
     begin, end = runs_of(samples, on)
-    moved = volume[end] - volume[begin]
     of = samples.shot_of[begin]
+    t = samples.columns["t_s"]
+    moved = volume[end] - volume[begin] - offset[of] * (t[end] - t[begin]) / 60.0
     most = np.zeros(len(samples.shots))
     np.maximum.at(most, of, moved)
-    t = samples.columns["t_s"]
     real = (moved >= np.maximum(_BLIP_L, _BLIP_SHARE * most[of])) & (
         (t[end] - t[begin] >= 1.0) | (moved >= 0.5 * most[of])
     )
@@ -170,5 +182,7 @@ def _follow_trickle(
         at = int(last[shot])
         while at + block <= stop and float(np.mean(flow[at : at + block])) > least:
             at += block
+        if stop - at < block <= stop - int(last[shot]) and float(np.mean(flow[stop - block : stop])) > least:
+            at = stop  # the log ends in the trickle
         if at > last[shot]:
             last[shot] = min(at, stop - 1)

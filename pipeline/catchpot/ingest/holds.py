@@ -14,6 +14,8 @@ LEAST_S = 10.0
 _BLOCK_S = 2.0
 # Faster is no leak but a valve that lets air in.
 _FASTEST_MBAR_S = 5.0
+# Rises nearer together are one.
+_NEAR_S = 5.0
 # More rises than this are the pump's top-ups, not hold checks.
 _MOST = 3
 
@@ -37,7 +39,9 @@ def holds_from_pressure(
         cavity = []
     found: list[tuple[int, int]] = []
     for a, b in sorted(clamp + cavity):
-        if found and a <= found[-1][1]:
+        if found and found[-1][1] < a and t_s[a] - t_s[found[-1][1]] < _NEAR_S:
+            found[-1] = (found[-1][0], b)  # noise had cut one rise in two
+        elif found and a <= found[-1][1]:
             # the two channels see one hold: it begins when both lines are shut and ends with the first to open
             before = found.pop()
             both = (max(before[0], a), min(before[1], b))
@@ -76,7 +80,7 @@ def _rises(
             continue
         if not x[: a + 1].max() - x[a] > max(20.0, 5.0 * noise):
             continue  # no pump-down came before
-        if other is not None and _falls(other[a * block : (b + 1) * block]):
+        if other is not None and _falls(other[(a + 1) * block : b * block]):
             continue
         found.append((a * block, min((b + 1) * block, len(t)) - 1))
     return found
@@ -90,7 +94,8 @@ def _falls(values: NDArray[np.float64]) -> bool:
         return False
     early, late = values[:third], values[-third:]
     spread = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
-    return bool(np.mean(early) - np.mean(late)) > max(5.0 * spread / np.sqrt(third), 2.0)
+    drop = float(np.median(early)) - float(np.median(late))
+    return drop > max(float(5.0 * spread / np.sqrt(third)), 2.0)
 
 
 def _legs(x: NDArray[np.float64], swing: float) -> list[tuple[int, int]]:

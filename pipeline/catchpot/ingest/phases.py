@@ -136,10 +136,10 @@ def _held_without_vent(
     stop: int,
 ) -> int:
     """The same where no vent is logged: flow that stops at once while the pressure stands is taken as a shut vent."""
-    window = (t >= t[last] - 3 * _ABRUPT_S) & (t <= t[last] - _ABRUPT_S)
-    window[: int(flowing.first[shot])] = False
-    window[last:] = False
-    rate = float(np.median(flow[window])) if window.any() else 0.0
+    first = int(flowing.first[shot])
+    a, b = first + np.searchsorted(t[first:last], [t[last] - 3 * _ABRUPT_S, t[last] - _ABRUPT_S])
+    window = slice(int(a), int(b))
+    rate = float(np.median(flow[window])) if b > a else 0.0
     if rate < 5.0 * (flowing.threshold_l_min[shot] - flowing.offset_l_min[shot]):
         return last  # it died slowly: the mould filled, or the limit held the flow down
     level = float(np.median(pressure[window]))

@@ -10,7 +10,7 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import QUALITY
 from catchpot.ingest.flowing import Flowing
-from catchpot.ingest.segments import Samples, runs_of
+from catchpot.ingest.segments import Samples, by_shot, runs_of
 from catchpot.tables import polars_schema
 
 if TYPE_CHECKING:
@@ -140,6 +140,7 @@ def _standing_still(samples: Samples, name: str, values: NDArray[np.float64], fl
     rest = np.maximum(samples.counts - inside, 1.0)
     # a channel with noise of its own: outside the long runs, neighbours are seldom equal
     alive = (still - inside) / rest < 0.5
+    alive &= _noisy(samples, values)
     alive &= rest > np.maximum(_STUCK_ROWS, 0.05 * samples.counts)
     found: list[Row] = []
     for a, b, n in zip(begin.tolist(), end.tolist(), rows.tolist(), strict=True):
@@ -156,6 +157,16 @@ def _standing_still(samples: Samples, name: str, values: NDArray[np.float64], fl
             detail = f"{name} stood at exactly {value:g} {unit} for {seconds:.0f} s while it moves elsewhere"
             found.append((shot, "stuck", name, float(t[a]), float(t[b]), n, detail))
     return found
+
+
+def _noisy(samples: Samples, values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Shots in which the channel carries noise: its changes turn about instead of following a smooth line."""
+    first = np.abs(np.diff(values, prepend=np.nan))
+    second = np.abs(np.diff(np.diff(values, prepend=np.nan), prepend=np.nan))
+    moving = first > 0
+    (one,) = by_shot(samples, first, moving, 0.5)
+    (two,) = by_shot(samples, second, moving, 0.5)
+    return np.asarray(np.nan_to_num(two) > 0.7 * np.nan_to_num(one, nan=np.inf))
 
 
 def _rests(name: str, value: float, a: int, b: int, flowing: Flowing, shot: int) -> bool:
