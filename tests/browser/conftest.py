@@ -1,0 +1,109 @@
+"""A headless chromium and a report for it to open; skipped with a message where there is no chromium."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Literal, NoReturn
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
+
+Scheme = Literal["light", "dark"]
+REQUIRED = os.environ.get("CATCHPOT_BROWSER") == "required"
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+
+
+def _without(reason: str) -> NoReturn:
+    if REQUIRED:
+        pytest.fail(f"CATCHPOT_BROWSER=required, but {reason}")
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's or anyone's chromium, driven by playwright."""
+    found = next((path for name in NAMES if (path := shutil.which(name))), None)
+    if found is None:
+        _without(f"no browser is installed here under {', '.join(NAMES)}")
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        _without("playwright is not installed (extra dev)")
+    with sync_playwright() as driver:
+        # As root in a container chromium's own sandbox can't start.
+        started = driver.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+def _made_up() -> ModuleType:
+    """The made-up store of the report's own tests; test folders are no packages, so it is loaded by its path."""
+    path = Path(__file__).parents[1] / "report" / "conftest.py"
+    spec = importlib.util.spec_from_file_location("made_up_store_of_the_report_tests", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up by name
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a report: moulds with and without logs, findings old and new, refusals, a file set aside."""
+    from catchpot.report.render import write_pages
+    from catchpot.workshop import MouldBook
+    from catchpot_fill.section import FillSection
+
+    made_up = _made_up()
+    out = tmp_path_factory.mktemp("report")
+    book = MouldBook.model_validate({"moulds": {"hatch-3": {"line_pressure_limit_bar": 0.5}, "idle-9": {}}})
+    write_pages(
+        made_up.made_store({"hatch-3": 64, "locker-1": 20, "bench-2": 9}), [FillSection()], out,
+        name="Example workshop", zone="Europe/Lisbon", book=book, declared=made_up.DECLARED, version="0",
+    )  # fmt: skip
+    return out
+
+
+@dataclass
+class Visitor:
+    """Opens pages of the report; said: what they complained of, asked: what they requested."""
+
+    browser: Browser
+    report: Path
+    said: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    contexts: list[BrowserContext] = field(default_factory=list)
+
+    def __call__(
+        self, name: str, *, scheme: Scheme = "light", width: int = 1100, height: int = 800, init: str = ""
+    ) -> Page:
+        """A fresh page, opened at `name` (which may end in #anchor); init: a script that runs before the page's own."""
+        context = self.browser.new_context(color_scheme=scheme, viewport={"width": width, "height": height})
+        self.contexts.append(context)
+        page = context.new_page()
+        if init:
+            page.add_init_script(init)
+        page.on("console", lambda message: self.said.append(message.text))
+        page.on("pageerror", lambda error: self.said.append(str(error)))
+        page.on("request", lambda request: self.asked.append(request.url))
+        file, _, anchor = name.partition("#")
+        page.goto((self.report / file).as_uri() + (f"#{anchor}" if anchor else ""))
+        return page
+
+
+@pytest.fixture
+def visit(browser: Browser, report: Path) -> Iterator[Visitor]:
+    """Opens a page of the report."""
+    visitor = Visitor(browser, report)
+    yield visitor
+    for context in visitor.contexts:
+        context.close()

@@ -1,0 +1,240 @@
+"""The report in a browser: quiet, offline, drawn, usable by keyboard, printable, dark, narrow."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+
+class Visit(Protocol):
+    """The fixture that opens a page."""
+
+    said: list[str]
+    asked: list[str]
+
+    def __call__(
+        self, name: str, *, scheme: str = "light", width: int = 1100, height: int = 800, init: str = ""
+    ) -> Page: ...
+
+
+pytestmark = pytest.mark.browser
+
+MOULD = "mould-hatch-3.html"
+
+DRAW_ALL = """async () => {
+  for (const plot of document.querySelectorAll('.plot')) {
+    plot.scrollIntoView();
+    for (let i = 0; i < 100 && !plot.querySelector('.main-svg'); i++) await new Promise(r => setTimeout(r, 50));
+  }
+  window.scrollTo(0, 0);
+}"""
+# Words of a figure that stick out of it: cut for the reader.
+CUT = """() => {
+  const cut = [];
+  for (const plot of document.querySelectorAll('.plot')) {
+    const frame = plot.getBoundingClientRect();
+    for (const text of plot.querySelectorAll('svg text')) {
+      const box = text.getBoundingClientRect();
+      if (!box.width || !text.textContent.trim()) continue;
+      if (box.left < frame.left - 1 || box.right > frame.right + 1 || box.top < frame.top - 1
+        || box.bottom > frame.bottom + 1) cut.push(text.textContent);
+    }
+  }
+  return cut;
+}"""
+CONTRAST = """() => {
+  const parts = (c) => c.match(/[\\d.]+/g).slice(0, 3).map(Number);
+  const light = (c) => {
+    const [r, g, b] = parts(c).map((v) => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const paper = getComputedStyle(document.documentElement).backgroundColor;
+  const against = (c) => {
+    const [a, b] = [light(c), light(paper)].sort((x, y) => x - y);
+    return (b + 0.05) / (a + 0.05);
+  };
+  const weak = [];
+  const all = 'main p, main td, main th, main a, main summary, footer p, .plot svg text';
+  for (const e of document.querySelectorAll(all)) {
+    const style = getComputedStyle(e);
+    const colour = e.namespaceURI.endsWith('svg') ? style.fill : style.color;
+    if (e.textContent.trim() && against(colour) < 4.5) weak.push([e.textContent.slice(0, 40), colour, paper]);
+  }
+  return weak;
+}"""
+
+
+@pytest.fixture
+def names(report: Path) -> list[str]:
+    """All pages of the report."""
+    return sorted(p.name for p in report.glob("*.html"))
+
+
+def test_pages_are_quiet_and_ask_for_nothing(visit: Visit, names: list[str]) -> None:
+    assert len(names) == 6
+    for name in names:
+        page = visit(name)
+        page.evaluate(DRAW_ALL)
+        page.mouse.move(500, 500)
+        assert visit.said == [], name
+        assert visit.asked == [page.url]
+        visit.asked.clear()
+
+
+def test_first_figure_is_drawn_and_the_others_when_they_come_into_view(visit: Visit) -> None:
+    page = visit(MOULD, height=600)
+    page.wait_for_selector("#fill-history .main-svg", timeout=10_000)
+    assert page.locator("#fill-history .points .point").count() > 100
+    assert page.locator("#fill-resistance .main-svg").count() == 0
+    page.locator("#fill-resistance").scroll_into_view_if_needed()
+    page.wait_for_selector("#fill-resistance .main-svg", timeout=10_000)
+
+
+def test_figures_have_words_and_numbers_beside_them(visit: Visit) -> None:
+    page = visit(MOULD)
+    page.evaluate(DRAW_ALL)
+    assert page.locator(".plot .modebar").count() == 0
+    assert page.locator("a[href*='plot']").count() == 0
+    for figure in page.locator("figure").all():
+        label = figure.locator(".plot").get_attribute("aria-label") or ""
+        assert len(label) > 60
+        details = figure.locator("details")
+        assert not details.locator("table").is_visible()
+        details.locator("summary").press("Enter")
+        assert details.locator("table").is_visible()
+        assert details.locator("tbody tr").count() > 10
+    texts = page.locator("#fill-history svg").first.locator("xpath=..").all_text_contents()[0]
+    assert "arrival volume [l]" in texts
+    assert "mobility [10" in texts
+
+
+def test_keyboard_reaches_everything(visit: Visit) -> None:
+    for name in ("index.html", MOULD):
+        page = visit(name)
+        page.evaluate("""() => {
+          let n = 0;
+          for (const e of document.querySelectorAll('a, button, input, select, summary, [tabindex="0"]')) {
+            if (e.checkVisibility()) e.dataset.stop = n++;
+          }
+        }""")
+        wanted = page.locator("[data-stop]").count()
+        assert wanted > 5
+        reached = set()
+        for _ in range(wanted + 5):
+            page.keyboard.press("Tab")
+            stop = page.evaluate("document.activeElement.dataset.stop")
+            if stop is not None:
+                reached.add(int(stop))
+                style = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+                assert style != "none", page.evaluate("document.activeElement.outerHTML.slice(0, 200)")
+        assert reached == set(range(wanted)), name
+
+
+def test_moulds_sort_by_keyboard_and_the_address_remembers(visit: Visit) -> None:
+    page = visit("index.html")
+    rows = "#moulds tbody tr:not([hidden]) th"
+    assert page.locator(rows).all_text_contents() == ["hatch-3", "idle-9", "bench-2", "locker-1"]
+    button = page.get_by_role("button", name="Shots")
+    button.focus()
+    page.keyboard.press("Enter")
+    # What is not known stays last, both ways.
+    assert page.locator(rows).all_text_contents() == ["bench-2", "locker-1", "hatch-3", "idle-9"]
+    assert page.locator("th[aria-sort=ascending]").inner_text().startswith("Shots")
+    page.keyboard.press("Enter")
+    assert page.locator(rows).all_text_contents() == ["hatch-3", "locker-1", "bench-2", "idle-9"]
+    page.get_by_label("Find").fill("-2")
+    assert page.locator(rows).all_text_contents() == ["bench-2"]
+    assert page.locator("#sift-count").inner_text() == "showing 1 of 4 moulds"
+    assert "find=-2" in page.url and "sort=Shots" in page.url
+    page.reload()
+    assert page.locator(rows).all_text_contents() == ["bench-2"]
+    page.get_by_label("Find").fill("")
+    assert page.locator(rows).all_text_contents() == ["hatch-3", "locker-1", "bench-2", "idle-9"]
+    page.get_by_label("State").select_option("not assessed")
+    assert page.locator(rows).all_text_contents() == ["idle-9"]
+
+
+def test_links_to_findings_unfold_what_hides_them(visit: Visit) -> None:
+    page = visit(f"{MOULD}#faults-race-hatch-3-002")
+    finding = page.locator("[id='faults-race-hatch-3-002']")
+    assert finding.is_visible()
+    page.wait_for_function(
+        "() => { const b = document.getElementById('faults-race-hatch-3-002').getBoundingClientRect();"
+        " return b.top >= -1 && b.bottom <= innerHeight; }"
+    )
+    index = visit("index.html")
+    index.get_by_role("link", name="hatch-3, volume drift").click()
+    assert index.url.endswith(f"{MOULD}#drift-volume_drift-hatch-3-2026-03-22")
+    assert index.locator("[id='drift-volume_drift-hatch-3-2026-03-22']").is_visible()
+
+
+def test_print_draws_every_figure_in_light_colours_on_the_paper_width(visit: Visit) -> None:
+    seen = """window.addEventListener('afterprint', () => {
+      window.printed = Array.from(document.querySelectorAll('.plot'), (plot) => {
+        const svg = plot.querySelector('.main-svg');
+        return svg && {width: Number(svg.getAttribute('width')), words: plot.querySelectorAll('svg text').length,
+          ink: getComputedStyle(plot.querySelector('.xtick text')).fill,
+          points: plot.querySelectorAll('.point').length};
+      });
+      window.folded = document.querySelectorAll('details.print:not([open])').length;
+    });"""
+    page = visit(MOULD, scheme="dark", height=400, init=seen)
+    sheet = page.pdf(prefer_css_page_size=True)
+    assert sheet.startswith(b"%PDF")
+    printed = page.evaluate("window.printed")
+    assert len(printed) == 2
+    for figure in printed:
+        assert figure is not None
+        assert figure["width"] <= 680  # A4 less its margins, at 96 dots an inch
+        assert figure["words"] > 8
+        assert figure["points"] > 30
+        assert figure["ink"] == "rgb(28, 33, 38)"
+    assert page.evaluate("window.folded") == 0
+    assert page.locator("details.print[open]").count() == 0  # folded again on the screen
+
+
+@pytest.mark.parametrize(("scheme", "paper"), [("light", "rgb(255, 255, 255)"), ("dark", "rgb(21, 25, 29)")])
+def test_words_stand_out_from_the_paper(visit: Visit, scheme: str, paper: str) -> None:
+    for name in ("index.html", MOULD, "tables.html"):
+        page = visit(name, scheme=scheme)
+        page.evaluate(DRAW_ALL)
+        assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == paper
+        assert page.evaluate(CONTRAST) == []
+
+
+@pytest.mark.parametrize("width", [360, 700, 1100])
+def test_nothing_is_cut_or_pushed_sideways(visit: Visit, width: int, names: list[str]) -> None:
+    for name in names:
+        page = visit(name, width=width)
+        page.evaluate(DRAW_ALL)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+        assert page.evaluate(CUT) == [], name
+
+
+def test_colours_change_with_the_readers_system(visit: Visit) -> None:
+    page = visit(MOULD)
+    page.wait_for_selector("#fill-history .main-svg")
+    ink = "getComputedStyle(document.querySelector('#fill-history .xtick text')).fill"
+    assert page.evaluate(ink) == "rgb(28, 33, 38)"
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_function(f"() => {ink} === 'rgb(228, 232, 235)'")
+
+
+def test_axe_finds_nothing(visit: Visit, names: list[str]) -> None:
+    path = os.environ.get("CATCHPOT_AXE")
+    if not path:
+        pytest.skip("CATCHPOT_AXE does not name axe.min.js (npm package axe-core); CI sets it")
+    source = Path(path).read_text(encoding="utf-8")
+    for name in names:
+        for scheme in ("light", "dark"):
+            page = visit(name, scheme=scheme)
+            page.evaluate(DRAW_ALL)
+            page.evaluate(source)
+            found = page.evaluate("async () => (await axe.run(document, {resultTypes: ['violations']})).violations")
+            assert [(v["id"], v["nodes"][0]["html"]) for v in found] == [], (name, scheme)
