@@ -16,12 +16,14 @@ from catchpot_fill.prepare import Binned, Samples
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-SPREADS = (0.0, 0.08, 0.16, 0.24)
-CHANCES = np.array([0.55, 0.15, 0.15, 0.15])
+SPREADS = (0.0, 0.14, 0.19, 0.25)
+CHANCES = np.array([0.7, 0.1, 0.1, 0.1])
 """What is thought of the front before the shot is seen: as likely straight as not. Studied in tests/studies."""
 COARSE = np.concatenate([np.linspace(0.45, 0.8, 36)[:-1], np.linspace(0.8, 1.0, 51)])
 BEYOND = np.array([1.0, 1.02, 1.05, 1.1, 1.2, 1.35, 1.6, 2.0, 3.0])
 FINE = 61
+ALL, ROUGHLY = (0, 1, 2, 3), (0, 2)
+"""Numbers of the spreads tried; learning the noise needs a fair curve, not every one."""
 FAR = 40.0
 """Grid points whose deviance lies this much above the least carry no weight."""
 CHUNK = 16
@@ -61,29 +63,30 @@ class Fit:
 @dataclass
 class _Grid:
     volumes: Array
+    spreads: Ints
     deviance: Array
     terms: Array
     covariance: Array
 
 
-def _evaluate(bins: Bins, volumes: Array, guess: Array | None) -> tuple[_Grid, Array]:
+def _evaluate(bins: Bins, volumes: Array, guess: Array | None, spreads: tuple[int, ...]) -> tuple[_Grid, Array]:
     taper = float(bins.taper[0])
     straight = profile(bins, volumes, lane_family(taper, 0.0), None)
     if guess is None:
         best = np.argmin(straight.deviance, axis=1)
         guess = np.maximum(np.abs(straight.terms[np.arange(len(best)), best, BED]), 1.0)
-    lanes = [profile(bins, volumes, lane_family(taper, s), guess) for s in SPREADS[1:]]
-    every = [straight, *lanes]
+    every = [straight if not j else profile(bins, volumes, lane_family(taper, SPREADS[j]), guess) for j in spreads]
     return _Grid(
         volumes,
+        np.array(spreads),
         np.stack([p.deviance for p in every], axis=-1),
         np.stack([p.terms for p in every], axis=-2),
         np.stack([p.covariance for p in every], axis=-3),
     ), guess
 
 
-def _coarse(bins: Bins, ends: Array) -> tuple[_Grid, Array, Array]:
-    grid, guess = _evaluate(bins, ends[:, None] * COARSE, None)
+def _coarse(bins: Bins, ends: Array, spreads: tuple[int, ...]) -> tuple[_Grid, Array, Array]:
+    grid, guess = _evaluate(bins, ends[:, None] * COARSE, None, spreads)
     beyond = profile(bins, ends[:, None] * BEYOND, lane_family(float(bins.taper[0]), 0.0), None)
     return grid, guess, np.min(beyond.deviance, axis=1)
 
@@ -92,7 +95,7 @@ def _best(grid: _Grid) -> tuple[Array, Ints, Array]:
     shots = np.arange(len(grid.volumes))
     flat = np.argmin(grid.deviance.reshape(len(shots), -1), axis=1)
     at, spread = np.unravel_index(flat, grid.deviance.shape[1:])
-    return grid.volumes[shots, at], spread, grid.terms[shots, at, spread]
+    return grid.volumes[shots, at], grid.spreads[spread], grid.terms[shots, at, spread]
 
 
 def _resistances(taper: Array, spread: Ints, share: Array) -> Array:
@@ -148,7 +151,7 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
     fitted = np.zeros_like(bins.dp)
     for turn in range(2):
         for c in chunks:
-            grid, _, _ = _coarse(bins.part(c), total[c])
+            grid, _, _ = _coarse(bins.part(c), total[c], ROUGHLY)
             fitted[c] = _fitted(bins.part(c), grid)[0]
         constant, proportional, factor = _noise(s, b, bins, fitted, groups)
         bins = _reweighted(bins, b, fitted, constant, proportional, factor, robust=turn > 0)
@@ -203,23 +206,27 @@ def _slope(bins: Bins, fitted: Array) -> Array:
 
 
 def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
-    coarse, guess, beyond = _coarse(bins, total)
+    coarse, guess, beyond = _coarse(bins, total, ALL)
     least = np.min(coarse.deviance, axis=(1, 2))
     near = np.min(coarse.deviance, axis=2) - least[:, None] < FAR
     last = len(COARSE) - 1
     low = COARSE[np.maximum(np.argmax(near, axis=1) - 1, 0)]
     high = COARSE[np.minimum(last - np.argmax(near[:, ::-1], axis=1) + 1, last)]
     volumes = total[:, None] * (low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, FINE))
-    fine, _ = _evaluate(bins, volumes, guess)
+    fine, _ = _evaluate(bins, volumes, guess, ALL)
     least = np.minimum(least, np.min(fine.deviance, axis=(1, 2)))
     density = np.exp(-0.5 * (fine.deviance - least[:, None, None])) * CHANCES
     quantiles = grid_quantiles(volumes, density.sum(axis=2), [0.025, 0.5, 0.975])
+    straight = grid_quantiles(volumes, density[:, :, 0] + 1e-300, [0.5])[:, 0]
     weight = density / density.sum(axis=(1, 2), keepdims=True)
-    out.arrival_l[c] = quantiles[:, 1]
-    out.low_l[c] = quantiles[:, 1] - np.hypot(quantiles[:, 1] - quantiles[:, 0], 1.96 * wander)
-    out.high_l[c] = quantiles[:, 1] + np.hypot(quantiles[:, 2] - quantiles[:, 1], 1.96 * wander)
-    out.gain[c] = beyond - least
     by_spread = weight.sum(axis=1)
+    # the plainer explanation unless the data speak clearly against it; the interval keeps both
+    plain = (by_spread[:, 0] > 0.3) & (straight > quantiles[:, 0]) & (straight < quantiles[:, 2])
+    middle = np.where(plain, straight, quantiles[:, 1])
+    out.arrival_l[c] = middle
+    out.low_l[c] = middle - np.hypot(middle - quantiles[:, 0], 1.96 * wander)
+    out.high_l[c] = middle + np.hypot(quantiles[:, 2] - middle, 1.96 * wander)
+    out.gain[c] = beyond - least
     out.chance_straight[c] = by_spread[:, 0]
     smear = np.array([lane_family(float(bins.taper[0]), s).smear for s in SPREADS])
     out.smear_l[c] = by_spread @ smear * (quantiles[:, 1] - bins.runner_l)
@@ -249,6 +256,6 @@ def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: 
         half = (grid.terms[:, 2, term] - grid.terms[:, 0, term]) / 2
         sds[c] = np.hypot(half, np.sqrt(np.maximum(grid.covariance[:, 1, term, term], 0.0)))
     middle = _Grid(
-        volumes[:, 1:2], grid.deviance[:, 1:2, None], grid.terms[:, 1:2, None], grid.covariance[:, 1:2, None]
+        volumes[:, 1:2], np.array([0]), grid.deviance[:, 1:2, None], grid.terms[:, 1:2, None], grid.covariance[:, 1:2, None]
     )
     out.fitted_dp_pa[c], out.fill[c] = _fitted(part, middle)

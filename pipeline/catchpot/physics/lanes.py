@@ -26,7 +26,9 @@ NODES_PER_ARRIVAL = 2048
 REACH = 2.0
 """Beyond this many arrival volumes the channel counts as full."""
 PATTERNS = 48
-SHAPES = 2
+SHAPES = 3
+SHAPE_SD = 1.2
+"""The few drawn patterns under-state how far a fabric may bend the curve; with 1.2 intervals hold what they promise."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,8 @@ def lane_curve(taper: float, factors: Array) -> LaneCurve:
 class Family:
     """Curves of many patterns of one spread.
 
-    mean: (nodes,). shapes: (SHAPES, nodes), the main ways in which patterns deviate from the mean, scaled to one
-    standard deviation. smear: mean volume between first and last lane's arrival over the arrival volume.
+    mean: (nodes,). shapes: (SHAPES, nodes), the main ways in which patterns deviate from the mean, scaled to
+    SHAPE_SD standard deviations. smear: mean volume between first and last lane's arrival over the arrival volume.
     filled_at_first: mean share of the channel that is full at the first arrival.
     """
 
@@ -98,7 +100,7 @@ class Family:
 
 @lru_cache(maxsize=512)
 def lane_family(taper: float, spread: float) -> Family:
-    """Family of lane patterns: three to twelve lanes, permeabilities drawn evenly from 1 - spread to 1 + spread.
+    """Family of lane patterns: five to twelve lanes, permeabilities drawn evenly from 1 - spread to 1 + spread.
 
     The draw has a fixed seed, so that a channel's family is the same in every run. spread 0 is the straight front.
 
@@ -110,15 +112,15 @@ def lane_family(taper: float, spread: float) -> Family:
         straight = resistance_share(np.minimum(nodes, 1.0), taper)
         return Family(straight, np.zeros((SHAPES, len(nodes))), 0.0, 1.0)
     draw = np.random.default_rng(20)
-    curves = [lane_curve(taper, 1.0 + spread * draw.uniform(-1, 1, 3 + i % 10)) for i in range(PATTERNS)]
+    curves = [lane_curve(taper, 1.0 + spread * draw.uniform(-1, 1, 5 + i % 8)) for i in range(PATTERNS)]
     each = np.stack([c.resistance for c in curves])
-    # before the first arrival patterns differ by little more than a factor, which is the permeability's: so scaled,
-    # permeability means the same whether lanes are seen or not
+    # before the first arrival patterns differ by little more than a factor, which the permeability takes up; the mean
+    # factor stays, so that permeability is the lanes' mean and not that of a straight front in a smaller mould
     middle = slice(int(0.3 * NODES_PER_ARRIVAL), int(0.9 * NODES_PER_ARRIVAL))
-    straight = resistance_share(nodes[middle], taper)
-    each = each * np.mean(straight / each[:, middle], axis=1, keepdims=True)
+    factor = np.mean(resistance_share(nodes[middle], taper) / each[:, middle], axis=1, keepdims=True)
+    each = each * factor / factor.mean()
     mean = each.mean(axis=0)
     _, size, shapes = np.linalg.svd(each - mean, full_matrices=False)
-    shapes = shapes[:SHAPES] * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
+    shapes = SHAPE_SD * shapes[:SHAPES] * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
     smear = float(np.mean([c.last_at for c in curves]) - 1.0)
     return Family(mean, shapes, smear, float(np.mean([c.filled_at_first for c in curves])))
