@@ -31,14 +31,16 @@ class Broken(NamedTuple):
 
 @dataclass(frozen=True)
 class Source:
-    """A plugin found and not yet loaded. place: its entry point, or the path of its file."""
+    """A plugin found and not yet loaded. place: its entry point, the path of its file, or a module loaded already."""
 
     name: str
     origin: str
-    place: EntryPoint | Path
+    place: EntryPoint | Path | ModuleType
 
     def load(self) -> ModuleType:
         """Import the plugin's module."""
+        if isinstance(self.place, ModuleType):
+            return self.place
         if isinstance(self.place, Path):
             return _load_file(self.place)
         module = self.place.load()

@@ -1,0 +1,76 @@
+"""A store in memory: the tables of a made-up workshop, read as the store's are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from catchpot.core_tables import CORE_TABLES
+from catchpot.tables import Table, empty
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+class Frames:
+    """Tables in memory with the store's way of reading.
+
+    declared: declarations beside the core's. A table without rows given is empty.
+    """
+
+    def __init__(self, frames: Mapping[str, pl.DataFrame], declared: Mapping[str, Table] | None = None) -> None:
+        self.declared = {**{t.name: t for t in CORE_TABLES}, **(declared or {})}
+        self.frames = {n: frames[n] if n in frames else empty(t) for n, t in self.declared.items()}
+
+    @contextmanager
+    def reading(self) -> Iterator[Frames]:
+        """Itself, as a store's connection."""
+        yield self
+
+    def tables(self) -> dict[str, Table]:
+        """Declarations of all tables."""
+        return dict(self.declared)
+
+    def ledger(self) -> pl.DataFrame:
+        """A ledger without rows."""
+        from catchpot.store.ledger import nothing
+
+        return nothing()
+
+    def table(
+        self,
+        name: str,
+        columns: Sequence[str] | None = None,
+        shots: Sequence[str] | None = None,
+        moulds: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Rows of a table, as `Reading.table` gives them."""
+        import polars as pl
+
+        frame = self.frames[name]
+        shot_rows = self.frames["shot"]
+        if shots is not None and "shot" in frame.columns:
+            frame = frame.filter(pl.col("shot").is_in(list(shots)))
+        if moulds is not None and "mould" in frame.columns:
+            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
+        elif moulds is not None and "shot" in frame.columns:
+            mine = shot_rows.filter(pl.col("mould").is_in(list(moulds)))["shot"]
+            frame = frame.filter(pl.col("shot").is_in(mine.to_list()))
+        order = ["shot"] if "shot" in frame.columns else list(self.declared[name].key)
+        frame = frame.sort(order, maintain_order=True)
+        return frame.select(list(columns)) if columns is not None else frame
+
+    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Samples of some shots, ordered by shot, then t_s."""
+        frame = self.table("sample", None, shots).sort("shot", "t_s", maintain_order=True)
+        if columns is None:
+            return frame
+        return frame.select(list(dict.fromkeys(["shot", *columns])) if "shot" in columns else list(columns))
+
+    def put(self, frames: Mapping[str, pl.DataFrame]) -> None:
+        """Append the rows of some tables."""
+        import polars as pl
+
+        for name, frame in frames.items():
+            self.frames[name] = pl.concat([self.frames[name], frame])
