@@ -71,6 +71,11 @@ class MouldBook(Strict):
         book._zone = zone
         return book
 
+    @property
+    def zone(self) -> tzinfo:
+        """The workshop's time zone (UTC where none was set): days begin in it."""
+        return self._zone
+
     def at(self, mould: str, when: datetime | date | None = None) -> Mould:
         """The mould's entry with the changes in force at that time; KeyError for an unknown mould."""
         entry = self.moulds[mould]
