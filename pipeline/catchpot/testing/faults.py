@@ -15,19 +15,19 @@ from catchpot.testing.scenario import Fault, Mould
 def race_track(paths: Paths, bed: Bed, share: float) -> tuple[Array, Array]:
     """Lanes (share, factor; shape (lanes,)) with an edge so open that `share` of the bed's resistance is taken off.
 
-    The edge is a tenth of the width. The dial is the mean, over the volume up to the healthy shot's arrival as far as
-    the raced shot goes, of 1 - resistance raced over resistance healthy at the same volume. One-row bed.
+    The edge is a tenth of the width. The dial is the mean, over the volume from a twentieth of the raced shot's arrival
+    to all of it, of 1 - resistance raced over resistance healthy at the same volume. One-row bed.
     """
     edge = 0.1
     lanes = np.concatenate([bed.lane_share[0] * (1 - edge), [edge]])
-    volume, healthy, _ = lane_curve(paths, bed, 40)
+    volume, healthy, _ = lane_curve(paths, bed, 120)
 
     def taken(factor: float) -> float:
         factors = np.concatenate([bed.lane_factor[0], [factor]])
         raced = Bed(**{**vars(bed), "lane_share": lanes[None], "lane_factor": factors[None]})
-        v, r, _ = lane_curve(paths, raced, 40)
-        usual = np.interp(v[0], volume[0], healthy[0])
-        return float(np.mean(1 - r[0] / usual))
+        v, r, _ = lane_curve(paths, raced, 120)
+        even = np.linspace(0.05, 1.0, 40) * v[0, -1]
+        return float(np.mean(1 - np.interp(even, v[0], r[0]) / np.interp(even, volume[0], healthy[0])))
 
     low, high = 1.0, 400.0
     for _ in range(40):

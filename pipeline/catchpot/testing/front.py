@@ -170,7 +170,7 @@ def lane_curve(paths: Paths, bed: Bed, points: int = 60) -> tuple[Array, Array, 
     number = bed.path_number[:, None]
     fastest = bed.lane_factor.max(axis=1, keepdims=True)
     volume, lanes, straight = [], [], []
-    for part in np.linspace(0.25, 1.0, points):
+    for part in np.linspace(0.02, 1.0, points):
         work = paths.work_per_m[number] * bed.lane_factor / fastest * part**2
         share = np.sum(bed.lane_share * paths.look_up(paths.share, number, work), axis=1)
         rho = np.maximum(paths.look_up(paths.resistance_per_m, number, work), 1e-12)
@@ -189,5 +189,5 @@ def lane_curve(paths: Paths, bed: Bed, points: int = 60) -> tuple[Array, Array, 
 
 def lane_permeability_factor(paths: Paths, bed: Bed) -> Array:
     """What uneven lanes make of the permeability: straight over true resistance, mean over the fill to arrival."""
-    _, lanes, straight = lane_curve(paths, bed, 12)
-    return np.asarray(np.mean(straight / lanes, axis=1))
+    _, lanes, straight = lane_curve(paths, bed, 16)
+    return np.asarray(np.mean((straight / lanes)[:, 4:], axis=1))

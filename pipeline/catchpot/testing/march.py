@@ -273,7 +273,8 @@ def march(paths: Paths, shots: Shots, dt_s: float = 0.25) -> Record:
     pore_now = bed.pore_volume_m3 * (1 + was_loose / shots.porosity)
     filled = np.sum(bed.lane_share * front.share, axis=1)
     return Record(
-        t_s=np.asarray(np.arange(len(kept)) * dt_s + dt_s / 2, dtype=np.float64), dt_s=dt_s, flow_l_min=cols[0], line_pressure_bar=cols[1],
+        t_s=np.asarray(np.arange(len(kept)) * dt_s + dt_s / 2, dtype=np.float64), dt_s=dt_s,
+        flow_l_min=cols[0], line_pressure_bar=cols[1],
         cavity_pressure_mbar=cols[2], clamp_pressure_mbar=cols[3], isolated=cols[4].astype(bool),
         vent_open=cols[5].astype(bool), gap_mm=cols[6], share=cols[7], volume_metered_l=cols[8],
         inject_from_s=inject_from, stop_s=stop, pack_end_s=pack_end, end_s=end, arrival_s=arrival,

@@ -58,9 +58,8 @@ def metered_at(record: Record, row: int, t: Array) -> Array:
 def onset_s(record: Record, row: int, volume_l: float) -> float:
     """Time at which the metered volume is first reached; NaN where it never is."""
     volume = record.volume_metered_l[row]
-    if volume[-1] < volume_l:
-        return float("nan")
-    return float(record.t_s[int(np.argmax(volume >= volume_l))])
+    reached = volume >= volume_l * (1 - 1e-6)
+    return float(record.t_s[int(np.argmax(reached))]) if reached[-1] else float("nan")
 
 
 def _catalyst(pct: float, flow: Array, volume: Array, expected: float, faults: Sequence[Fault]) -> Array:
