@@ -26,7 +26,7 @@ GRID_PCT = np.linspace(0.0, 120.0, 121)
 
 @dataclass(frozen=True)
 class Curves:
-    """Resistance over share of the usual arrival volume: the last shots and the usual band of those before.
+    """Resistance over share of a reference volume: the last shots and the usual band of those before.
 
     names: the last shots, newest first. pct, measured, fitted: (shots, bins), NaN where there is no value.
     band_pct, low, high: the usual band where enough earlier shots reach. earlier: how many shots made it.
@@ -42,15 +42,23 @@ class Curves:
     earlier: int
 
 
-def curves(fit: pl.DataFrame, usual_l: float) -> Curves:
+@dataclass(frozen=True)
+class Reference:
+    """The volume that counts as 100 % on the axis, l, and what it is."""
+
+    volume_l: float
+    words: str
+
+
+def curves(fit: pl.DataFrame, reference_l: float) -> Curves:
     """Split stored resistance curves into the last shots and the band of the ones before (`fit` in order of time).
 
-    usual_l: the mould's usual arrival volume, l. The band is median and robust spread at equal shares of it and holds
+    reference_l: the volume that counts as 100 %. The band is median and robust spread at equal shares of it and holds
     95 % of healthy points; shares that fewer than 8 of up to 60 earlier shots reach have none.
     """
     from catchpot.stats.shape import robust_band
 
-    pct = 100.0 * _array(fit, "vol_l") / usual_l
+    pct = 100.0 * _array(fit, "vol_l") / reference_l
     measured, fitted = _array(fit, "resistance_bar_min_l"), _array(fit, "fitted_bar_min_l")
     first = max(fit.height - SHOWN_SHOTS, 0)
     earlier = range(max(first - BAND_SHOTS, 0), first)
@@ -84,7 +92,7 @@ def _on_grid(pct: Floats, measured: Floats) -> Floats:
     return np.interp(GRID_PCT, pct[known], measured[known], left=np.nan, right=np.nan)
 
 
-def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, float]], usual_l: float) -> Figure:
+def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, float]], reference: Reference) -> Figure:
     """The last shot's resistance, its fit and arrival on the usual band; the two shots before as lines.
 
     arrival: shot -> (value, low, high) in l, where it is known.
@@ -101,14 +109,14 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
     band = figures.Band("usual band (95 %)", drawn.band_pct, drawn.low, drawn.high) if drawn.band_pct.size else None
     spans, said = [], "Resin's arrival at the vent could not be told in this shot."
     if last in arrival:
-        value, low, high = (100.0 * v / usual_l for v in arrival[last])
+        value, low, high = (100.0 * v / reference.volume_l for v in arrival[last])
         spans = [
             figures.Span(low, high, "", "interval"),
             figures.Span(value, value, "resin at the vent", "interval"),
         ]
         said = (
             f"Resin arrived at the vent at {words.with_interval(*arrival[last], 'l')}, "
-            f"{words.number(value)} % of the usual volume; the tinted stretch is the interval."
+            f"{words.number(value)} % of {reference.words}; the tinted stretch is the interval."
         )
     tops = np.concatenate([drawn.high, _finite(drawn.fitted[0])])
     ceiling = 1.25 * float(tops.max()) if tops.size else 1.1 * float(np.nanmax(drawn.measured[0]))
@@ -119,11 +127,12 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
             lines,
             band,
             spans=spans,
-            x_heading="share of the usual arrival volume [%]",
+            x_heading=f"share of {reference.words} [%]",
             y_range=(0.0, ceiling),
         ),
         summary=(
-            f"Resistance (driving pressure over flow) of shot {last}; 100 % is {words.number(usual_l, 'l')}. {said} "
+            f"Resistance (driving pressure over flow) of shot {last}; "
+            f"100 % is {words.number(reference.volume_l, 'l')}. {said} "
             + (
                 f"The band is made of the {words.count(drawn.earlier, 'shot')} before those drawn."
                 if band
@@ -131,7 +140,7 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
             )
         ),
         table=pl.DataFrame({
-            f"share of the usual volume [%], {last}": drawn.pct[0],
+            f"share of {reference.words} [%], {last}": drawn.pct[0],
             "measured [bar min/l]": drawn.measured[0],
             "fitted [bar min/l]": drawn.fitted[0],
         }).fill_nan(None).filter(pl.first().is_not_null()),
@@ -172,6 +181,7 @@ def history_figure(
             x, scaled["mobility_m2_pa_s"], scaled["mobility_low_m2_pa_s"], scaled["mobility_high_m2_pa_s"], names=names,
         ),
     ]  # fmt: skip
+    strips = [s for s in strips if any(v is not None for v in s.value)]
     known = rows["arrival_volume_l"].drop_nulls().len()
     key = figures.flag_key(flags, zone)
     return Figure(
@@ -179,7 +189,7 @@ def history_figure(
         title="Arrival volume, injected volume and mobility over time",
         figure=figures.history(strips, flags, zone=zone),
         summary=(
-            f"{words.count(rows.height, 'shot')}; arrival volume is known for {known} of them. "
+            f"{words.count(rows.height, 'shot')}; the arrival volume is known for {known or 'none'} of them. "
             "Upright lines through the points are 95 % intervals within the shot. "
             + (f"Numbered lines: {key}." if key else "No event is noted for this mould.")
         ),

@@ -13,6 +13,7 @@ from catchpot_fill.sentences import (
     closing_force,
     headline,
     joined,
+    pressure_limit,
     sentences,
     short,
     triple,
@@ -100,14 +101,16 @@ class FillSection:
         known = with_arrival(rows)
         state, warning, margin = closing_force(view, rows)
         # A negative closing force comes before everything else.
-        blocks: list[Block] = [*(margin if state == "act" else ()), Prose(sentences(rows, known))]
+        blocks: list[Block] = [
+            *(margin if state == "act" else ()),
+            Prose(sentences(rows, known, pressure_limit(view, rows.row(-1, named=True)))),
+        ]
         usual = usual_arrival(known)
         blocks.append(_history(view, rows, usual))
-        if known.height:
-            blocks.extend(_resistance(view, known, usual))
+        blocks.extend(_resistance(view, rows, known, usual))
         blocks += [_last_shots(rows), *(margin if state != "act" else ())]
         return Panel(
-            state if known.height else "not assessed",
+            state if known.height or state == "act" else "not assessed",
             warning + headline(view.mould, rows, known, view.zone),
             blocks,
             METHOD,
@@ -131,15 +134,22 @@ def _history(view: View, rows: pl.DataFrame, usual: float | None) -> Block:
     return history_figure(rows, flags, usual, view.declared, view.zone)
 
 
-def _resistance(view: View, known: pl.DataFrame, usual: float | None) -> list[Block]:
-    from catchpot_fill.pictures import curves, resistance_figure
+def _resistance(view: View, rows: pl.DataFrame, known: pl.DataFrame, usual: float | None) -> list[Block]:
+    from catchpot_fill.pictures import Reference, curves, resistance_figure
 
     fit = view.tables["fill_fit"]
-    if fit.is_empty() or not usual:
+    injected = rows["injected_volume_l"].median()
+    if usual is not None:
+        reference = Reference(usual, "the usual arrival volume")
+    elif isinstance(injected, float) and injected > 0:
+        reference = Reference(injected, "the usual injected volume")
+    else:
+        return []
+    if fit.is_empty():
         return []
     arrival = {r["shot"]: triple(r, "arrival_volume", "l") for r in known.iter_rows(named=True)}
     whole = {s: t for s, t in arrival.items() if None not in t}
-    return [resistance_figure(curves(fit, usual), whole, usual)]
+    return [resistance_figure(curves(fit, reference.volume_l), whole, reference)]
 
 
 def _last_shots(rows: pl.DataFrame) -> DataTable:

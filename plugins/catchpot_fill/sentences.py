@@ -73,14 +73,17 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
     return said + "."
 
 
-def sentences(rows: pl.DataFrame, known: pl.DataFrame) -> tuple[str, ...]:
+def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) -> tuple[str, ...]:
     """The last shot in words: volume, time, peak pressure, overflow; its mobility and permeability; what is missing."""
     last = rows.row(-1, named=True)
     first = (
         f"Shot {last['shot']} took {words.number(last['injected_volume_l'], 'l', 4)} in "
         f"{words.number(last['injection_time_s'], 's')}; the line pressure rose to "
-        f"{words.number(last['peak_line_pressure_bar'], 'bar')} (gauge)."
+        f"{words.number(last['peak_line_pressure_bar'], 'bar')} (gauge)"
     )
+    peak = last["peak_line_pressure_bar"]
+    over = limit_bar is not None and peak is not None and peak > limit_bar
+    first += f", above the mould's limit of {limit_bar:g} bar." if over else "."
     if last["overflow_l"] is not None:
         past = words.with_interval(*triple(last, "overflow", "l"), "l")
         first += f" At most {past} went past the vent; a corner that filled late makes it less."
@@ -89,7 +92,7 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame) -> tuple[str, ...]:
         flows = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
         said.append(f"Its mobility was {flows}.{_permeability(last)}")
     unknown = rows.height - known.height
-    if unknown:
+    if unknown and known.height:
         said.append(
             f"The arrival volume is not known for {words.count(unknown, 'shot')} of {rows.height}; "
             "the reasons stand under what was not computed."
@@ -106,7 +109,14 @@ def _permeability(last: Mapping[str, Any]) -> str:
     if low is None or high is None:
         return said + "."
     around = words.with_interval(last["permeability_m2"], low, high, "m2")
-    return said + f"; counting what the mould book may be wrong by, {around}."
+    return said + f", and {around} with the mould book's tolerances."
+
+
+def pressure_limit(view: View, last: Mapping[str, Any]) -> float | None:
+    """The mould book's line pressure limit on that shot's day, bar gauge."""
+    if view.mould not in view.book.moulds:
+        return None
+    return view.book.at(view.mould, last["started_at"]).line_pressure_limit_bar
 
 
 def closing_force(view: View, rows: pl.DataFrame) -> tuple[State, str, list[Block]]:
@@ -115,9 +125,7 @@ def closing_force(view: View, rows: pl.DataFrame) -> tuple[State, str, list[Bloc
     lowest, blocked = last["clamp_margin_n"], last["blocked_vent_margin_n"]
     if lowest is None and blocked is None:
         return "in order", "", []
-    limit = None
-    if view.mould in view.book.moulds:
-        limit = view.book.at(view.mould, last["started_at"]).line_pressure_limit_bar
+    limit = pressure_limit(view, last)
     at = f" of {limit:g} bar" if limit is not None else ""
     said = []
     warning = ""

@@ -108,18 +108,17 @@ def value_words(what: str, declared: Mapping[str, Table]) -> str:
     """A refused value as words: `fill.arrival_volume_l` by its column's label, an analysis by its name.
 
     >>> value_words("fill", {})
-    'The whole analysis "fill"'
+    'the whole analysis "fill"'
     """
     table, dot, column = what.partition(".")
     if not dot:
-        return f'The whole analysis "{what}"'
+        return f'the whole analysis "{what}"'
     base, bracket, key = column.partition("[")
     try:
         label = declared[table].column(base).heading.split(":")[0].split(" [")[0]
     except KeyError:
         label = words.words_of(base)
-    said = label + (f" ({key.rstrip(']')})" if bracket else "")
-    return said[:1].upper() + said[1:]
+    return label + (f" ({key.rstrip(']')})" if bracket else "")
 
 
 def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping[str, Table]) -> list[NotGiven]:
@@ -128,20 +127,27 @@ def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping
     newest_first: shots in the order they are to be listed; other units (moulds) come first, by name.
     """
     rank = {shot: i for i, shot in enumerate(newest_first)}
-    groups: dict[tuple[str, str, str], list[str]] = {}
+    units: dict[tuple[str, str, str], list[str]] = {}
     for r in rows.select("analysis", "unit", "what", "reason").iter_rows(named=True):
-        groups.setdefault((r["analysis"] or "", r["what"] or "", r["reason"] or ""), []).append(r["unit"] or "")
+        units.setdefault((r["analysis"] or "", r["reason"] or "", r["what"] or ""), []).append(r["unit"] or "")
+    # Values that one reason takes away from the same shots stand together.
+    values: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
+    for (analysis, reason, what), some in units.items():
+        ordered = tuple(sorted(some, key=lambda u: (rank.get(u, -1), u)))
+        values.setdefault((analysis, reason, ordered), []).append(value_words(what, declared))
     made = [
-        NotGiven(
-            analysis,
-            value_words(what, declared),
-            reason,
-            tuple(sorted(units, key=lambda u: (rank.get(u, -1), u))),
-            "shot" if all(u in rank for u in units) else "mould",
-        )
-        for (analysis, what, reason), units in groups.items()
+        NotGiven(analysis, _sentence_case(words.listed(what, 20)), reason, some, _noun(some, rank))
+        for (analysis, reason, some), what in values.items()
     ]
     return sorted(made, key=lambda g: (g.analysis, -g.count, g.what, g.reason))
+
+
+def _noun(units: Sequence[str], shots: Mapping[str, int]) -> str:
+    return "shot" if all(u in shots for u in units) else "mould"
+
+
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def failures(ledger: pl.DataFrame) -> list[Failed]:

@@ -29,7 +29,7 @@ from catchpot.report.marks import (
 
 def history_height(strips: int, events: bool = True) -> int:
     """Height in pixels that suits a history of that many strips."""
-    return 70 + (24 if events else 0) + 132 * strips
+    return 62 + (24 if events else 0) + 132 * strips
 
 
 def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = "UTC", x_heading: str = "") -> Plot:

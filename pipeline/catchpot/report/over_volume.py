@@ -38,7 +38,7 @@ def over_volume(
     figure: Plot = {
         "data": data,
         "layout": {
-            "xaxis": {"title": {"text": x_heading}},
+            "xaxis": {"title": {"text": x_heading}, "rangemode": "tozero"},
             "yaxis": {"title": {"text": y_heading}, **({"range": list(y_range)} if y_range else {})},
             "showlegend": True,
             "shapes": [span_shape(s) for s in spans],

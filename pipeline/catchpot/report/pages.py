@@ -78,7 +78,7 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed)
+        made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=words.tied)
         return made
 
     @cached_property

@@ -193,7 +193,7 @@ def _mould_page(site: Site, mould: str, link: str) -> MouldLine:
         "mould.html",
         mould,
         state=line.state,
-        opening=_opening(shots, line.asking, site.zone),
+        opening=_opening(shots, line.asking, [p.title for p in panels if p.panel.state == "not assessed"], site.zone),
         shown=shown,
         placed={name: _now_and_before(facts, some) for name, some in placed.items()},
         homeless=_now_and_before(facts, homeless),
@@ -228,7 +228,7 @@ def _asking(
     return sorted(asking, key=lambda a: GRAVEST.index(a.state))
 
 
-def _opening(shots: pl.DataFrame, asking: Sequence[Asking], zone: str) -> str:
+def _opening(shots: pl.DataFrame, asking: Sequence[Asking], unjudged: Sequence[str], zone: str) -> str:
     if shots.is_empty():
         return "No log of this mould is stored yet."
     known = shots["started_at"].drop_nulls().to_list()
@@ -238,7 +238,9 @@ def _opening(shots: pl.DataFrame, asking: Sequence[Asking], zone: str) -> str:
         titles = list(dict.fromkeys(a.title for a in asking if a.state == state))
         if titles:
             text += f" Asking {ask}: {words.listed(titles)}."
-    return text if asking else text + " No finding stands."
+    if asking:
+        return text
+    return text + (f" Not assessed: {words.listed(unjudged)}." if unjudged else " No finding stands.")
 
 
 def _workshop_page(

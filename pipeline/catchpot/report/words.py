@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -171,6 +172,18 @@ def listed(items: Sequence[str], most: int = 12) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
+_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s)(?![\w]))")
+
+
+def tied(text: str) -> str:
+    """The text with numbers kept on one line with their units.
+
+    >>> tied("2.61 l (95 %: 2.59 to 2.63), 3 shots").replace("\xa0", "_")
+    '2.61_l (95_%: 2.59 to 2.63), 3 shots'
+    """
+    return _UNITS.sub("\xa0", text)
+
+
 def words_of(kind: str) -> str:
     """A stored kind as words: `seal_replaced` as `seal replaced`."""
     return kind.replace("_", " ")
@@ -178,5 +191,5 @@ def words_of(kind: str) -> str:
 
 __all__ = [
     "NOT_KNOWN", "count", "day", "decimals", "listed", "minute", "number", "power", "pretty_unit", "signed", "tenfold",
-    "with_interval", "words_of",
+    "tied", "with_interval", "words_of",
 ]  # fmt: skip
