@@ -55,6 +55,9 @@ class Workshop:
         return self.home / "plugins"
 
 
+_ORDER = {name: i for i, name in enumerate(("catchpot.toml", "moulds.toml", "events.csv", "parts.csv"))}
+
+
 def _settings(home: Path, problems: list[Problem]) -> Settings:
     path = home / "catchpot.toml"
     try:
@@ -117,6 +120,7 @@ def _open(home: Path) -> tuple[Workshop, list[Problem]]:
     problems += [p for p in wrong if p.severity == "error" or moulds_known]
     parts, wrong = read_parts(home / "parts.csv")
     problems += wrong
+    problems.sort(key=lambda p: (_ORDER.get(Path(p.file).name, len(_ORDER)), p.line))
     warnings = tuple(p for p in problems if p.severity == "warning")
     return Workshop(home, settings, book.in_zone(zone), events, parts, zone, warnings), problems
 

@@ -93,6 +93,7 @@ def _sentence(error: Mapping[str, Any], model: type[BaseModel]) -> str:
         "int_parsing": "a whole number",
         "string_type": "text in quotes",
         "bool_type": "true or false",
+        "bool_parsing": "true or false",
         "dict_type": "a table",
         "model_type": "a table",
         "model_attributes_type": "a table",

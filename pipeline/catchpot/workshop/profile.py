@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
 from catchpot.channels import BY_NAME
@@ -45,10 +45,22 @@ def _encoding(value: Any) -> str:
     return str(value)
 
 
+def _zone(name: str) -> str:
+    import zoneinfo
+
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        near = did_you_mean(name, zoneinfo.available_timezones())
+        raise ValueError(f"unknown time zone {name!r}{near}; zones are named like Europe/Lisbon") from None
+    return name
+
+
 _ONE_OR_MANY = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
 Texts = Annotated[list[str], BeforeValidator(_texts), WithJsonSchema(_ONE_OR_MANY)]
 Pattern = Annotated[str, BeforeValidator(_pattern)]
 Encoding = Annotated[str, BeforeValidator(_encoding)]
+Zone = Annotated[str, AfterValidator(_zone)]
 Line = Annotated[int, Field(ge=1)]
 
 
@@ -89,7 +101,7 @@ class TimeSettings(Strict):
 
     column: Texts | None = Field(default=None, description="column of the time stamp; several are joined by a blank")
     format: Texts = Field(default_factory=lambda: ["iso"])
-    zone: str | None = Field(default=None, description="time zone of stamps without offset; the workshop's without")
+    zone: Zone | None = Field(default=None, description="time zone of stamps without offset; the workshop's without")
     repeated_hour: Literal["earliest", "latest"] | None = Field(
         None, description="which one is meant where the repeated autumn hour can't be told from the file"
     )
@@ -98,9 +110,7 @@ class TimeSettings(Strict):
     )
 
     @model_validator(mode="after")
-    def _known_zone(self) -> Self:
-        if self.zone is not None:
-            check_zone(self.zone, "zone")
+    def _has_time(self) -> Self:
         if self.column is None and self.interval_s is None:
             raise _wrong("column", "name the time column, or give interval_s where no time is logged")
         return self
@@ -197,17 +207,6 @@ class Profile(Strict):
         if self.shape == "long" and self.long is None:
             raise _wrong("shape", "a long log needs [profiles.NAME.long] with tag and value")
         return self
-
-
-def check_zone(name: str, key: str) -> None:
-    """Refuse an unknown time zone, with the nearest known one."""
-    import zoneinfo
-
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        near = did_you_mean(name, zoneinfo.available_timezones())
-        raise _wrong(key, f"unknown time zone {name!r}{near}; zones are named like Europe/Lisbon") from None
 
 
 def channel_problems(profile: Profile) -> list[tuple[tuple[str, ...], str]]:

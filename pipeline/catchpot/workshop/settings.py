@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Any, Self
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import Field, PrivateAttr, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError
 
 from catchpot.workshop.mould import Strict
 from catchpot.workshop.problems import Problem, did_you_mean, key_text, problems_of
-from catchpot.workshop.profile import Profile, check_zone
+from catchpot.workshop.profile import Profile, Zone
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -22,15 +22,10 @@ class WorkshopSettings(Strict):
     """Name, zone and ambient pressure."""
 
     name: str = "Workshop"
-    time_zone: str = Field(default="UTC", description="an IANA zone; times are shown in it and naive times read in it")
+    time_zone: Zone = Field(default="UTC", description="an IANA zone; times are shown in it and naive times read in it")
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
         default=1013.25, description="used where no barometer is logged"
     )
-
-    @model_validator(mode="after")
-    def _known_zone(self) -> Self:
-        check_zone(self.time_zone, "time_zone")
-        return self
 
 
 class PluginSettings(Strict):
