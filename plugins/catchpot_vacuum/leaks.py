@@ -122,7 +122,7 @@ def clamp_leaks(data: Fitted, shots: int, usual_share: Floats, squeeze: float) -
     w = np.where(ok, 1.0 / (half * middle) ** 2, 0.0)
 
     def total(v: Floats) -> Floats:
-        return np.bincount(k, np.where(ok, v, 0.0), shots)
+        return np.bincount(k, np.where(ok, v, 0.0), shots).astype(float)
 
     weight = total(w)
     some = weight > 0
@@ -161,7 +161,7 @@ def disagreeing(data: Fitted, shots: int) -> NDArray[np.bool_]:
     tops = np.sqrt(np.bincount(k, (top - mean_top[k]) ** 2, shots) / np.maximum(n - 1, 1))
     height = np.bincount(k, (f.end - f.start)[near], shots) / n
     uneven = spread > 0.35 * np.abs(mean) + 2.0 * own
-    return (n >= 2) & (uneven | (tops > 0.3 * np.maximum(height, 1e-9)))
+    return np.asarray((n >= 2) & (uneven | (tops > 0.3 * np.maximum(height, 1e-9))))
 
 
 def seals(data: Fitted, shots: int, volume: Floats, squeeze: tuple[float, ...]) -> vacuum.Seals:

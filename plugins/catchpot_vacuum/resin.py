@@ -40,7 +40,7 @@ def follow(t_s: Floats, line_bar: Floats, clamp_mbar: Floats, known: NDArray[np.
         out = (out - ((w * out).sum(1) / np.maximum(n, 1))[:, None]) * w
         for b in basis:
             out = out - ((b * out).sum(1) / np.maximum((b * b).sum(1), 1e-12))[:, None] * b
-        return out
+        return np.asarray(out)
 
     basis: list[Floats] = []
     for power in (1, 2, 3):
@@ -101,5 +101,5 @@ class SealResinAnalysis:
             },
         )
         silent = set(job.units) - set(frame["shot"].to_list())
-        why = "resin past the inner seal not assessed: no clamp pressure, no injection, or a line pressure that hardly moved"
+        why = "resin past the inner seal not assessed: no clamp pressure, no injection or hardly any line pressure"
         return Result({SEAL_RESIN.name: frame}, [Refused(s, self.name, why) for s in job.units if s in silent])

@@ -23,7 +23,9 @@ Floats = NDArray[np.float64]
 
 NOISE: Final = (0.04, 0.08, 0.13, 0.18, 0.25, 0.35, 0.5)
 CORRELATION: Final = (0.0, 0.3, 0.6, 0.85)
-FLOORS: Final = (0.0, 0.3, 0.6, 0.8, 0.9, 0.96)
+# Floors (shares of the first leak), offsets and rates tried: first few, then many where the noise is settled.
+COARSE: Final = ((0.0, 0.4, 0.7, 0.9), 12, 14)
+FINE: Final = ((0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.87, 0.92, 0.96), 40, 44)
 FARTHEST_SHOTS: Final = 20000.0
 WEAR_SEEN: Final = 0.8
 _MOST_POINTS: Final = 64
@@ -61,24 +63,25 @@ class Shapes:
 
 
 @cache
-def shapes(wear_prior: float = 0.5) -> Shapes:
-    """The grid: log-spaced offsets (1 to 3,000 shots) and rates (an e-fold in 5 to 1,000 shots)."""
-    offsets = np.concatenate([[0.0], np.geomspace(1.0, 3000.0, 26)])
-    rates = np.geomspace(1.0 / 1000.0, 0.2, 24)
-    kinds = [0], [1] * len(offsets), [2] * (len(rates) * len(FLOORS))
-    floors = [0.0], list(offsets), [f for f in FLOORS for _ in rates]
-    grown = [0.0], [0.0] * len(offsets), [float(r) for _ in FLOORS for r in rates]
-    prior_floor = [0.35, *[0.65 / (len(FLOORS) - 1)] * (len(FLOORS) - 1)]
-    log_prior = np.concatenate(
+def shapes(size: tuple[tuple[float, ...], int, int] = FINE, wear_prior: float = 0.5) -> Shapes:
+    """The grid: log-spaced offsets (none, 1 to 3,000 shots) and rates (an e-fold in 5 to 1,000 shots)."""
+    floors, n_offsets, n_rates = size
+    offsets = np.concatenate([[0.0], np.geomspace(1.0, 3000.0, n_offsets)])
+    rates = np.geomspace(1.0 / 1000.0, 0.2, n_rates)
+    kind = np.repeat([0, 1, 2], [1, len(offsets), len(rates) * len(floors)])
+    floor = np.concatenate([[0.0], offsets, np.repeat(floors, len(rates))])
+    rate = np.concatenate([np.zeros(1 + len(offsets)), np.tile(rates, len(floors))])
+    # A quarter to a third without any floor; the floors cover their range evenly but for the last.
+    width = np.gradient(np.asarray(floors[1:])) if len(floors) > 2 else np.ones(len(floors) - 1)
+    share = np.concatenate([[0.35], 0.65 * width / width.sum()])
+    prior = np.concatenate(
         [
-            [np.log1p(-wear_prior)],
-            np.log(0.5 * wear_prior * np.concatenate([[0.25], np.full(len(offsets) - 1, 0.75 / (len(offsets) - 1))])),
-            np.log(0.5 * wear_prior / len(rates)) + np.log(np.repeat(prior_floor, len(rates))),
+            [1.0 - wear_prior],
+            0.5 * wear_prior * np.concatenate([[0.25], np.full(n_offsets, 0.75 / n_offsets)]),
+            0.5 * wear_prior / len(rates) * np.repeat(share, len(rates)),
         ]
     )
-    return Shapes(
-        np.concatenate(kinds).astype(np.int64), np.concatenate(floors), np.concatenate(grown), np.asarray(log_prior)
-    )
+    return Shapes(kind.astype(np.int64), floor, rate, np.log(prior))
 
 
 @dataclass(frozen=True)
@@ -159,14 +162,19 @@ def fit_wear(
         raise ValueError("the limit must be positive")
     now = float(age[-1]) if now is None else float(now)
     log_leak, error = _in_logs(leak, sd)
-    grid = shapes()
-    post = _posterior(grid, age, log_leak, error, breaks)
-    mean = (post.weight * post.fitted(age)).sum(0)
-    off = np.abs(log_leak - mean) / np.hypot(error, post.noise)
+    first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
+    mean = (first.weight * first.fitted(age)).sum(0)
+    off = np.abs(log_leak - mean) / np.hypot(error, first.noise)
     if (off > 3.0).any():
         error = np.where(off > 3.0, np.hypot(error, np.abs(log_leak - mean) / 1.5), error)
-        post = _posterior(grid, age, log_leak, error, breaks)
+        first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
+    grid = shapes(FINE)
+    post = _posterior(grid, age, log_leak, error, breaks, first.likely)
     return _read(grid, post, age, now, float(np.log(limit)))
+
+
+def _every_noise() -> tuple[tuple[float, float], ...]:
+    return tuple((rho, noise) for rho in CORRELATION for noise in NOISE)
 
 
 def _in_logs(leak: Floats, sd: Floats) -> tuple[Floats, Floats]:
@@ -190,12 +198,20 @@ class _Posterior:
     level: Floats  # (shapes, 1) mean of the log level
     level_sd: Floats  # (shapes, 1)
     noise: float
+    likely: tuple[tuple[float, float], ...]  # pairs of correlation and noise worth a finer grid
 
     def fitted(self, age: Floats) -> Floats:
         return self.grid.log_curve(age) + self.level
 
 
-def _posterior(grid: Shapes, age: Floats, log_leak: Floats, error: Floats, breaks: tuple[float, ...]) -> _Posterior:
+def _posterior(
+    grid: Shapes,
+    age: Floats,
+    log_leak: Floats,
+    error: Floats,
+    breaks: tuple[float, ...],
+    pairs: tuple[tuple[float, float], ...],
+) -> _Posterior:
     groups = np.array_split(np.arange(len(age)), min(len(age), _MOST_POINTS))
     mix = np.zeros((len(groups), len(age)))
     for row, members in enumerate(groups):
@@ -210,19 +226,18 @@ def _posterior(grid: Shapes, age: Floats, log_leak: Floats, error: Floats, break
     target = (mix @ log_leak)[None, :] - curve
     every = np.vstack([target, np.ones(len(groups))]).T
     log_odds, levels, variances, noises = [], [], [], []
-    for rho in CORRELATION:
-        pattern = mix @ np.where(same, rho**gap, 0.0) @ mix.T if rho else mix @ mix.T
-        for noise in NOISE:
-            root = np.linalg.cholesky(fixed + noise**2 * pattern)
-            white = np.linalg.solve(root, every)
-            r, one = white[:, :-1], white[:, -1]
-            information = float(one @ one)
-            level = (one @ r) / information
-            misfit = (r * r).sum(0) - level**2 * information
-            log_odds.append(-0.5 * misfit - np.log(np.diag(root)).sum() - 0.5 * np.log(information))
-            levels.append(level)
-            variances.append(1.0 / information)
-            noises.append(noise)
+    pattern = {rho: mix @ np.where(same, rho**gap if rho else np.eye(len(age)), 0.0) @ mix.T for rho, _ in pairs}
+    for rho, noise in pairs:
+        root = np.linalg.cholesky(fixed + noise**2 * pattern[rho])
+        white = np.linalg.solve(root, every)
+        r, one = white[:, :-1], white[:, -1]
+        information = float(one @ one)
+        level = (one @ r) / information
+        misfit = (r * r).sum(0) - level**2 * information
+        log_odds.append(-0.5 * misfit - np.log(np.diag(root)).sum() - 0.5 * np.log(information))
+        levels.append(level)
+        variances.append(1.0 / information)
+        noises.append(noise)
     odds = np.stack(log_odds) + grid.log_prior[None, :]
     chance = np.exp(odds - odds.max())
     chance /= chance.sum()
@@ -232,7 +247,9 @@ def _posterior(grid: Shapes, age: Floats, log_leak: Floats, error: Floats, break
     mean = (chance * level_each).sum(0) / safe
     var = (chance * (var_each + (level_each - mean) ** 2)).sum(0) / safe
     noise_mean = float((chance.sum(1) * np.array(noises)).sum())
-    return _Posterior(grid, weight[:, None], mean[:, None], np.sqrt(var)[:, None], noise_mean)
+    each = chance.sum(1)
+    likely = tuple(p for p, c in zip(pairs, each, strict=True) if c > 0.01 * each.max())
+    return _Posterior(grid, weight[:, None], mean[:, None], np.sqrt(var)[:, None], noise_mean, likely)
 
 
 def _read(grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: float) -> Wear:

@@ -1,0 +1,148 @@
+"""When a seal is due, with only what was known on a day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta, tzinfo
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.stats.degradation import FARTHEST_SHOTS, Wear, fit_wear
+from catchpot_vacuum.series import Clock, Seal, day_of
+
+Floats = NDArray[np.float64]
+LEAST_LEAKS: Final = 5
+SHORT_HISTORY: Final = 15
+_DAY_S: Final = 86400.0
+_RATE_WINDOW_DAYS: Final = 56.0
+_RATE_NODES: Final = np.array([-1.64, -0.84, -0.25, 0.25, 0.84, 1.64])
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """A forecast of one seal on one day; `wear` None where there were too few leaks."""
+
+    seal: Seal
+    as_of: date
+    age: float
+    leaks: int
+    wear: Wear | None
+    per_day: float
+    per_day_spread: float
+    pooled: int = 0
+
+    @property
+    def dated(self) -> bool:
+        """Whether the wear shows well enough for a date, or other seals' lives stand in."""
+        return self.wear is not None and (self.wear.seen or self.pooled > 0)
+
+    @cached_property
+    def left(self) -> tuple[float, float, float] | None:
+        """Shots left: 10 %, median, 90 %."""
+        if self.wear is None or not self.dated:
+            return None
+        low, middle, high = self._quantiles(self._ages - self.age)
+        return low, middle, min(high, FARTHEST_SHOTS)
+
+    @property
+    def due(self) -> tuple[date | None, date | None, date | None]:
+        """Days at which it is due: 10 %, median, 90 %; None where no shots a day are known or it lies past 20 years."""
+        if self.left is None or self.per_day <= 0:
+            return None, None, None
+        rate = self.per_day * np.exp(self.per_day_spread * _RATE_NODES)
+        days = np.maximum(self._ages - self.age, 0.0)[:, None] / rate[None, :]
+        found = self._quantiles(days.ravel(), np.repeat(self._weights, len(_RATE_NODES)))
+        low, middle, high = (self.as_of + timedelta(days=round(d)) if d < 7300 else None for d in found)
+        return low, middle, high
+
+    @property
+    def _ages(self) -> Floats:
+        """Crossing ages, spread by what is common to all leaks (the leak law): the limit met sooner or later."""
+        assert self.wear is not None
+        return self.wear.crossing
+
+    @property
+    def _weights(self) -> Floats:
+        assert self.wear is not None
+        return self.wear.weights
+
+    def _quantiles(self, values: Floats, weights: Floats | None = None) -> list[float]:
+        weights = self._weights if weights is None else weights
+        order = np.argsort(values)
+        total = np.cumsum(weights[order])
+        at = np.searchsorted(total, np.array([0.1, 0.5, 0.9]) * total[-1])
+        return [float(max(v, 0.0)) for v in values[order][np.minimum(at, len(values) - 1)]]
+
+
+def fit(seal: Seal, upto: int, now: float) -> Wear | None:
+    """The wear known after its first `upto` leaks; None for fewer than five or no limit in the book."""
+    if upto < LEAST_LEAKS or not np.isfinite(seal.limits[upto - 1]):
+        return None
+    age, leak, sd, limit = seal.age[:upto], seal.leak[:upto], seal.sd[:upto], float(seal.limits[upto - 1])
+    wide = float(np.median(seal.wide[:upto]))
+    breaks = tuple(r for r in seal.reseated if r < age[-1])
+    wear = fit_wear(age, leak, sd, limit, now=max(now, float(age[-1])), breaks=breaks)
+    if wide < 0.02:
+        return wear
+    # The leak law is common to all leaks: all of them may be too high or too low by the same factor.
+    parts = [
+        fit_wear(age, leak, sd, limit * f, now=max(now, float(age[-1])), breaks=breaks)
+        for f in (1.0 / (1.0 + 1.2 * wide), 1.0 + 1.2 * wide)
+    ]
+    crossing = np.concatenate([wear.crossing, *(p.crossing for p in parts)])
+    weights = np.concatenate([0.5 * wear.weights, *(0.25 * p.weights for p in parts)])
+    order = np.argsort(crossing)
+    return replace(wear, crossing=crossing[order], weights=weights[order])
+
+
+def forecasts(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, only_last: bool = False) -> list[Forecast]:
+    """A forecast of this seal at the end of each of these days that lie within its life."""
+    ends = [_end_of(d, zone) for d in days]
+    inside = [(d, e) for d, e in zip(days, ends, strict=True) if e > seal.since and seal.at[0] <= e]
+    inside = [(d, e) for d, e in inside if e >= seal.known_from and _start_of(d, zone) <= seal.known_until]
+    if only_last:
+        inside = inside[-1:]
+    made: list[Forecast] = []
+    known, wear = -1, None
+    for day, end in inside:
+        end = min(end, seal.known_until)
+        upto = int(np.searchsorted(seal.at, end, side="right"))
+        age = float(counter.count(seal.since, end))
+        if upto != known:
+            known, wear = upto, fit(seal, upto, age)
+        elif wear is not None:
+            wear = replace(wear, now=age)
+        per_day, spread = shot_rate(counter.at, end)
+        made.append(Forecast(seal, day, age, upto, wear, per_day, spread))
+    return made
+
+
+def shot_rate(at: Floats, now: float) -> tuple[float, float]:
+    """Shots a day over the last eight weeks and the s.d. of its logarithm (weeks differ more than chance has it)."""
+    known = at[at <= now]
+    if len(known) < 2:
+        return 0.0, 0.0
+    window = min(_RATE_WINDOW_DAYS, max((now - known[0]) / _DAY_S, 1.0))
+    recent = known[known > now - window * _DAY_S]
+    if len(recent) == 0:
+        return 0.0, 0.0
+    weeks = max(int(window // 7), 1)
+    counts = np.histogram((now - recent) / _DAY_S, bins=weeks, range=(0.0, weeks * 7.0))[0]
+    spread = max(float(counts.var(ddof=1) / max(counts.mean(), 1e-9)), 1.0) if weeks >= 3 else 2.0
+    return float(len(recent) / window), float(min(np.sqrt(spread / len(recent)), 1.0))
+
+
+def _start_of(day: date, zone: tzinfo) -> float:
+    return datetime(day.year, day.month, day.day, tzinfo=zone).timestamp()
+
+
+def _end_of(day: date, zone: tzinfo) -> float:
+    return _start_of(day + timedelta(days=1), zone) - 1e-3
+
+
+def days_of(at: Floats, zone: tzinfo) -> list[date]:
+    """The days, in the workshop's zone, of these times, each once, in order."""
+    return sorted({day_of(float(t), zone).date() for t in at})

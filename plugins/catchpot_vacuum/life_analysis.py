@@ -1,0 +1,139 @@
+"""Forecasts of every seal of a mould, a row a day. Glue; the maths is in `forecast`, `series` and `stats`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import ClassVar, Literal
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from catchpot.analysis import Job, Refused, Result
+from catchpot.tables import Table, empty, shape
+from catchpot_vacuum.forecast import LEAST_LEAKS, Forecast, days_of, forecasts
+from catchpot_vacuum.series import FORECAST_SEALS, Clock, Seal, clock, seals, when
+from catchpot_vacuum.tables import SEAL_LIFE
+
+Floats = NDArray[np.float64]
+HISTORY_NEEDS: Mapping[str, tuple[str, ...]] = {
+    "shot": ("mould", "started_at", "resin_batch"),
+    "phase": ("start_s",),
+    "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s", "method"),
+    "event": ("time", "mould", "kind", "detail"),
+}
+
+
+class LifeParams(BaseModel):
+    """Settings, `[analyses.seal_life]`: none."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class SealLifeAnalysis:
+    """The analysis `seal_life`, a mould at a time."""
+
+    name = "seal_life"
+    part: Literal["mould"] = "mould"
+    causal = True
+    needs: ClassVar[Mapping[str, tuple[str, ...]]] = HISTORY_NEEDS
+    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    yields: ClassVar[tuple[Table, ...]] = (SEAL_LIFE,)
+    params: type[BaseModel] = LifeParams
+
+    def compute(self, job: Job) -> Result:
+        """Compute all moulds of the job."""
+        frames, refused = [], []
+        for mould in job.units:
+            counter, found = history(job, mould)
+            if counter is None:
+                refused.append(Refused(mould, self.name, "no shot or hold check of this mould is logged"))
+                continue
+            days = days_of(counter.at if counter.unit == "shots" else _measured(found), job.book.zone)
+            made = [f for s in found for f in forecasts(s, counter, job.book.zone, days)]
+            frames.append(life_rows(mould, latest_of_a_day(made), counter.unit))
+            refused += reasons(self.name, mould, made)
+        return Result({SEAL_LIFE.name: pl.concat(frames) if frames else empty(SEAL_LIFE)}, refused)
+
+
+def _measured(found: Sequence[Seal]) -> Floats:
+    return np.concatenate([s.at for s in found]) if found else np.zeros(0)
+
+
+def history(job: Job, mould: str) -> tuple[Clock | None, list[Seal]]:
+    """The mould's clock and every seal it has had."""
+
+    def own(name: str) -> pl.DataFrame:
+        return job.tables[name].filter(pl.col("mould") == mould)
+
+    shot = own("shot").filter(pl.col("started_at").is_not_null())
+    if shot.is_empty():
+        return None, []
+    counter = clock(shot, own("phase"))
+    leak = own("seal_leak")
+    if leak.is_empty():
+        return counter, []
+    book = job.book.for_shots(leak.select("shot").join(shot, on="shot", how="left", maintain_order="left"))
+    limits = {
+        seal: np.asarray(book[f"{seal}_leak_limit_mbar_l_s"].cast(pl.Float64).fill_null(np.nan).to_numpy(), float)
+        for seal in FORECAST_SEALS
+    }
+    event = job.tables["event"].filter((pl.col("mould") == mould) | pl.col("mould").is_null())
+    return counter, seals(leak, event, counter, limits, FORECAST_SEALS)
+
+
+def latest_of_a_day(made: Sequence[Forecast]) -> list[Forecast]:
+    """On a day of replacement the new seal's forecast stands."""
+    return list({(f.seal.seal, f.as_of): f for f in made}.values())
+
+
+def life_rows(mould: str, made: Sequence[Forecast], unit: str, table: Table = SEAL_LIFE) -> pl.DataFrame:
+    """Rows of SEAL_LIFE (or the pooled table)."""
+    rows = []
+    for f in made:
+        low, middle, high = f.left if f.left is not None else (None, None, None)
+        due_low, due, due_high = f.due
+        w = f.wear
+        rows.append(
+            {
+                "mould": mould, "seal": f.seal.seal, "as_of": f.as_of, "shots_left": middle, "shots_left_low": low,
+                "shots_left_high": high, "due_on": due, "due_low": due_low, "due_high": due_high,
+                "fitted_since": when(f.seal.since), "age_shots": f.age, "leaks": f.leaks,
+                "leak_mbar_l_s": w.level if w else None, "leak_low_mbar_l_s": w.level_low if w else None,
+                "leak_high_mbar_l_s": w.level_high if w else None,
+                "limit_mbar_l_s": f.seal.limit if np.isfinite(f.seal.limit) else None,
+                "wear_chance": min(max(w.wear, 0.0), 1.0) if w else None, "noise_share": w.noise if w else None,
+                "unit": unit, "assumed_replacement": f.seal.assumed, "pooled_moulds": f.pooled,
+                "shots_per_day": f.per_day,
+            }
+        )  # fmt: skip
+    return shape(table, {n: [r[n] for r in rows] for n in table.names}) if rows else empty(table)
+
+
+def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:
+    """Why a seal has no date now; the newest forecast of each seal counts."""
+    out = []
+    newest = {f.seal.seal: f for f in made}
+    for seal in FORECAST_SEALS:
+        f = newest.get(seal)
+        what = f"{name}.{seal}"
+        if f is None:
+            told = "its leak was told apart in no shot" if seal != "clamp" else "its leak is known of no shot"
+            out.append(Refused(mould, what, f"no forecast of the {seal_words(seal)}: {told}"))
+        elif not np.isfinite(f.seal.limit):
+            out.append(Refused(mould, what, f"no forecast: no {seal}_leak_limit_mbar_l_s in the mould book"))
+        elif f.wear is None:
+            out.append(
+                Refused(mould, what, f"no forecast yet: {f.leaks} leaks since the seal was new, {LEAST_LEAKS} needed")
+            )
+        elif not f.dated:
+            out.append(Refused(mould, what, f"no wear seen in {f.age:.0f} shots: no date is made out of noise"))
+    return out
+
+
+def seal_words(seal: str) -> str:
+    """A seal's name in a sentence."""
+    return {"clamp": "clamp channel (outer and inner seal together)", "outer": "outer seal", "inner": "inner seal"}.get(
+        seal, seal
+    )
