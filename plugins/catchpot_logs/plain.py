@@ -65,6 +65,8 @@ class PlainReader:
 
     def describe(self, source: Source, workshop: Workshop) -> TableLayout:
         """Preamble and header; the samples are left to the batch scan."""
+        if source.data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            raise LogRefused('this is UTF-16 text, not UTF-8; a log profile with encoding = "utf-16" reads it', 1)
         entries: dict[str, tuple[str, int]] = {}
         text = source.data[:_HEAD].decode("utf-8-sig", "replace")
         header: tuple[str, ...] | None = None
@@ -92,7 +94,7 @@ class PlainReader:
 def _no_log(header: tuple[str, ...], source: Source) -> str:
     shown = ",".join(header)
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
-    if len(header) == 1 and ";" not in shown and "\t" not in shown:
+    if max(len([c for c in shown.split(s) if c.strip()]) for s in ",;\t") < 3:
         return f"this is text, not a shot log: a header row was expected, found {shown!r}"
     return (
         f"no header of a plain log (t_s,flow_l_min,...), found {shown!r};"

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 from numpy.typing import NDArray
+
+from catchpot.ingest.load import ingest_files
+from catchpot.ingest.outcome import IngestOutcome
+from catchpot.ingest.scan import find_logs
+from catchpot.store.store import Store
+from catchpot.workshop import init_workshop, open_workshop
 
 Array = NDArray[np.float64]
 
@@ -130,3 +137,76 @@ def making() -> Callable[..., Made]:
 def sampling() -> Callable[[dict[str, dict[str, Array]]], pl.DataFrame]:
     """`as_samples`, the same way."""
     return as_samples
+
+
+class Bench:
+    """A workshop folder for tests: put logs in, ingest, look into the store."""
+
+    def __init__(self, home: Path) -> None:
+        self.home = home
+        init_workshop(home)
+        (home / "moulds.toml").write_text("[moulds.m1]\n[moulds.m2]\n")
+
+    def put(self, name: str, content: str | bytes) -> Path:
+        """Write a file under logs/."""
+        path = self.home / "logs" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return path
+
+    def ingest(self) -> IngestOutcome:
+        """Ingest with our own readers."""
+        from catchpot_logs import register_readers
+
+        workshop = open_workshop(self.home)
+        files = find_logs(self.home, [p for s in workshop.settings.profiles.values() for p in s.files])
+        return ingest_files(workshop, list(register_readers()), files, whole=True)
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A table of the store."""
+        with Store(self.home / "shots.duckdb").reading() as r:
+            return r.table(name)
+
+    def reason(self, name: str) -> str:
+        """Why a file was set aside, with its line."""
+        rows = self.table("quarantine").filter(pl.col("source_file") == f"logs/{name}")
+        assert rows.height == 1, f"{name} is not in quarantine: {self.table('shot')['shot'].to_list()}"
+        return f"{rows['line'][0]}: {rows['reason'][0]}"
+
+    def notes(self, shot: str) -> dict[str, tuple[int, int, str]]:
+        """What the reader said of a shot: kind -> line, count, sentence."""
+        rows = self.table("log_note").filter(pl.col("shot") == shot)
+        return {r["kind"]: (r["line"], r["count"], r["detail"]) for r in rows.iter_rows(named=True)}
+
+
+HEADER = "t_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar"
+
+
+def plain_text(rows: int = 400, header: str = HEADER, **preamble: object) -> str:
+    """A plain log of a made-up shot: 1 l/min for the middle half."""
+    entries = {"shot": "s1", "mould": "m1", "started_at": "2026-03-02T08:15:00+00:00"} | preamble
+    text = "".join(f"# {k} = {v}\n" for k, v in entries.items() if v is not None) + header + "\n"
+    names = header.split(",")
+    for i in range(rows):
+        flowing = rows // 4 <= i < 3 * rows // 4
+        values = {
+            "t_s": f"{i * 0.25:g}",
+            "flow_l_min": "1.0" if flowing else "0.0",
+            "line_pressure_bar": f"{0.3 + 0.001 * (i % 7):.3f}",
+            "cavity_pressure_mbar": f"{550 + i % 5}",
+            "pump_strokes": str(max(0, min(i, 3 * rows // 4) - rows // 4) // 8),
+        }
+        text += ",".join(values.get(n.strip(), "1") for n in names) + "\n"
+    return text
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """A fresh workshop."""
+    return Bench(tmp_path)
+
+
+@pytest.fixture
+def plain() -> Callable[..., str]:
+    """`plain_text`, handed out so that test modules need not import one another."""
+    return plain_text

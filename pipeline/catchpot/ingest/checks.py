@@ -24,6 +24,7 @@ BAD_SHARE = 0.01
 _DAY_S = 86400.0
 # Over which share of readings a channel must be impossible before its column is called a wrong one.
 _WRONG_SHARE = 0.5
+_NEVER_AMBIENT_MBAR = 130.0
 
 
 @dataclass
@@ -160,13 +161,14 @@ def _mend_times(
             rows = frame[order[a : a + n].tolist()]
             same = np.all([_equal(rows[c].to_numpy(), again) for c in rows.columns], axis=0)
             keep[a + again] = False
-            line = state.line(int(order[a + again[0]] - a))
             state.repeated += len(again)
             equal, other = int(same.sum()), int((~same).sum())
             if equal:
+                line = state.line(int(order[a + again[same][0]] - a))
                 detail = f"{equal} rows repeat the row before them in every cell and were left out once"
                 state.remarks.append(Remark("duplicate_row", detail, "t_s", line, equal))
             if other:
+                line = state.line(int(order[a + again[~same][0]] - a))
                 detail = f"{other} rows have the time of the row before them with other readings; the first was kept"
                 state.remarks.append(Remark("duplicate_time", detail, "t_s", line, other))
                 if other > BAD_SHARE * n:
@@ -207,7 +209,7 @@ def _look_for_wrong_columns(frame: pl.DataFrame, states: Sequence[FileState]) ->
         looks += [outside.alias(f"{n}|out"), column.count().alias(f"{n}|n")]
         looks += [column.min().alias(f"{n}|min"), column.max().alias(f"{n}|max")]
     stats = frame.group_by("file_no", maintain_order=True).agg(looks)
-    cavity_low = pl.col("cavity_pressure_mbar|max") < 20.0 if "cavity_pressure_mbar" in names else pl.lit(False)
+    cavity_low = pl.col("cavity_pressure_mbar|max") < 2.0 if "cavity_pressure_mbar" in names else pl.lit(False)
     suspect = cavity_low.fill_null(False)
     for n in names:
         suspect = suspect | (pl.col(f"{n}|out") > 0) | ((pl.col(f"{n}|n") == 0) & pl.lit(n in REQUIRED))
@@ -232,17 +234,16 @@ def _wrong_column(row: dict[str, Any], names: Sequence[str]) -> str | None:
         return f"{n} runs from {row[f'{n}|min']:g} to {row[f'{n}|max']:g}"
 
     wrong = [n for n in names if row[f"{n}|n"] and row[f"{n}|out"] > _WRONG_SHARE * row[f"{n}|n"]]
-    cavity = "cavity_pressure_mbar"
-    if row.get(f"{cavity}|max") is not None and row[f"{cavity}|max"] < 20.0 and cavity in names:
-        partner = next((n for n in wrong if fits(n, cavity) and fits(cavity, n)), None)
-        if partner:
-            return f"{partner} and {cavity} seem to have changed places: {shown(partner)}, {shown(cavity)} mbar"
-        if row[f"{cavity}|max"] < 2.0:
-            return f"{shown(cavity)}: that is no absolute cavity pressure in mbar; wrong column, unit or reference"
+    # a pressure that never comes near ambient and suits a channel whose own readings are impossible
+    odd = [n for n in ("cavity_pressure_mbar", "clamp_pressure_mbar") if n in names and row[f"{n}|n"]]
+    odd = [n for n in odd if row[f"{n}|max"] < _NEVER_AMBIENT_MBAR] + wrong
     for n in wrong:
-        partner = next((m for m in names if m != n and fits(n, m) and fits(m, n)), None)
+        partner = next((m for m in odd if m != n and fits(n, m) and fits(m, n)), None)
         if partner:
             return f"{n} and {partner} seem to have changed places: {shown(n)}, {shown(partner)}"
+    cavity = "cavity_pressure_mbar"
+    if cavity in odd and row[f"{cavity}|max"] < 2.0:
+        return f"{shown(cavity)}: that is no absolute cavity pressure in mbar; wrong column, unit or reference"
     for n in wrong:
         if n in REQUIRED:
             unit = BY_NAME[n].unit
@@ -281,7 +282,8 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
         step[1:] = 0.5 * (filled[1:] + filled[:-1]) * np.diff(t) / 60.0
         step[starts[counts > 0]] = 0.0
     total = np.cumsum(step)
-    volume = total - np.repeat(total[starts[counts > 0]], counts[counts > 0])
+    # rounded, so that a shot's volume doesn't depend on which others stood before it in the batch
+    volume = np.round(total - np.repeat(total[starts[counts > 0]], counts[counts > 0]), 9)
     for number, (_, own) in stand_in.items():
         volume[starts[number] : starts[number] + counts[number]] = own
     columns = {"vol_l": volume}

@@ -99,14 +99,3 @@ def refuse_damage(data: bytes) -> None:
     if not data[at:].strip(b"\0\r\n"):
         raise LogRefused("the file ends in zero bytes, as after a power loss; cut them off and it will be taken", line)
     raise LogRefused("the file holds zero bytes: it is no text log, or it was damaged", line)
-
-
-def decoded(data: bytes) -> str:
-    """UTF-8 text without its byte order mark; LogRefused for anything else."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise LogRefused('the file is UTF-16 text, not UTF-8; a log profile with encoding = "utf-16" reads it')
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as e:
-        line = data.count(b"\n", 0, e.start) + 1
-        raise LogRefused("the file is not UTF-8 text; a log profile with its encoding reads it", line) from None

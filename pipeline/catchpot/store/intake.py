@@ -109,7 +109,7 @@ def seen_files(reading: Reading) -> pl.DataFrame:
     con = reading.con
     if con is None or "intake_file" not in table_names(con):
         return pl.DataFrame(schema=SEEN_SCHEMA)
-    return pl.DataFrame(con.sql("SELECT * FROM intake_file").to_arrow_table()).select(SEEN_SCHEMA)
+    return pl.DataFrame(con.sql("SELECT * FROM intake_file").to_arrow_table()).select(list(SEEN_SCHEMA))
 
 
 def note_files(writing: Writing, rows: pl.DataFrame) -> None:
