@@ -90,7 +90,7 @@ def test_history_holds_values_intervals_and_headings() -> None:
     assert points["error_y"]["array"] == pytest.approx([0.2, None, 0.1, 0.2])
     assert points["error_y"]["arrayminus"] == pytest.approx([0.1, None, 0.1, 0.1])
     texts = [a["text"] for a in figure["layout"]["annotations"]]
-    assert "<b>arrival volume [l]</b>" in texts
+    assert "<b>arrival volume [l]</b>: tolerance; before" in texts
     assert "<b>mobility [10⁻⁹ m²/(Pa s)]</b>" in texts
     assert {"1", "2"} <= set(texts)
     low, high = figure["layout"]["yaxis"]["domain"]
@@ -98,6 +98,17 @@ def test_history_holds_values_intervals_and_headings() -> None:
     assert 0 <= other_low < other_high < low < high <= 1
     level = next(t for t in figure["data"] if t["name"] == "before")
     assert (level["x"], level["y"]) == (["2026-03-01 09:00:00", "2026-03-03 09:00:00"], [2.55, 2.55])
+
+
+def test_long_words_of_a_strip_get_lines_of_their_own_and_room() -> None:
+    words = "specification 2.45 to 2.60 l, as the mould book has it since the first of March"
+    plain, wordy = (figures.Strip("volume [l]", [1, 2], [1, 2], band=(0, 3), band_words=w) for w in ("limit", words))
+    for strip, lines in ((plain, 1), (wordy, 3)):
+        layout = figures.history([strip])["layout"]
+        text = layout["annotations"][0]["text"]
+        assert len(text.split("<br>")) == lines
+        assert layout["yaxis"]["domain"][1] == pytest.approx(1 - 0.06 - 0.12 * lines)
+    assert "tickformatstops" not in layout["xaxis"]  # numbers, not times
 
 
 def test_names_from_logs_cannot_make_links() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from catchpot.report import words
 from catchpot.report.marks import (
-    TIME_TICKS,
+    TIME_AXIS,
     C,
     Coming,
     Lane,
@@ -49,7 +49,7 @@ def cause_bars(
             "type": "bar", "orientation": "h", "name": "change", "y": [safe(p.name) for p in parts], "base": starts,
             "x": [p.change for p in parts], "width": 0.5,
             "marker": {
-                "color": [C["main"] if p.change >= 0 else C["second"] for p in parts],
+                "color": [C["band"] if p.change >= 0 else C["spec"] for p in parts],
                 "line": {"color": C["ink"], "width": 1},
             },
             "error_x": {
@@ -121,6 +121,7 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
 def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Plot:
     """Marks in lanes, one kind a lane, along shots or time; a heavy mark is filled, the others are rings."""
     data: list[Plot] = []
+    timed = any(hasattr(x, "isoformat") for lane in rows for x in lane.x)
     for lane in rows:
         x = places(lane.x, zone)
         heavy = [bool(lane.heavy[i]) if i < len(lane.heavy) else False for i in range(len(x))]
@@ -138,8 +139,7 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
         "layout": {
             "xaxis": {
                 "title": {"text": x_heading},
-                "tickformatstops": TIME_TICKS,
-                "hoverformat": "%e %b %Y, %H:%M",
+                **(TIME_AXIS if timed else {}),
             },
             "yaxis": {
                 "type": "category",

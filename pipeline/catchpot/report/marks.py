@@ -137,12 +137,13 @@ class Lane:
 
 
 # Days and months as people write them, whatever the zoom.
-TIME_TICKS = [
+_TIME_TICKS = [
     {"dtickrange": [None, 86_400_000], "value": "%H:%M\n%e %b %Y"},
     {"dtickrange": [86_400_000, "M1"], "value": "%e %b\n%Y"},
     {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
     {"dtickrange": ["M12", None], "value": "%Y"},
 ]
+TIME_AXIS: Plot = {"tickformatstops": _TIME_TICKS, "hoverformat": "%e %b %Y, %H:%M"}
 
 
 def numbers(values: Numbers) -> list[float | None]:
@@ -230,8 +231,11 @@ def note(text: str, **where: Any) -> Plot:
 
 
 def span_shape(span: Span) -> Plot:
+    """A stretch as a shape: tinted, an odd one with a dotted frame; one without width is a line."""
+    line: Plot = {"width": 1 if span.kind == "odd" else 0, "color": C["frame"], "dash": "dot"}
+    if span.start == span.end:
+        line = {"width": 1.5, "color": C["ink"], "dash": "solid"}
     return {
         "type": "rect", "xref": "x", "x0": span.start, "x1": span.end, "yref": "paper", "y0": 0, "y1": 1,
-        "fillcolor": C["odd"] if span.kind == "odd" else C["spec"],
-        "line": {"width": 1 if span.kind == "odd" else 0, "color": C["frame"], "dash": "dot"}, "layer": "below",
+        "fillcolor": C["odd"] if span.kind == "odd" else C["spec"], "line": line, "layer": "below",
     }  # fmt: skip

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from catchpot.report.marks import (
-    TIME_TICKS,
+    TIME_AXIS,
     C,
     Flag,
     Level,
@@ -39,14 +40,15 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     A specification band is a strip's `band` with its words; before and after a step are its `levels`.
     """
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 30 if flags else 14}}}
-    for row, (strip, (bottom, top)) in enumerate(zip(strips, _domains(len(strips)), strict=True), 1):
-        _strip(figure, strip, row, bottom, top, zone)
-    last = f"y{len(strips)}" if len(strips) > 1 else "y"
+    above = [_said(strip) for strip in strips]
+    for row, (strip, lines, (bottom, top)) in enumerate(zip(strips, above, _domains(above), strict=True), 1):
+        _strip(figure, strip, row, zone)
+        _headings(figure, lines, top)
+        figure["layout"]["yaxis" if row == 1 else f"yaxis{row}"] = {"domain": [bottom, top], "nticks": 5}
     figure["layout"]["xaxis"] = {
-        "anchor": last,
+        "anchor": f"y{len(strips)}" if len(strips) > 1 else "y",
         "title": {"text": x_heading},
-        "hoverformat": "%e %b %Y, %H:%M",
-        "tickformatstops": TIME_TICKS,
+        **(TIME_AXIS if _timed(v for strip in strips for v in strip.x) else {}),
     }
     for names, together in _flags_apart(flags, strips):
         for flag in together:
@@ -59,7 +61,8 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     return figure
 
 
-_LINE_LETTERS = 44
+# Letters of a heading's line that fit a narrow page.
+_LINE_LETTERS = 46
 # Numbers closer than this share of the x axis would be printed over each other.
 _FLAG_ROOM = 0.035
 
@@ -87,18 +90,43 @@ def _run(group: Sequence[int]) -> str:
 
 
 def _as_number(at: Any) -> float:
-    return float(at.timestamp()) if hasattr(at, "timestamp") else float(at)
+    if hasattr(at, "timestamp"):
+        return float(at.timestamp())
+    return 86_400.0 * at.toordinal() if hasattr(at, "toordinal") else float(at)
 
 
-def _domains(n: int) -> list[tuple[float, float]]:
-    """Bottom and top of n strips from top to bottom, with room for each heading above its strip."""
-    room = 1 / max(n, 1)
-    return [(1 - (i + 1) * room, 1 - i * room - 0.2 * room) for i in range(n)]
+def _timed(values: Iterable[Any]) -> bool:
+    """Whether an x axis holds times."""
+    first = next((v for v in values if v is not None), None)
+    return hasattr(first, "isoformat")
 
 
-def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone: str) -> None:
-    suffix = "" if row == 1 else str(row)
-    y_axis = f"y{suffix}"
+def _said(strip: Strip) -> list[str]:
+    """The lines above a strip: its heading, then the words of its band and levels, on the same line where they fit."""
+    beside = "; ".join(said for said in (strip.band_words, *(v.phrase for v in strip.levels)) if said)
+    if not beside:
+        return [f"<b>{safe(strip.heading)}</b>"]
+    if len(strip.heading) + len(beside) + 2 <= _LINE_LETTERS:
+        return [f"<b>{safe(strip.heading)}</b>: {safe(beside)}"]
+    return [f"<b>{safe(strip.heading)}</b>", *(safe(line) for line in textwrap.wrap(beside, _LINE_LETTERS))]
+
+
+def _headings(figure: Plot, lines: Sequence[str], top: float) -> None:
+    text = "<br>".join(lines)
+    figure["layout"]["annotations"].append(
+        note(text, x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom", align="left",
+             font={"size": 12}, bgcolor=C["paper"])
+    )  # fmt: skip
+
+
+def _domains(said: Sequence[Sequence[str]]) -> list[tuple[float, float]]:
+    """Bottom and top of the strips from top to bottom, with room above each for its lines."""
+    room = 1 / max(len(said), 1)
+    return [(1 - (i + 1) * room, 1 - i * room - room * (0.06 + 0.12 * len(lines))) for i, lines in enumerate(said)]
+
+
+def _strip(figure: Plot, strip: Strip, row: int, zone: str) -> None:
+    y_axis = "y" if row == 1 else f"y{row}"
     all_x, all_y = places(strip.x, zone), numbers(strip.value)
     kept = kept_points(all_y)
     x, y = [all_x[i] for i in kept], [all_y[i] for i in kept]
@@ -132,20 +160,6 @@ def _strip(figure: Plot, strip: Strip, row: int, bottom: float, top: float, zone
     for level in strip.levels:
         _level(figure, level, y_axis, ends, zone)
     ring_trace(figure, strip.rings, y_axis, zone)
-    beside = "; ".join(
-        said for said in (strip.band_words, *(v.phrase for v in strip.levels if v.start is None)) if said
-    )
-    if beside:
-        # On the heading's line where both fit a narrow page, else inside the strip.
-        fits = len(strip.heading) + len(beside) <= _LINE_LETTERS
-        figure["layout"]["annotations"].append(
-            note(safe(beside), x=1, xref="paper", y=top, yref="paper", xanchor="right",
-                 yanchor="bottom" if fits else "top", font={"color": C["muted"], "size": 12}, bgcolor=C["paper"])
-        )  # fmt: skip
-    figure["layout"]["annotations"].append(
-        note(f"<b>{safe(strip.heading)}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
-    )
-    figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 5}
 
 
 def _band_shapes(band: tuple[float | None, float | None], y_axis: str) -> list[Plot]:
@@ -180,11 +194,6 @@ def _level(figure: Plot, level: Level, y_axis: str, ends: Sequence[Any], zone: s
         "y": [level.value, level.value], "yaxis": y_axis, "line": {"color": C["second"], "width": 2},
         "hovertemplate": (safe(level.phrase) or "%{y}") + "<extra></extra>",
     })  # fmt: skip
-    if level.phrase and level.start is not None:
-        figure["layout"]["annotations"].append(
-            note(safe(level.phrase), x=start, y=level.value, yref=y_axis, xanchor="left", yanchor="bottom",
-                   font={"color": C["second"], "size": 12})
-        )  # fmt: skip
 
 
 def shot_strips(
@@ -198,16 +207,16 @@ def shot_strips(
     """One shot over time: a strip a channel (heading with unit, values), phases (name, start, end) as ground."""
     times = numbers(t_s)
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 34 if phases else 14}}}
-    for row, ((heading, values), (bottom, top)) in enumerate(zip(channels, _domains(len(channels)), strict=True), 1):
+    for row, ((heading, values), (bottom, top)) in enumerate(
+        zip(channels, _domains([[h] for h, _ in channels]), strict=True), 1
+    ):
         suffix = "" if row == 1 else str(row)
         x, y = decimate(times, values)
         figure["data"].append({
             "type": "scatter", "mode": "lines", "name": safe(heading), "x": x, "y": y, "yaxis": f"y{suffix}",
             "line": {"width": 1.3, "color": C["main"]}, "hovertemplate": "%{x:.1f} s: %{y}<extra></extra>",
         })  # fmt: skip
-        figure["layout"]["annotations"].append(
-            note(f"<b>{safe(heading)}</b>", x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom")
-        )
+        _headings(figure, [f"<b>{safe(heading)}</b>"], top)
         figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 4}
     figure["layout"]["xaxis"] = {
         "anchor": f"y{len(channels)}" if len(channels) > 1 else "y", "title": {"text": x_heading},
