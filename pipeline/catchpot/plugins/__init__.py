@@ -27,11 +27,13 @@ if TYPE_CHECKING:
 __all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
 
 
-def load(workshop: Workshop, *, trust: bool = False, core: bool = True, also: Sequence[ModuleType] = ()) -> Registry:
+def load(
+    workshop: Workshop, *, trust: bool = False, core: bool = True, also: Sequence[tuple[str, ModuleType]] = ()
+) -> Registry:
     """Load every plugin and let it register its readers, analyses and sections.
 
     trust: run the workshop's drop-in plugins and remember that they may; else the user is asked once, at a terminal.
-    core: with the core's own analyses (a test may leave them out). also: modules to load as plugins beside the rest.
+    core: with the core's own analyses (a test may leave them out). also: (name, module) of plugins beside the rest.
     """
     disabled = tuple(workshop.settings.plugins.disabled)
     manager, modules, broken, warnings, untrusted = _load_modules(
@@ -106,9 +108,9 @@ def _core_plugin() -> Plugin:
 
 
 def _load_modules(
-    folder: Path, disabled: Sequence[str], trusted: bool, *, may_ask: bool, also: Sequence[ModuleType] = ()
+    folder: Path, disabled: Sequence[str], trusted: bool, *, may_ask: bool, also: Sequence[tuple[str, ModuleType]] = ()
 ) -> tuple[pluggy.PluginManager, list[tuple[Source, ModuleType]], list[Broken], list[str], list[str]]:
-    found = [*sources.installed(), *(Source(m.__name__, f"module {m.__name__}", m) for m in also)]
+    found = [*sources.installed(), *(Source(name, f"module {m.__name__}", m) for name, m in also)]
     dropped = [s for s in sources.dropped_in(folder) if s.name not in disabled]
     may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask)
     untrusted = [] if may_run else [s.name for s in dropped]

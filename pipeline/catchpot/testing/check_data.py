@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ from catchpot.testing.check_frames import Frames
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.testing.simulate import MadeUp
     from catchpot.workshop import Workshop
 
 ODD_KINDS = (
@@ -31,7 +33,7 @@ ODD_KINDS = (
 
 @dataclass(frozen=True)
 class CheckData:
-    """A workshop in memory with its plugins. failures: analyses that raised while the data were made, with the error."""
+    """A workshop in memory with its plugins. failures: analyses that raised while the data were made."""
 
     workshop: Workshop
     registry: Registry
@@ -83,29 +85,42 @@ class CheckData:
         return frames, failures
 
 
-def made_up_data(also: Sequence[ModuleType] = ()) -> CheckData:
-    """Three moulds of different geometry, some weeks, events and weighed parts; also: plugins beside the installed."""
-    import polars as pl
-
-    from catchpot.testing.made_up import Change, Mould, Scenario, five_geometries, simulate
-    from catchpot.workshop import Settings, Workshop
+@cache
+def made_up_core() -> MadeUp:
+    """Three moulds of different geometry, some weeks, holds of each kind, an event, weighed parts."""
+    from catchpot.testing.geometry import five_geometries
+    from catchpot.testing.scenario import Change, Mould, Scenario
+    from catchpot.testing.simulate import simulate
 
     shapes = five_geometries()
-    chosen = [shapes["strip"], next(g for g in shapes.values() if g.fill == "radial"), next(
-        g for g in shapes.values() if g.fill == "peripheral"
-    )]  # fmt: skip
+    fills = ("linear", "radial", "peripheral")
+    chosen = [next(g for g in shapes.values() if g.fill == fill) for fill in fills]
     moulds = tuple(
         Mould(f"mould-{i + 1}", g, shots=16, holds=(2, 1, 0)[i], weigh_fabric=True) for i, g in enumerate(chosen)
     )
     changes = (Change("mould-1", "cavity_thickness", 0.03, 9, event=("seal_replaced", "both")),)
-    made = simulate(Scenario(moulds=moulds, changes=changes), seed=11)
-    core = {"shot": made.shot, "sample": made.sample, "event": made.event, "part": made.part}
-    zone = ZoneInfo("Europe/Lisbon")
-    workshop = Workshop(Path("made-up-workshop"), Settings(), made.book().in_zone(zone), made.event, made.part, zone)
+    return simulate(Scenario(moulds=moulds, changes=changes), seed=11)
+
+
+def made_up_data(also: Sequence[tuple[str, ModuleType]] = (), *, others: bool = True) -> CheckData:
+    """The made-up workshop with every analysis computed over it.
+
+    also: (name, module) of plugins beside the installed ones. others: False leaves the installed ones out.
+    """
+    from catchpot.plugins.sources import installed
+    from catchpot.workshop import Settings, Workshop
+    from catchpot.workshop.settings import PluginSettings
+
+    made = made_up_core()
+    off = [] if others else [s.name for s in installed()]
+    zone = ZoneInfo(made.scenario.time_zone)
+    settings = Settings(plugins=PluginSettings(disabled=off))
+    book = made.book().in_zone(zone)
+    workshop = Workshop(Path("made-up-workshop"), settings, book, made.event, made.part, zone)
     registry = load(workshop, also=also)
     plan = make_plan(registry)
     data = CheckData(workshop, registry, plan, Frames({}, plan.declared), {})
-    frames, failures = data.over({n: f if isinstance(f, pl.DataFrame) else pl.DataFrame(f) for n, f in core.items()})
+    frames, failures = data.over({"shot": made.shot, "sample": made.sample, "event": made.event, "part": made.part})
     return CheckData(workshop, registry, plan, frames, failures)
 
 

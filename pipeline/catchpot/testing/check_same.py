@@ -27,11 +27,8 @@ def difference(table: Table, a: pl.DataFrame, b: pl.DataFrame, close: float = CL
         x, y = a[c.name], b[c.name]
         if c.length is not None:
             x, y = x.explode(empty_as_null=True), y.explode(empty_as_null=True)
-        if c.dtype == "f64" or c.length is not None:
-            wrong = _apart(x, y, close)
-        else:
-            wrong = not x.equals(y)
-        if wrong:
+        number = c.dtype == "f64" or c.length is not None
+        if _apart(x, y, close) if number else not x.equals(y):
             return f"table {table.name}: column {c.name} differs"
     return ""
 

@@ -1,0 +1,32 @@
+"""Every installed plugin conforms; ours are checked as anyone's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from catchpot.plugins.sources import installed
+from catchpot.testing import check_plugin
+from catchpot.testing.check_data import CheckData
+
+INSTALLED = [s.name for s in installed()]
+FOLDERS = sorted(
+    p.name for p in (Path(__file__).parents[2] / "plugins").glob("catchpot_*") if (p / "__init__.py").exists()
+)
+
+
+@pytest.mark.parametrize("name", INSTALLED)
+def test_a_plugin_conforms(name: str, data: CheckData) -> None:
+    assert check_plugin(name, data) == []
+
+
+def test_every_plugin_of_this_repository_is_installed() -> None:
+    ours = {s.place.module for s in installed() if not isinstance(s.place, Path) and hasattr(s.place, "module")}
+    assert set(FOLDERS) <= ours
+
+
+def test_the_plan_of_everything_installed_holds(data: CheckData) -> None:
+    assert data.plan.problems == ()
+    assert data.registry.broken == ()
+    assert data.failures == {}
