@@ -29,7 +29,7 @@ T = TypeVar("T")
 CHUNK = 192
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class MadeUp:
     """A simulated workshop. shot, sample, event, part: core tables. truth_*: what is true. logs: columns as logged."""
 

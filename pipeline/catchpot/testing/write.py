@@ -15,6 +15,8 @@ from catchpot.testing.simulate import MadeUp, simulate
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.output import Progress
+
 DECIMALS = {
     "t_s": 3, "flow_l_min": 4, "line_pressure_bar": 4, "cavity_pressure_mbar": 2, "clamp_pressure_mbar": 2,
     "resin_temp_c": 2, "mould_temp_c": 2, "catalyst_flow_ml_min": 2, "flange_gap_mm": 3, "ambient_pressure_mbar": 2,
@@ -41,8 +43,11 @@ def _events_text(frame: pl.DataFrame) -> str:
     ).write_csv()
 
 
-def write_made_up(folder: Path, made: MadeUp) -> None:
-    """Write a simulated workshop; existing files of the same names are replaced."""
+def write_made_up(folder: Path, made: MadeUp, progress: Progress | None = None) -> None:
+    """Write a simulated workshop; existing files of the same names are replaced.
+
+    progress: called as progress("writing made-up logs", done, total).
+    """
     folder.mkdir(parents=True, exist_ok=True)
     scenario = made.scenario
     settings = {
@@ -60,7 +65,7 @@ def write_made_up(folder: Path, made: MadeUp) -> None:
     if not made.part.is_empty():
         filled = [c for c in made.part.columns if made.part[c].null_count() < made.part.height]
         (folder / "parts.csv").write_text(made.part.select(filled).write_csv(float_scientific=False), encoding="utf-8")
-    for row in made.shot.iter_rows(named=True):
+    for done, row in enumerate(made.shot.iter_rows(named=True), start=1):
         path = folder / row["source_file"]
         path.parent.mkdir(parents=True, exist_ok=True)
         preamble = {
@@ -70,6 +75,8 @@ def write_made_up(folder: Path, made: MadeUp) -> None:
             "stroke_volume_ml": row["stroke_volume_ml"],
         }  # fmt: skip
         path.write_text(log_text(preamble, made.logs[row["shot"]]), encoding="utf-8")
+        if progress is not None:
+            progress("writing made-up logs", done, made.shot.height)
     truth = folder / "truth"
     truth.mkdir(exist_ok=True)
     for name, frame in truth_tables(made).items():
@@ -95,8 +102,8 @@ def rounded(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.selectors.float().round_sig_figs(7))
 
 
-def write_workshop(folder: Path, scenario: Scenario, seed: int) -> MadeUp:
+def write_workshop(folder: Path, scenario: Scenario, seed: int, progress: Progress | None = None) -> MadeUp:
     """Simulate and write a workshop; returns what was simulated."""
     made = simulate(scenario, seed)
-    write_made_up(folder, made)
+    write_made_up(folder, made, progress)
     return made
