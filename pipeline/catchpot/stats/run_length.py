@@ -188,6 +188,30 @@ def share_of_healthy_months(phrases: tuple[str, ...], n: int, limit_sd: float = 
     return float(any_rule(z, phrases, limit_sd).any(axis=1).mean())
 
 
+@lru_cache(maxsize=64)
+def stretch_limits(
+    baseline: int, stretch: int, share: float, weight: float, slack_sd: float, seed: int = 20265
+) -> tuple[float, float]:
+    """Limits of EWMA and CUSUM, in spreads, that this share of steady stretches of that many shots passes, each.
+
+    baseline: shots from which mean and spread (moving range) are taken, just before the stretch: with so few the
+    limits for a known process would ring far more often than their tables say. The EWMA's limit is given as a distance
+    from the mean, not in its own s.d. By simulation of 8,000 stretches of independent normal shots, fixed seed.
+    """
+    from catchpot.stats.control import ewma
+
+    z = np.random.default_rng(seed).standard_normal((8000, baseline + stretch))
+    first = z[:, :baseline]
+    sd = np.abs(np.diff(first, axis=1)).mean(axis=1, keepdims=True) * np.sqrt(np.pi) / 2
+    y = (z[:, baseline:] - first.mean(axis=1, keepdims=True)) / sd
+    smooth = np.abs(ewma(y, weight, 0.0)).max(axis=1)
+    highest = np.zeros(y.shape[0])
+    for sign in (1.0, -1.0):
+        walk = np.concatenate([np.zeros((y.shape[0], 1)), np.cumsum(sign * y - slack_sd, axis=1)], axis=1)
+        highest = np.maximum(highest, (walk - np.minimum.accumulate(walk, axis=1)).max(axis=1))
+    return float(np.quantile(smooth, 1 - share)), float(np.quantile(highest, 1 - share))
+
+
 def rate_sentence(phrases: Sequence[str]) -> str:
     """How often the selection rings on a steady process, in words.
 
@@ -207,4 +231,5 @@ __all__ = [
     "run_rules_arl",
     "share_of_healthy_months",
     "shewhart_arl",
+    "stretch_limits",
 ]

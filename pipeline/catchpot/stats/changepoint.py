@@ -1,0 +1,377 @@
+"""When a measure changed, whether by a step or a trend, and by how much.
+
+Shots are watched in order; a change is called when the weight of evidence passes a limit found by simulation for the
+whole set of measures watched at once (`limit_for`). After a change the watch begins anew from its date.
+Also the classical single split (sum of squares, supF: D. W. K. Andrews, Econometrica 61, 1993) and A. N. Pettitt's
+rank test (Applied Statistics 28, 1979).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.stats.evidence import Evidence, Scan, change_evidence, clip_lone_shots
+from catchpot.stats.laws import lag_one
+
+Floats = NDArray[np.float64]
+Kind = Literal["step", "trend"]
+LIMITS_FILE = Path(__file__).with_name("changepoint_limits.csv")
+LATER = (0, 8, 16, 32, 64, 120)
+CORRELATIONS = (0.25, 0.5, 0.75)
+CORRELATED = 2.3  # standard errors; one white history in a hundred
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of a measure, in its unit, with 95 % intervals. Places are 0-based shots of the series.
+
+    at: first shot of the new state (of the trend); at_low, at_high: 95 % interval of it. seen_at: the shot whose log
+    made it certain enough. before, after: level before and after; of a trend, where it began and where it stands at
+    `until`. per_shot: slope of a trend, else 0. until: last shot of the state that the change began. rho: the lag-1
+    correlation of the shots that was allowed for.
+    """
+
+    at: int
+    at_low: int
+    at_high: int
+    seen_at: int
+    kind: Kind
+    before: float
+    before_low: float
+    before_high: float
+    after: float
+    after_low: float
+    after_high: float
+    change: float
+    change_low: float
+    change_high: float
+    per_shot: float
+    per_shot_low: float
+    per_shot_high: float
+    until: int
+    rho: float
+
+
+@lru_cache(maxsize=1)
+def _limits() -> Floats:
+    return np.loadtxt(LIMITS_FILE, delimiter=",", comments="#", skiprows=0, ndmin=2, usecols=(0, 1, 2))
+
+
+def limit_for(measures: int) -> float:
+    """The limit of the log odds for a set of measures watched at once.
+
+    Chosen by simulation (`limits_by_simulation`) so that 4.5 % of steady histories of 60 shots ring in any of them;
+    between the simulated set sizes by straight line in the logarithm of the size.
+
+    >>> limit_for(1) < limit_for(9) < limit_for(20)
+    True
+    """
+    if measures < 1:
+        raise ValueError("watch one measure or more")
+    table = _limits()
+    return float(np.interp(np.log(measures), np.log(table[:, 0]), table[:, 1]))
+
+
+def healthy_shots_between(measures: int) -> float:
+    """Shots of steady running between two false calls, on average, over the whole set (by simulation)."""
+    table = _limits()
+    return float(np.interp(np.log(measures), np.log(table[:, 0]), table[:, 2]))
+
+
+def find_changes(
+    values: Floats, beside: Floats | None = None, limit: float | None = None, scan: Scan | None = None
+) -> list[Change]:
+    """All changes of one measure in time order.
+
+    values: shape (shots,), finite. beside: shape (shots, columns): what else may move it (temperature, columns of 0 and
+    1 for resin batches); what they can explain is never called. limit: of the log odds, `limit_for(1)` by default.
+    Fewer than `scan.first` shots give no change.
+
+    >>> rng = np.random.default_rng(1)
+    >>> [(c.kind, c.at) for c in find_changes(np.r_[rng.normal(0, 1, 40), rng.normal(4, 1, 20)])]
+    [('step', 40)]
+    """
+    scan = scan or Scan()
+    bound = limit_for(1) if limit is None else limit
+    y = np.asarray(values, dtype=float)
+    others = None if beside is None or beside.shape[1] == 0 else np.asarray(beside, dtype=float)
+    found: list[_Call] = []
+    start, line = 0, False
+    while y.size - start >= scan.first:
+        called = _first_call(y, others, start, line, bound, scan)
+        if called is None:
+            break
+        if line and called.kind == "trend" and not _still_moves(y, others, called.at):
+            called = replace(called, kind="step", ends_trend=True)
+        found.append(called)
+        start, line = called.at, called.kind == "trend"
+    return _measured(y, others, found)
+
+
+@dataclass(frozen=True)
+class _Call:
+    """A change as called. ends_trend: the trend before it levels off here, which is no change of its own."""
+
+    at: int
+    low: int
+    high: int
+    seen: int
+    kind: Kind
+    rho: float
+    ends_trend: bool = False
+
+
+def _segment(others: Floats | None, start: int, shots: int, line: bool) -> Floats | None:
+    columns = [] if others is None else [others[start:]]
+    if line:
+        columns.append(np.arange(shots - start, dtype=float)[:, None])
+    return np.column_stack(columns) if columns else None
+
+
+def _without_wild_shots(y: Floats, beside: Floats | None) -> Floats:
+    """Shape (1, shots): lone wild shots clipped about what lies beside them, which is taken out for that."""
+    if beside is not None:
+        design = np.column_stack([np.ones(y.size), beside])
+        y = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    return clip_lone_shots(y[None, :])
+
+
+def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound: float, scan: Scan) -> _Call | None:
+    """The first change after `start`, or None."""
+    beside = _segment(others, start, y.size, line)
+    clipped = _without_wild_shots(y[start:], beside)
+    ringing = np.flatnonzero(change_evidence(clipped, beside, scan).log_odds[0] > bound)
+    for look in ringing:
+        shots = int(look) + 1
+        rho, detail = _allowing(clipped, beside, shots, scan, line)
+        if detail.log_odds[0, 0] <= bound:
+            continue
+        # Later shots tell step from trend and date both, as long as one change explains them.
+        for further in sorted({min(shots + k, y.size - start) for k in LATER}, reverse=True):
+            detail = _detail(clipped, beside, further, scan, rho, line)
+            kind, at, low, high = _named(detail, further, scan)
+            if further == shots or _explains(y[start:], others, start, at, further, kind, bound, scan):
+                break
+        return _Call(start + at, start + low, start + high, start + shots - 1, kind, rho)
+    return None
+
+
+def _named(detail: Evidence, shots: int, scan: Scan) -> tuple[Kind, int, int, int]:
+    stepped = detail.step[0, 0] + scan.favour_step >= detail.trend[0, 0]
+    odds = (detail.by_date_step if stepped else detail.by_date_trend)[0, 0]
+    return ("step" if stepped else "trend", *_dated(odds, shots, scan))
+
+
+def _explains(
+    y: Floats, others: Floats | None, start: int, at: int, shots: int, kind: Kind, bound: float, scan: Scan
+) -> bool:
+    """Whether nothing more is called between a change and `shots`, both counted from `start`."""
+    beside = _segment(None if others is None else others[: start + shots], start + at, start + shots, kind == "trend")
+    clipped = _without_wild_shots(y[at:shots], beside)
+    return bool(np.all(change_evidence(clipped, beside, scan).log_odds <= bound))
+
+
+def _detail(clipped: Floats, beside: Floats | None, shots: int, scan: Scan, rho: float, line: bool) -> Evidence:
+    ev = change_evidence(clipped[:, :shots], None if beside is None else beside[:shots], scan, rho=rho, last_only=True)
+    if not line:
+        return ev
+    date = shots - scan.after - np.arange(ev.by_date_trend.shape[2])
+    trend = np.where(date >= scan.before, ev.by_date_trend, -np.inf)
+    total = np.logaddexp.reduce(trend, axis=2)
+    return Evidence(np.logaddexp(ev.step, total), ev.step, total, ev.by_date_step, trend)
+
+
+def _allowing(clipped: Floats, beside: Floats | None, shots: int, scan: Scan, line: bool) -> tuple[float, Evidence]:
+    """The evidence after `shots`, with the correlation that shots keep once the likeliest change is taken out."""
+    plain = _detail(clipped, beside, shots, scan, 0.0, line)
+    stepped = plain.step[0, 0] >= plain.trend[0, 0]
+    odds = (plain.by_date_step if stepped else plain.by_date_trend)[0, 0]
+    if not np.isfinite(odds).any():
+        return 0.0, plain
+    at = shots - scan.after - int(np.argmax(odds))
+    order = np.arange(shots)
+    column = (order >= at).astype(float) if stepped else np.maximum(order - at + 1, 0.0)
+    columns = [np.ones(shots), column] + ([] if beside is None else [beside[:shots]])
+    design = np.column_stack(columns)
+    rest = clipped[0, :shots] - design @ np.linalg.lstsq(design, clipped[0, :shots], rcond=None)[0]
+    r = lag_one(rest)
+    r += (1 + 3 * r) / shots  # bias of the lag-1 correlation of residuals, F. H. C. Marriott and J. A. Pope 1954
+    if r <= CORRELATED / np.sqrt(shots):
+        return 0.0, plain
+    rho = min(CORRELATIONS, key=lambda c: (c - r) ** 2)
+    return rho, _detail(clipped, beside, shots, scan, rho, line)
+
+
+def _dated(odds: Floats, shots: int, scan: Scan, level: float = 0.95) -> tuple[int, int, int]:
+    """Likeliest date and the span of the likeliest dates that hold `level` of the odds."""
+    share = np.exp(odds - odds.max())
+    share /= share.sum()
+    order = np.argsort(-share)
+    kept = order[: int(np.searchsorted(np.cumsum(share[order]), level)) + 1]
+    dates = shots - scan.after - kept
+    return int(shots - scan.after - order[0]), int(dates.min()), int(dates.max())
+
+
+def _still_moves(y: Floats, others: Floats | None, at: int) -> bool:
+    """Whether the slope from `at` on differs from none by three standard errors."""
+    n = y.size - at
+    design = np.column_stack([np.ones(n), np.arange(n), *([] if others is None else [others[at:]])])
+    fit, covariance = _regression(y[at:], design)
+    return bool(abs(fit[1]) > 3 * np.sqrt(covariance[1, 1]))
+
+
+def _calm(y: Floats, design: Floats) -> Floats:
+    """The values with those beyond 3.5 spreads of the fit pulled to it."""
+    fitted = design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    rest = y - fitted
+    half = 3.5 * 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    return np.asarray(fitted + np.clip(rest, -half, half)) if half > 0 else y
+
+
+def _regression(y: Floats, design: Floats) -> tuple[Floats, Floats]:
+    """Least squares coefficients and covariance (pseudo-inverse where columns repeat each other)."""
+    inverse = np.linalg.pinv(design.T @ design, hermitian=True)
+    fit = inverse @ design.T @ y
+    rest = y - design @ fit
+    free = max(y.size - np.linalg.matrix_rank(design), 1)
+    return fit, inverse * float(rest @ rest) / free
+
+
+def _measured(y: Floats, others: Floats | None, found: list[_Call]) -> list[Change]:
+    """Levels, slopes and intervals of the changes, jointly with what lies beside them, over all shots at once."""
+    from scipy.special import stdtrit
+
+    if not found:
+        return []
+    n = y.size
+    edges = [0, *(f.at for f in found), n]
+    order = np.arange(n)
+    columns: list[Floats] = []
+    slope_of: dict[int, int] = {}
+    for i in range(len(edges) - 1):
+        inside = (order >= edges[i]) & (order < edges[i + 1])
+        columns.append(inside.astype(float))
+    for i, f in enumerate(found):
+        if f.kind == "trend":
+            inside = (order >= edges[i + 1]) & (order < edges[i + 2])
+            slope_of[i] = len(columns)
+            columns.append(np.where(inside, order - edges[i + 1], 0.0))
+    design = np.column_stack(columns)
+    if others is not None:
+        beside = others - others.mean(axis=0)
+        design = np.column_stack([design, beside])
+    fit, covariance = _regression(_calm(y, design), design)
+    free = max(n - int(np.linalg.matrix_rank(design)), 1)
+    reach = float(stdtrit(free, 0.975))
+    changes: list[Change] = []
+    for i, call in enumerate(found):
+        if call.ends_trend:
+            continue
+        wide = reach * float(np.sqrt((1 + call.rho) / (1 - call.rho)))
+        length = edges[i + 2] - edges[i + 1]
+
+        def estimate(weights: dict[int, float], wide: float = wide) -> tuple[float, float, float]:
+            w = np.zeros(design.shape[1])
+            for k, v in weights.items():
+                w[k] += v
+            value = float(w @ fit)
+            half = wide * float(np.sqrt(np.maximum(w @ covariance @ w, 0.0)))
+            return value, value - half, value + half
+
+        before = {i: 1.0}
+        if i - 1 in slope_of:  # a change out of a trend: from where the trend stood
+            before[slope_of[i - 1]] = float(edges[i + 1] - edges[i])
+        after = {i + 1: 1.0}
+        slope = (0.0, 0.0, 0.0)
+        if call.kind == "trend":
+            after[slope_of[i]] = float(length - 1)
+            slope = estimate({slope_of[i]: 1.0})
+            if call.at <= 2:
+                before = {i + 1: 1.0}  # nothing before it: from where it began
+        difference = dict(after)
+        for k, v in before.items():
+            difference[k] = difference.get(k, 0.0) - v
+        changes.append(
+            Change(call.at, call.low, call.high, call.seen, call.kind, *estimate(before), *estimate(after),
+                   *estimate(difference), *slope, edges[i + 2] - 1, call.rho)
+        )  # fmt: skip
+    return changes
+
+
+def adjusted(values: Floats, beside: Floats | None, changes: list[Change]) -> Floats:
+    """The values with what lies beside them taken out, at its mean; shape of the values."""
+    y = np.asarray(values, dtype=float)
+    if beside is None or beside.shape[1] == 0:
+        return y.copy()
+    order = np.arange(y.size)
+    columns = [np.ones(y.size)]
+    for c in changes:
+        columns.append((order >= c.at).astype(float))
+        if c.kind == "trend":
+            columns.append(np.clip(order - c.at, 0, c.until - c.at).astype(float))
+    others = beside - beside.mean(axis=0)
+    design = np.column_stack([*columns, others])
+    fit, _ = _regression(_calm(y, design), design)
+    return np.asarray(y - others @ fit[len(columns) :])
+
+
+@dataclass(frozen=True)
+class Split:
+    """The best single split in two levels: number of values before it, both means, what is left, and supF."""
+
+    before: int
+    mean_before: float
+    mean_after: float
+    rest: float
+    sup_f: float
+
+
+def best_split(values: Floats, least: int = 2) -> Split:
+    """Least squares split in two levels (exact search); values shape (n,), least: shots on either side.
+
+    >>> best_split(np.array([0.0, 0.1, 0.0, 5.0, 5.1])).before
+    3
+    """
+    y = np.asarray(values, dtype=float)
+    n = y.size
+    k = np.arange(least, n - least + 1)
+    total, sums = y.sum(), np.cumsum(y)[k - 1]
+    gain = (sums / k - (total - sums) / (n - k)) ** 2 * k * (n - k) / n
+    i = int(np.argmax(gain))
+    whole = float(np.sum((y - y.mean()) ** 2))
+    rest = whole - float(gain[i])
+    before = int(k[i])
+    return Split(before, float(y[:before].mean()), float(y[before:].mean()), rest, float(gain[i]) / (rest / (n - 2)))
+
+
+def pettitt(values: Floats) -> tuple[int, int, float]:
+    """Pettitt's rank test for one change: largest |U|, number of values before it, approximate significance.
+
+    >>> pettitt(np.array([1.0, 2.0, 3.0, 11.0, 12.0, 13.0]))[:2]
+    (9, 3)
+    """
+    y = np.asarray(values, dtype=float)
+    signs = np.sign(y[:, None] - y[None, :])
+    n = y.size
+    u = np.array([np.sum(signs[:k, k:]) for k in range(1, n)])
+    at = int(np.argmax(np.abs(u)))
+    largest = abs(int(u[at]))
+    return largest, at + 1, min(1.0, 2 * float(np.exp(-6 * largest**2 / (n**3 + n**2))))
+
+
+__all__ = [
+    "Change",
+    "Split",
+    "adjusted",
+    "best_split",
+    "find_changes",
+    "healthy_shots_between",
+    "limit_for",
+    "pettitt",
+]
