@@ -106,7 +106,8 @@ class FillSection:
             Prose(sentences(rows, known, pressure_limit(view, rows.row(-1, named=True)))),
         ]
         usual = usual_arrival(known)
-        blocks.append(_history(view, rows, usual))
+        if rows["started_at"].drop_nulls().len():
+            blocks.append(_history(view, rows, usual))
         blocks.extend(_resistance(view, rows, known, usual))
         blocks += [_last_shots(rows), *(margin if state != "act" else ())]
         return Panel(

@@ -59,9 +59,10 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
             "arrived at the vent is not known for any shot; the reasons stand under what was not computed."
         )
     newest = known.row(-1, named=True)
+    day = f" of {words.day(newest['started_at'], zone)}" if newest["started_at"] is not None else ""
     said = (
         f"{mould} had taken {words.with_interval(*triple(newest, 'arrival_volume', 'l'), 'l')} when resin arrived at "
-        f"the vent in shot {newest['shot']} of {words.day(newest['started_at'], zone)}"
+        f"the vent in shot {newest['shot']}{day}"
     )
     change = change_of_arrival(known)
     if change:

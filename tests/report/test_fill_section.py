@@ -1,0 +1,197 @@
+"""The fill section: numbers behind its figures, sentences where values are missing or the force is negative."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from catchpot.report.section import DataTable, Figure, Panel, Prose, Section, View
+from catchpot.report.views import Tables
+from catchpot.tables import Table
+from catchpot.workshop import MouldBook
+from catchpot_fill.pictures import curves
+from catchpot_fill.section import FillSection
+
+BOOK = MouldBook.model_validate({"moulds": {"hatch-3": {"line_pressure_limit_bar": 0.4}, "locker-1": {}}})
+
+
+@pytest.fixture
+def look(declared: dict[str, Table]) -> Callable[[Any, str], View]:
+    """A view of a mould in a store."""
+
+    def look(made: Any, mould: str) -> View:
+        return View(mould, Tables(made, FillSection.needs, mould), declared, BOOK, "Europe/Lisbon", None)
+
+    return look
+
+
+def _panel(view: View) -> Panel:
+    panel = FillSection().panel(view)
+    assert panel is not None
+    return panel
+
+
+def _figures(panel: Panel) -> dict[str, Figure]:
+    return {b.id: b for b in panel.blocks if isinstance(b, Figure)}
+
+
+def _prose(panel: Panel) -> str:
+    return " ".join(p for b in panel.blocks if isinstance(b, Prose) for p in b.paragraphs)
+
+
+def _change(made: Any, table: str, shot: str, **values: Any) -> None:
+    frame = made.frames[table]
+    made.frames[table] = frame.with_columns(
+        pl.when(pl.col("shot") == shot).then(pl.lit(v, dtype=frame.schema[c])).otherwise(c).alias(c)
+        for c, v in values.items()
+    )
+
+
+def test_it_is_a_section() -> None:
+    assert isinstance(FillSection(), Section)
+
+
+def test_history_draws_the_tables_numbers(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"hatch-3": 30})
+    figure = _figures(_panel(look(made, "hatch-3")))["history"].figure
+    fill = made.frames["fill"]
+    arrival, level, injected, mobility = figure["data"]
+    assert arrival["y"] == fill["arrival_volume_l"].to_list()
+    assert [t["yaxis"] for t in figure["data"]] == ["y", "y", "y2", "y3"]
+    assert injected["y"] == fill["injected_volume_l"].to_list()
+    known = [i for i, v in enumerate(arrival["y"]) if v is not None]
+    assert [arrival["error_y"]["array"][i] for i in known] == pytest.approx([0.018] * len(known))
+    assert [arrival["error_y"]["arrayminus"][i] for i in known] == pytest.approx([0.015] * len(known))
+    stored = made.frames["permeability"]["mobility_m2_pa_s"].to_list()
+    assert mobility["y"] == pytest.approx([v * 1e9 for v in stored])
+    above = [a["text"] for a in figure["layout"]["annotations"]]
+    assert "<b>mobility [10⁻⁹ m²/(Pa s)]</b>" in above
+    volumes = fill["arrival_volume_l"].drop_nulls()
+    assert level["y"][0] == pytest.approx(float(np.median(volumes.to_numpy()[:-1])))
+
+
+def test_resistance_is_drawn_over_the_share_of_the_usual_volume(
+    store: Callable[..., Any], look: Callable[..., View]
+) -> None:
+    made = store({"hatch-3": 30})
+    figure = _figures(_panel(look(made, "hatch-3")))["resistance"].figure
+    usual = float(np.median(made.frames["fill"]["arrival_volume_l"].drop_nulls().to_numpy()[:-1]))
+    last = made.frames["fill_fit"].row(-1, named=True)
+    traces = {t["name"]: t for t in figure["data"]}
+    measured = traces["hatch-3-030, measured"]
+    assert measured["x"] == pytest.approx([100 * v / usual for v in last["vol_l"]])
+    assert measured["y"][:3] == [None, None, None]  # where the log had no flow
+    assert measured["y"][3:] == pytest.approx(last["resistance_bar_min_l"][3:])
+    assert traces["hatch-3-030, fitted"]["y"] == pytest.approx(last["fitted_bar_min_l"])
+    row = made.frames["fill"].row(-1, named=True)
+    low, high = row["arrival_volume_low_l"], row["arrival_volume_high_l"]
+    ends = [(s["x0"], s["x1"]) for s in figure["layout"]["shapes"]]
+    assert ends[0] == pytest.approx((100 * low / usual, 100 * high / usual))
+    assert ends[1] == pytest.approx((100 * row["arrival_volume_l"] / usual,) * 2)
+    assert figure["layout"]["xaxis"]["title"]["text"] == "share of the usual arrival volume [%]"
+
+
+def test_usual_band_holds_new_healthy_points_and_not_the_shots_drawn_on_it(store: Callable[..., Any]) -> None:
+    inside = []
+    for seed in range(12):
+        fit = store({"hatch-3": 43}, seed).frames["fill_fit"]
+        drawn = curves(fit, 2.5)
+        assert drawn.earlier == 40
+        assert drawn.names == ("hatch-3-043", "hatch-3-042", "hatch-3-041")
+        new = np.interp(drawn.band_pct, drawn.pct[0][3:], drawn.measured[0][3:], right=np.nan)
+        reached = np.isfinite(new)
+        inside.append(np.mean((new > drawn.low)[reached] & (new < drawn.high)[reached]))
+        odd = fit.with_columns(pl.col("resistance_bar_min_l").arr.to_list()).with_row_index("i")
+        odd = odd.with_columns(
+            pl.when(pl.col("i") >= 40)
+            .then(pl.col("resistance_bar_min_l").list.eval(pl.element() * 50))
+            .otherwise(pl.col("resistance_bar_min_l"))
+            .alias("resistance_bar_min_l")
+        )
+        assert np.array_equal(curves(odd, 2.5).high, drawn.high)
+    # 12 shots of about 100 points, of which neighbours on the grid share samples.
+    assert 0.90 <= np.mean(inside) <= 0.99
+
+
+def test_no_band_from_few_shots(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    few = _figures(_panel(look(store({"hatch-3": 9}), "hatch-3")))["resistance"]
+    assert "No usual band yet" in few.summary
+    assert not any("usual band" in t["name"] for t in few.figure["data"])
+
+
+def test_a_negative_margin_with_a_blocked_vent_comes_first(
+    store: Callable[..., Any], look: Callable[..., View]
+) -> None:
+    made = store({"hatch-3": 12, "locker-1": 12})
+    negative, positive = _panel(look(made, "hatch-3")), _panel(look(made, "locker-1"))
+    assert negative.state == "act"
+    assert negative.headline.startswith(
+        "With the vent blocked and the line at its limit of 0.4 bar the cover would lift"
+    )
+    first = negative.blocks[0]
+    assert isinstance(first, Prose) and first.kind == "caution"
+    assert positive.state == "in order"
+    last = positive.blocks[-1]
+    assert isinstance(last, Prose) and "3.1 kN" in last.paragraphs[0] and "9.8 kN, at most" in last.paragraphs[0]
+    for panel in (negative, positive):
+        assert "upper estimate" in _prose(panel)
+        assert "keep the clamp vacuum" in _prose(panel)
+    _change(made, "fill", "locker-1-012", clamp_margin_n=None, blocked_vent_margin_n=None)
+    assert "closing force" not in _prose(_panel(look(made, "locker-1")))
+
+
+def test_pressure_above_the_books_limit_is_said(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"hatch-3": 12, "locker-1": 12})
+    assert "0.420 bar (gauge), above the mould's limit of 0.4 bar." in _prose(_panel(look(made, "hatch-3")))
+    assert "0.420 bar (gauge)." in _prose(_panel(look(made, "locker-1")))  # no limit in its book
+
+
+def test_unknown_arrival_of_the_last_shot_is_said(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"locker-1": 14})  # the 14th shot has no arrival volume
+    panel = _panel(look(made, "locker-1"))
+    assert "in shot locker-1-013 of" in panel.headline
+    assert "For the last shot, locker-1-014, it is not known." in panel.headline
+    assert "Resin's arrival at the vent could not be told in this shot." in _figures(panel)["resistance"].summary
+    cells = {c.column: c for c in FillSection().cells(look(made, "locker-1"))}
+    assert cells["Shots"].text == "14"
+    row = made.frames["fill"].row(12, named=True)
+    assert cells["Arrival volume, last known (95 %)"].sort == row["arrival_volume_l"]
+
+
+def test_no_arrival_at_all_is_not_assessed(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"hatch-3": 1, "locker-1": 12})
+    nothing = {c: None for c in made.frames["fill"].columns if c.startswith(("arrival", "overflow", "fill_time"))}
+    made.frames["fill"] = made.frames["fill"].with_columns(
+        pl.lit(v, dtype=made.frames["fill"].schema[c]).alias(c) for c, v in nothing.items()
+    )
+    panel = _panel(look(made, "locker-1"))
+    assert panel.state == "not assessed"
+    assert "is not known for any shot" in panel.headline
+    drawn = _figures(panel)
+    assert drawn["history"].figure["data"][0]["name"].startswith("injected volume")
+    assert drawn["resistance"].figure["layout"]["xaxis"]["title"]["text"] == "share of the usual injected volume [%]"
+    cells = [c.text for c in FillSection().cells(look(made, "locker-1"))]
+    assert cells[2:] == ["not known"]
+
+
+def test_a_mould_without_shots(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    view = look(store({"hatch-3": 3}), "idle-9")
+    assert FillSection().cells(view) == []
+    assert _panel(view).state == "not assessed"
+
+
+def test_one_shot_and_shots_without_a_time(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    one = _panel(look(store({"hatch-3": 1}), "hatch-3"))
+    assert "median" not in one.headline
+    made = store({"locker-1": 12})
+    untimed = pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("started_at")
+    made.frames["shot"] = made.frames["shot"].with_columns(untimed)
+    panel = _panel(look(made, "locker-1"))
+    assert "of not known" not in panel.headline
+    assert set(_figures(panel)) == {"resistance"}
+    tables = [b for b in panel.blocks if isinstance(b, DataTable)]
+    assert tables[0].frame.height == 8
