@@ -178,6 +178,9 @@ class Mould(MouldKeys):
     limits: dict[str, Limits] = Field(
         default_factory=dict, description='specification limits, [low, high]; "none" for a side without'
     )
+    measures: list[str] = Field(
+        default_factory=list, description="columns of shot tables to track for drift beside the usual ones"
+    )
     changes: list[MouldChange] = Field(default_factory=list)  # type: ignore[valid-type]  # made by create_model above
 
     @model_validator(mode="after")
