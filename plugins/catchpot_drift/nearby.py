@@ -1,0 +1,63 @@
+"""What happened near a change: the mould's and the workshop's events, and changes of fabric or resin batch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from catchpot.report.words import words_of
+
+
+@dataclass(frozen=True)
+class Event:
+    """An event in words."""
+
+    at: datetime
+    text: str
+
+
+def happenings(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Event]:
+    """All that may explain a change of a mould, in time order.
+
+    events: rows of `event` for the mould and the whole workshop (None for no such table). shots: started_at, injector,
+    fabric_batch, resin_batch in time order. A meter's event counts only where the mould was filled from that injector.
+    """
+    found: list[Event] = []
+    injectors = set(shots["injector"].drop_nulls().to_list())
+    noted: set[tuple[str, str]] = set()
+    for row in events.iter_rows(named=True) if events is not None else ():
+        kind, detail = row["kind"] or "", (row["detail"] or "").strip()
+        if kind.startswith("meter_") and injectors and not any(i in detail for i in injectors):
+            continue
+        noted.add((kind, detail))
+        found.append(Event(row["time"], f"{words_of(kind)} {detail}".strip() if kind != "note" else f"note: {detail}"))
+    for kind in ("fabric_batch", "resin_batch"):
+        before: str | None = None
+        for at, batch in shots.select("started_at", kind).drop_nulls().iter_rows():
+            if before is not None and batch != before and (kind, batch) not in noted:
+                found.append(Event(at, f"{words_of(kind)} {batch}"))
+            before = batch
+    return sorted(found, key=lambda e: e.at)
+
+
+def nearest(
+    happened: list[Event], starts: list[datetime], at: int, earliest: int, latest: int, reach: int
+) -> tuple[Event, int] | None:
+    """The event nearest to a change within reach, and how many shots lie between.
+
+    starts: of the measure's shots. at, earliest, latest: first shot of the change and its interval. An event counts
+    from `reach` shots before the date up to the date, or anywhere in the date's interval.
+    """
+    first = starts[max(0, min(at - reach, earliest - 1))]
+    last = starts[latest]
+    best: tuple[int, Event] | None = None
+    for event in happened:
+        if not first <= event.at <= last:
+            continue
+        place = sum(s < event.at for s in starts)  # the first shot at or after the event
+        gap = abs(at - place)
+        if best is None or gap <= best[0]:
+            best = (gap, event)
+    return (best[1], best[0]) if best else None

@@ -1,0 +1,160 @@
+"""The drift section: what changed, when, after what, and how often such a watch calls falsely."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import words
+from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
+from catchpot_drift import pictures
+from catchpot_drift.findings import sentence
+
+METHOD = (
+    "For every date at which a measure may have changed, the odds of a step or a trend of unknown size against no"
+    " change are summed up after each shot; a change is called when they pass a limit found by simulating steady"
+    " workshops with as many measures. Temperature and resin batches without a viscosity of their own are fitted"
+    " beside the change, so what they can explain is not called; so is what correlation from shot to shot explains."
+    " A step is told from a trend by the same odds."
+)
+REFERENCES = (
+    "H. Jeffreys, Theory of Probability, 1939 (odds of a new parameter)",
+    "S. W. Roberts, Technometrics 1, 1959 and 8, 1966 (moving average; summed odds)",
+    "E. S. Page, Biometrika 41, 1954 (CUSUM)",
+)
+
+
+class DriftSection:
+    """A mould's measures over weeks."""
+
+    name = "drift"
+    title = "Drift over weeks"
+    order = 50
+    analyses: tuple[str, ...] = ("drift",)
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
+        {
+            "drift": ("*",),
+            "drift_value": ("*",),
+            "drift_watch": ("*",),
+            "event": ("time", "mould", "kind", "detail"),
+            "finding": ("mould", "analysis", "severity", "until"),
+        }
+    )
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        """The newest change that stands."""
+        standing = _standing(view.tables["drift"])
+        watch = view.tables["drift_watch"]
+        if watch.is_empty():
+            return [Cell("last change", "not assessed", "not assessed", order=50)]
+        if not standing:
+            return [Cell("last change", "none", order=50)]
+        newest = standing[-1]
+        return [Cell("last change", f"{newest['label']}, {words.day(newest['changed_at'], view.zone)}",
+                     _state(view), newest["changed_at"].timestamp(), order=50)]  # fmt: skip
+
+    def panel(self, view: View) -> Panel | None:
+        """The section on a mould's page."""
+        if view.mould is None:
+            return None
+        watch = view.tables["drift_watch"]
+        if watch.is_empty():
+            return Panel("not assessed", "Too few shots to tell a change: a measure is watched from its 20th shot on.")
+        drift = view.tables["drift"].sort("changed_at", "measure")
+        blocks: list[Block] = [
+            pictures.history(view.tables["drift_value"], watch, drift, view.tables["event"], view.zone)
+        ]
+        if drift.height:
+            blocks.append(_changes(drift, view.zone))
+        blocks += [_present(watch, view.zone), Prose(tuple(_rates(watch)), title="How often it calls falsely")]
+        return Panel(_state(view), _headline(view, drift, watch), blocks, METHOD, REFERENCES)
+
+    def pages(self, view: View) -> Sequence[Page]:
+        """None."""
+        return ()
+
+
+def _standing(drift: pl.DataFrame) -> list[dict[str, Any]]:
+    if drift.is_empty():
+        return []
+    return list(drift.filter(pl.col("until").is_null()).sort("changed_at").iter_rows(named=True))
+
+
+def _state(view: View) -> State:
+    found = view.tables["finding"]
+    if found.is_empty():
+        return "in order"
+    own = found.filter((pl.col("analysis") == "drift") & pl.col("until").is_null() & (pl.col("severity") == "watch"))
+    return "watch" if own.height else "in order"
+
+
+def _headline(view: View, drift: pl.DataFrame, watch: pl.DataFrame) -> str:
+    standing = _standing(drift)
+    shots = words.count(int(watch["shots"].max() or 0), "shot")  # type: ignore[arg-type]  # an integer column
+    measures = words.count(watch.height, "measure")
+    if not standing:
+        return f"No change stands among {measures} watched over {shots}."
+    newest = sentence(standing[-1], view.zone).removeprefix(f"{view.mould}: ")
+    others = len(standing) - 1
+    more = f" {words.count(others, 'other change stands', 'other changes stand')}." if others else ""
+    return f"{newest[:1].upper()}{newest[1:]}{more}"
+
+
+def _changes(drift: pl.DataFrame, zone: str) -> DataTable:
+    rows = [
+        {
+            "measure": r["label"],
+            "since": words.day(r["changed_at"], zone),
+            "first shot": r["shot"],
+            "how": r["kind"],
+            "before": words.with_interval(r["before"], r["before_low"], r["before_high"], r["unit"]),
+            "after": words.with_interval(r["after"], r["after_low"], r["after_high"], r["unit"]),
+            "event near it": f"{r['event']} ({words.count(r['shots_after_event'], 'shot')} before)"
+            if r["event"]
+            else "none known",
+            "until": words.day(r["until"], zone) if r["until"] else "stands",
+        }
+        for r in drift.sort("changed_at", descending=True).iter_rows(named=True)
+    ]
+    return DataTable("drift-changes", "Changes, the newest first", pl.DataFrame(rows))
+
+
+def _present(watch: pl.DataFrame, zone: str) -> DataTable:
+    rows = [
+        {
+            "measure": r["label"],
+            "state since": words.day(r["since"], zone),
+            "shots": r["state_shots"],
+            "moving average": "baseline not complete" if r["smooth_beyond"] is None
+            else "beyond its limits" if r["smooth_beyond"] else "within its limits",
+            "CUSUM": "baseline not complete" if r["sum_limit"] is None
+            else "beyond its limit" if max(r["sum_up"], r["sum_down"]) > r["sum_limit"] else "within its limit",
+            "taken out first": r["taken_out"] or "nothing",
+        }
+        for r in watch.iter_rows(named=True)
+    ]  # fmt: skip
+    return DataTable(
+        "drift-present", "The present state of each measure", pl.DataFrame(rows),
+        note="Moving average and CUSUM compare the shots since the last change with the first shots of that state."
+        " Beyond a limit is a hint to look, no finding: findings come from the changes above.",
+    )  # fmt: skip
+
+
+def _rates(watch: pl.DataFrame) -> list[str]:
+    from catchpot.stats.changepoint import healthy_shots_between
+
+    measures = int(watch["measures_watched"].max() or 1)  # type: ignore[arg-type]  # an integer column
+    between = healthy_shots_between(measures)
+    changes = (
+        f"With {words.count(measures, 'measure')} watched at once, fewer than 5 % of steady histories of 60 shots bring"
+        f" a call in any of them; in long steady running there is one false call in about {between:.0f} shots over the"
+        " whole set. Shots that are alike from one to the next for other reasons make false calls likelier."
+    )
+    charts = (
+        "Moving average (weight 0.2 unless set otherwise) and CUSUM (slack half a spread) are drawn against limits that"
+        " one in twenty steady stretches of 60 shots passes, each, a baseline of 25 shots reckoned with."
+    )
+    return [changes, charts]
