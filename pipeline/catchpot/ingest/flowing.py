@@ -43,8 +43,8 @@ class Flowing:
 
 def _level(
     samples: Samples, flow: NDArray[np.float64], smooth: NDArray[np.float64], isolated: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Zero offset, noise and top of the smoothed flow for each shot, and whether it flows all through."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Each shot's zero offset, noise, low and top of the smoothed flow, and whether the zero is surely known."""
     low, top = by_shot(samples, smooth, None, 0.05, 0.98)
     middle_of = low + 0.25 * (top - low)
     quiet = smooth < middle_of[samples.shot_of]
@@ -70,7 +70,7 @@ def _level(
     offset = np.where(known | flat, offset, 0.0)
     most = np.maximum(np.where(known, _OFFSET_L_MIN, 0.05), 0.05 * top)
     offset = np.clip(np.nan_to_num(offset), -_OFFSET_L_MIN, most)
-    return offset, smooth_noise, top, known
+    return offset, smooth_noise, low, top, known
 
 
 def _seconds(samples: Samples, mask: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -86,13 +86,14 @@ def find_flow(samples: Samples) -> Flowing:
     flow = filled(samples, "flow_l_min")
     smooth = moving_mean(samples, flow, _SMOOTH_S)
     flag = filled(samples, "vacuum_isolated") > 0.5
-    offset, noise, top, known = _level(samples, flow, smooth, flag)
+    offset, noise, low, top, known = _level(samples, flow, smooth, flag)
     threshold = offset + np.maximum.reduce([5.0 * noise, _SHARE * (top - offset), np.full(len(top), _LEAST_L_MIN)])
     # without a flow that stands out from the zero, or one that no offset explains, nothing was injected
     stands_out = top - offset > np.maximum(0.05, 10.0 * noise)
+    (steady,) = by_shot(samples, smooth, None, 0.5)
+    stands_out &= (top - low > np.maximum(0.06, 8.0 * noise)) | (steady > _OFFSET_L_MIN)
     (high,) = by_shot(samples, smooth, None, 0.995)
     brief = high - offset > np.maximum(0.15, 12.0 * noise)  # a short injection in a long log
-    (steady,) = by_shot(samples, smooth, None, 0.5)
     flows = stands_out | brief | (~known & (steady > _OFFSET_L_MIN))
     on = (smooth > threshold[samples.shot_of]) & flows[samples.shot_of] & ~flag
     volume = samples.columns["vol_l"]

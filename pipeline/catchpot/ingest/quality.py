@@ -44,7 +44,7 @@ def find_faults(
         if name in BY_NAME:
             found += _impossible(samples, name, values) + _missing(samples, name, values)
         if name in _LIVELY:
-            found += _standing_still(samples, name, values, flowing)
+            found += _standing_still(samples, name, values, flowing, gauge[1])
     found += _gauge_at_end(samples, flowing, end, gauge)
     found += _negative_flow(samples, flowing)
     return found
@@ -122,7 +122,9 @@ def _missing(samples: Samples, name: str, values: NDArray[np.float64]) -> list[R
     return found
 
 
-def _standing_still(samples: Samples, name: str, values: NDArray[np.float64], flowing: Flowing) -> list[Row]:
+def _standing_still(
+    samples: Samples, name: str, values: NDArray[np.float64], flowing: Flowing, gauge_high: NDArray[np.float64]
+) -> list[Row]:
     """Runs of one and the same value in a channel that is alive elsewhere in the log."""
     same = np.diff(values, prepend=np.nan) == 0.0
     same[samples.starts] = False
@@ -150,7 +152,10 @@ def _standing_still(samples: Samples, name: str, values: NDArray[np.float64], fl
         part = values[samples.rows(shot)]
         value, high, low = values[a], np.nanmax(part), np.nanmin(part)
         unit, seconds = BY_NAME[name].unit, t[b] - t[a]
+        ranged = name == "line_pressure_bar" and not np.isnan(gauge_high[shot])
         if value == high and high > low and name != "flow_l_min":
+            if ranged:
+                continue  # the book names the gauge's ends: they are looked at by themselves
             detail = f"{name} stood at its highest value, {value:g} {unit}, for {seconds:.0f} s: the sensor's end"
             found.append((shot, "at_range_end", name, float(t[a]), float(t[b]), n, detail))
         elif n >= _STUCK_ROWS and seconds >= _STUCK_S and not _rests(name, float(value), a, b, flowing, shot):

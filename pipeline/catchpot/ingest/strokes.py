@@ -61,9 +61,11 @@ def from_strokes(
     spread = np.minimum(np.concatenate(([usual], waits)), _PAUSE * usual)
     spread = np.where(np.concatenate(([usual], waits)) > spread, usual, spread)
     begin = np.searchsorted(t_s, t_s[at] - spread, side="right")
-    rate = litres[at] / spread * 60.0
+    begin = np.minimum(begin, at)
+    ahead = np.where(begin > 0, t_s[np.maximum(begin - 1, 0)], t_s[0] - usual)
+    rate = litres[at] / (t_s[at] - ahead) * 60.0
     edges = np.zeros(len(t_s) + 1)
-    np.add.at(edges, np.minimum(begin, at), rate)
+    np.add.at(edges, begin, rate)
     np.add.at(edges, at + 1, -rate)
     flow = np.cumsum(edges[:-1])
     return np.where(np.abs(flow) < 1e-9, 0.0, flow), volume, remarks
