@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from catchpot.physics.darcy import taper_of
+from catchpot.physics.darcy import resistance_share, taper_of
 from catchpot.physics.resin import resin_volume
 from catchpot_fill.arrival import Bins
 from catchpot_fill.fit import Fit, fit_shots
@@ -18,7 +18,9 @@ from catchpot_fill.prepare import (
     ambient_pressure,
     bin_samples,
     column,
+    extreme_by,
     injection_samples,
+    mean_by,
 )
 
 Array = NDArray[np.float64]
@@ -106,7 +108,8 @@ def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book:
     windows = {"start_s": start, "end_s": end, "start_volume_l": first_l}
     samples = injection_samples(numbered, group, book, windows, ambient, stroked)
     noise = np.where(stroked, STROKE_NOISE, FLOW_NOISE)
-    binned = bin_samples(samples, groups, noise)
+    strokes = np.where(stroked, column(shots, "stroke_volume_ml") * 1e-3, np.nan)
+    binned = bin_samples(samples, groups, noise, strokes)
 
     def of(name: str) -> Array:
         return column(book, name)
@@ -126,12 +129,33 @@ def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book:
     unsure = np.where(np.isfinite(unsure), unsure, 10.0) * 100.0 / 1.96
     dense = of("density_kg_m3")
     head = np.where(np.isfinite(dense), dense, 1100.0) * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m"))
+    runner_sd = runner * np.nan_to_num(of("runner_volume_tolerance_pct")) / 196.0
+    # at a port little volume makes much resistance: there the first sample's volume matters too
+    first = extreme_by(samples.flow_m3_s * samples.step_s * 1e3, samples.shot, groups, largest=True)
+    runner_sd = np.where((runner_sd > 0) | (taper > 1.5), np.hypot(runner_sd, 0.3 * np.nan_to_num(first)), 0.0)
+    near_port = np.abs(binned.vol_l - runner[:, None]) < 2.5 * runner_sd[:, None]
+    whole = np.max(binned.vol_l, axis=1, keepdims=True)
+    share = np.clip((binned.vol_l - runner[:, None]) / (whole - runner[:, None]), 0.0, 1.0)
+    late = (binned.n > 0) & (share > 0.5)
+    rough = binned.dp_pa / (binned.bed * scale[:, None] * resistance_share(share, taper[:, None]))
+    guess = np.nan_to_num(mean_by(rough[late], np.nonzero(late)[0], groups))
     bins = Bins(
-        binned.n, binned.vol_l, binned.line, binned.bed, binned.dp_pa,
+        np.where(near_port, 0.0, binned.n),
+        binned.vol_l,
+        binned.line,
+        binned.bed,
+        binned.dp_pa,
         PRESSURE_NOISE_PA**2 + (noise[:, None] * binned.dp_pa) ** 2,
-        runner, np.nan_to_num(of("vent_hose_volume_l")), head, np.where(np.isfinite(scale), scale, np.nan),
-        np.where(np.isfinite(scale), taper, np.nan), unsure,
-    )  # fmt: skip
+        runner,
+        runner_sd,
+        np.nan_to_num(of("vent_hose_volume_l")),
+        head,
+        np.nan_to_num(of("capillary_pressure_mbar")) * 100.0,
+        np.where(np.isfinite(scale), scale, np.nan),
+        np.where(np.isfinite(scale), taper, np.nan),
+        unsure,
+        np.maximum(guess, 1.0),
+    )
     fit = fit_shots(samples, binned, bins, np.nan_to_num(expected), np.nan_to_num(spare) * 1e3 / 1.96)
     return Batch(
         numbered, group, book, np.array(shots["mould"].is_not_null()) & np.isfinite(of("viscosity_tolerance_pct")),

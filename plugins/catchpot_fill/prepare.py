@@ -16,6 +16,7 @@ Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 BINS = 200
+STROKE_BIN_S = 2.5
 SAMPLE_COLUMNS = (
     "t_s", "vol_l", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "resin_temp_c",
     "mould_temp_c", "catalyst_flow_ml_min", "pump_strokes", "ambient_pressure_mbar",
@@ -27,6 +28,7 @@ class Samples:
     """Samples of the injections, flat (rows,), in shot and time order; `shot` is the shot's number.
 
     SI but for volumes (l). usable: fit for the resistance fit. dp_pa: driving pressure without the resin's own weight.
+    step_s: time since the sample before. stroke_end_s: when the stroke under way ends.
     """
 
     shot: Ints
@@ -41,6 +43,7 @@ class Samples:
     bed_viscosity: Array
     usable: Flags
     step_s: Array
+    stroke_end_s: Array
 
 
 def column(frame: pl.DataFrame, name: str) -> Array:
@@ -85,19 +88,19 @@ def ambient_pressure(sample: pl.DataFrame, group: Ints, groups: int, inject_from
     return values, sources.tolist()
 
 
-def smoothed_strokes(t: Array, vol: Array, group: Ints) -> tuple[Array, Array]:
-    """Volume and flow (l/s) between pump strokes: straight from stroke to stroke, each at its own time stamp."""
+def smoothed_strokes(t: Array, vol: Array, group: Ints) -> tuple[Array, Array, Array]:
+    """Volume, flow (l/s) and the stroke's end (s) at each sample: straight from time stamp to time stamp of strokes."""
     new_shot = np.diff(group, prepend=-1) != 0
     stepped = new_shot | (np.diff(vol, prepend=-np.inf) > 1e-9)
     at = np.flatnonzero(stepped)
     if len(at) < 2:
-        return vol, np.zeros_like(vol)
+        return vol, np.zeros_like(vol), t
     k = np.clip(np.cumsum(stepped) - 1, 0, len(at) - 2)
     left, right = at[k], at[k + 1]
     same = group[left] == group[right]
     span = np.where(same, t[right] - t[left], 1.0)
     rate = np.where(same, (vol[right] - vol[left]) / np.maximum(span, 1e-9), 0.0)
-    return np.where(same, vol[left] + rate * (t - t[left]), vol), rate
+    return np.where(same, vol[left] + rate * (t - t[left]), vol), rate, np.where(same, t[right], t)
 
 
 def _near(flags: Flags, group: Ints, reach: int) -> Flags:
@@ -140,8 +143,9 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
     part, g, t = sample[inside], group[inside], t[inside]
     vol = column(part, "vol_l") - windows["start_volume_l"][g]
     flow = column(part, "flow_l_min") / 60.0
+    stroke_end = t
     if stroked.any():
-        even, rate = smoothed_strokes(t, vol, g)
+        even, rate, stroke_end = smoothed_strokes(t, vol, g)
         vol, flow = np.where(stroked[g], even, vol), np.where(stroked[g], rate, flow)
     line_bar, cavity = column(part, "line_pressure_bar"), column(part, "cavity_pressure_mbar")
     resin_c, mould_c = column(part, "resin_temp_c"), column(part, "mould_temp_c")
@@ -171,7 +175,7 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
                         column(book, "line_pressure_range_high_bar"))  # fmt: skip
     return Samples(
         g, t, vol, flow * 1e-3, line_bar * 1e5, dp, cavity * 100.0, column(part, "clamp_pressure_mbar") * 100.0,
-        mu(resin_known), mu(mould_known), usable, step,
+        mu(resin_known), mu(mould_known), usable, step, stroke_end,
     )  # fmt: skip
 
 
@@ -179,7 +183,9 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
 class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
-    volume_variance: squared uncertainty of the metered volume, l2 (see `bin_samples`).
+    n: samples; where strokes were counted, the bin's weight. volume_variance: squared uncertainty of the metered
+    volume, l2. wander_l: (shots,), s.d. of the metered volume at the end. stroked: (shots,), strokes were counted.
+    flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
 
     n: Array
@@ -189,24 +195,33 @@ class Binned:
     bed: Array
     dp_pa: Array
     volume_variance: Array
+    wander_l: Array
+    stroked: Flags
+    flow_noise: Array
     bin: Ints
 
 
-def bin_samples(s: Samples, groups: int, flow_noise: Array) -> Binned:
+def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> Binned:
     """Bin by a mixture of volume, time and the logarithm of volume.
 
     Equal volumes alone would be coarse where the resistance is steep in volume: at a port, where little is filled, and
     in a converging channel under constant pressure, where the end is slow. Means of flow and pressure are taken apart,
     so that a bin's resistance is their ratio and the flow's noise does not bias it.
+    Where strokes are counted, every stroke goes whole into one bin of at least STROKE_BIN_S: the time stamps of its
+    ends are only known to a sample, which spoils the flow of a short bin and hardly that of a long one.
     flow_noise: (groups,), proportional noise of the flow meter; its running sum makes the volume uncertain, beside a
-    tenth of a sample's volume for the time stamps.
+    tenth of a sample's volume for the time stamps. stroke_l: (groups,), NaN where no strokes are counted.
     """
+    stroked = np.isfinite(stroke_l)
     total = extreme_by(s.vol_l, s.shot, groups, largest=True)
     begin, finish = (extreme_by(s.t_s, s.shot, groups, largest=largest) for largest in (False, True))
     with np.errstate(invalid="ignore", divide="ignore"):
         v = s.vol_l / total[s.shot]
         time = (s.t_s - begin[s.shot]) / (finish - begin)[s.shot]
         mixed = 0.4 * v + 0.4 * time + 0.2 * np.log(np.maximum(v, 2e-3) / 2e-3) / np.log(500.0)
+        if stroked.any():
+            few = np.minimum(1.0, (finish - begin) / (STROKE_BIN_S * BINS))[s.shot]
+            mixed = np.where(stroked[s.shot], (s.stroke_end_s - begin[s.shot]) / (finish - begin)[s.shot] * few, mixed)
     ok = s.usable & np.isfinite(mixed)
     number = np.where(ok, np.clip((np.where(ok, mixed, 0.0) * BINS).astype(np.intp), 0, BINS - 1), -1)
     flat = (s.shot * BINS + number)[ok]
@@ -216,14 +231,29 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array) -> Binned:
         return np.bincount(flat, weights, groups * BINS).reshape(groups, BINS).astype(float)
 
     n = total_of(None)
-    few = np.maximum(n, 1.0)
+    few_samples = np.maximum(n, 1.0)
     piece = np.where(np.isfinite(s.flow_m3_s), s.flow_m3_s, 0.0) * s.step_s * 1e3
     running = np.cumsum(piece**2)
     first = np.flatnonzero(np.diff(s.shot, prepend=-1) != 0)
     base = np.zeros(groups)
     base[s.shot[first]] = running[first] - piece[first] ** 2
     wander = flow_noise[s.shot] ** 2 * (running - base[s.shot]) + (0.1 * piece) ** 2
+    wander = np.where(stroked[s.shot], 0.0, wander)
+    at_end = np.sqrt(np.nan_to_num(extreme_by(wander, s.shot, groups, largest=True)))
+    # a count stands still between strokes: the volume is known to a part of one
+    at_end = np.where(stroked, np.nan_to_num(stroke_l) / np.sqrt(12.0), at_end)
+    usual = np.nan_to_num(mean_by(np.where(n > 0, n, np.nan).reshape(-1), np.arange(groups).repeat(BINS), groups))
+    weight = np.where(stroked[:, None] & (n > 0), 1.0 / ((usual[:, None] / few_samples) ** 2 + 0.05), n)
     return Binned(
-        n, total_of(s.vol_l) / few, total_of(s.flow_m3_s) / few, total_of(s.flow_m3_s * s.line_viscosity) / few,
-        total_of(s.flow_m3_s * s.bed_viscosity) / few, total_of(s.dp_pa) / few, total_of(wander) / few, number,
-    )  # fmt: skip
+        weight,
+        total_of(s.vol_l) / few_samples,
+        total_of(s.flow_m3_s) / few_samples,
+        total_of(s.flow_m3_s * s.line_viscosity) / few_samples,
+        total_of(s.flow_m3_s * s.bed_viscosity) / few_samples,
+        total_of(s.dp_pa) / few_samples,
+        total_of(wander) / few_samples,
+        at_end,
+        stroked,
+        flow_noise,
+        number,
+    )

@@ -27,8 +27,8 @@ REACH = 2.0
 """Beyond this many arrival volumes the channel counts as full."""
 PATTERNS = 48
 SHAPES = 3
-SHAPE_SD = 1.2
-"""The few drawn patterns under-state how far a fabric may bend the curve; with 1.2 intervals hold what they promise."""
+SHAPE_SD = 1.35
+"""The few drawn patterns under-state how far a fabric may bend the curve; with this factor intervals hold what they promise."""
 
 
 @dataclass(frozen=True)
