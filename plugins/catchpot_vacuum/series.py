@@ -163,7 +163,7 @@ def _fallen(at: Floats, leak: Floats, sd: Floats, logged: list[float]) -> list[t
     that could be known.
 
     Three leaks in a row below all of the four before, and their median below by more than a factor 1.6 and more than
-    3.2 times the scatter that leaks have about their neighbours.
+    3.6 times the scatter that leaks have about their neighbours.
     """
     found: list[tuple[float, float]] = []
     low = np.log(np.maximum(leak, np.maximum(sd, 1e-4)))
@@ -177,7 +177,7 @@ def _fallen(at: Floats, leak: Floats, sd: Floats, logged: list[float]) -> list[t
             continue
         scatter = _scatter(low[max(last, i - 30) : i])
         error = float(np.median(sd[i : i + 3] / np.maximum(leak[i : i + 3], 1e-4)))
-        needed = max(np.log(1.6), 3.2 * scatter, 2.0 * min(error, 1.0))
+        needed = max(np.log(1.6), 3.6 * scatter, 2.0 * min(error, 1.0))
         if np.median(before[-5:]) - np.median(after) > needed and after.max() < before[-4:].min():
             found.append((float(at[i]), float(at[i + 2])))
             last = i

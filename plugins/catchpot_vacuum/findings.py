@@ -1,0 +1,231 @@
+"""Findings about leaks, in sentences: against the limits, against the mould's own past, and a seal nobody logged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.report import words
+from catchpot_vacuum.own_past import OutOfLine, sudden
+from catchpot_vacuum.series import Seal, when
+from catchpot_vacuum.split import Pooled
+
+if TYPE_CHECKING:
+    from catchpot.workshop import MouldBook
+
+Floats = NDArray[np.float64]
+Row = dict[str, Any]
+_RESIN_MBAR_BAR: Final = 2.0
+ADVICE: Final = {
+    "outer_seal_leak": "Look over the outer seal, its corners and the clamp line's fittings before the next shot.",
+    "inner_seal_leak": "Look over the inner seal and its seat for nicks and cured resin before the next shot.",
+    "cavity_leak": "Look over the vent, the catch pot's lid, the injection port and their fittings.",
+    "either": (
+        "Look over the outer seal and the clamp line's fittings first, then the inner seal; a hold with the cavity at "
+        "ambient and one with it evacuated tell which."
+    ),
+}
+
+
+def what_would_tell(split: Pooled) -> str:
+    """Which hold check would tell outer from inner seal, and how long it takes."""
+    if not np.isfinite(split.needed_hold_s):
+        return (
+            "outer and inner seal can't be told apart: the mould book has no clamp_volume_l; with it, a hold with the "
+            "cavity at ambient and one with the cavity evacuated would tell"
+        )
+    each = max(20.0, float(np.ceil(split.needed_hold_s / 5.0) * 5.0))
+    minutes = (2.0 * each + 60.0) / 60.0
+    return (
+        "outer and inner seal can't be told apart: it takes a hold check in two steps, both vacuum lines shut for "
+        f"{each:.0f} s with the cavity at ambient and again for {each:.0f} s with the cavity evacuated, about "
+        f"{minutes:.0f} minutes with the evacuation between, before resin is mixed"
+    )
+
+
+def of_mould(
+    analysis: str,
+    mould: str,
+    book: MouldBook,
+    tables: Mapping[str, pl.DataFrame],
+    found: Sequence[Seal],
+    split: Pooled,
+    zone: str,
+) -> list[Row]:
+    """All findings of one mould, one a shot and kind, and one for each replacement that seems not to be logged."""
+    leak = tables["seal_leak"].filter(pl.col("started_at").is_not_null())
+    rows: dict[tuple[str, str], Row] = {}
+
+    def add(shot: Row, kind: str, severity: str, message: str, advice: str, rank: int = 1) -> None:
+        key = (shot["shot"], kind)
+        if key not in rows or (severity == "act" and rows[key]["severity"] != "act"):
+            rows[key] = {
+                "shot": shot["shot"], "mould": mould, "kind": kind, "severity": severity, "since": shot["started_at"],
+                "message": message, "advice": advice, "analysis": analysis,
+                "anchor": f"{analysis}-{kind}-{shot['shot']}", "rank": rank,
+            }  # fmt: skip
+
+    limits = _limits(leak, book)
+    for seal, kind in (("outer", "outer_seal_leak"), ("inner", "inner_seal_leak")):
+        for shot, limit in _of(leak, limits, seal):
+            if limit is not None and shot["leak_low_mbar_l_s"] is not None and shot["leak_low_mbar_l_s"] > limit:
+                add(shot, kind, "act", _over(mould, seal, shot, limit), ADVICE[kind])
+    clamp = _of(leak, limits, "clamp")
+    cavity = _of(leak, limits, "cavity")
+    inner_drop = _cavity_drops(tables["seal_hold"])
+    past = _past([s for s, _ in clamp], [s for s in found if s.seal == "clamp"], factor=1.6)
+    for i, (shot, limit) in enumerate(clamp):
+        apart = {k for (name, k) in rows if name == shot["shot"]}
+        over = limit is not None and (shot["leak_low_mbar_l_s"] or 0.0) > limit
+        if not over and not past.flagged[i]:
+            continue
+        kind, told = _which(shot, apart, inner_drop.get(shot["shot"], 0.0), split, limit)
+        advice = ADVICE[kind] if told else ADVICE["either"]
+        if over and limit is not None:
+            add(shot, kind, "act", _over(mould, "clamp", shot, limit) + ("" if told else _UNTOLD), advice)
+        elif past.flagged[i]:
+            since = clamp[int(past.began[i])][0]["started_at"]
+            said = _jump(mould, "clamp channel", shot, past, i, since, zone)
+            add(shot, kind, "watch", said + ("" if told else _UNTOLD), advice)
+    steady = _past([s for s, _ in cavity], [], factor=None)
+    for i, (shot, _) in enumerate(cavity):
+        if steady.flagged[i]:
+            since = cavity[int(steady.began[i])][0]["started_at"]
+            add(
+                shot,
+                "cavity_leak",
+                "watch",
+                _jump(mould, "cavity", shot, steady, i, since, zone),
+                ADVICE["cavity_leak"],
+            )
+    for shot in _resin(tables["seal_resin"]):
+        low, high = shot["clamp_per_line_low_mbar_bar"], shot["clamp_per_line_high_mbar_bar"]
+        add(shot, "inner_seal_leak", "watch",
+            f"{mould}: the clamp pressure follows the line pressure during injection, by "
+            f"{words.with_interval(shot['clamp_per_line_mbar_bar'], low, high, 'mbar per bar', '99.9 %')}: "
+            "resin may be passing the inner seal.",
+            "Look for resin in the clamp channel and over the inner seal before the next shot.")  # fmt: skip
+    return [*rows.values(), *_unlogged(analysis, mould, found, zone)]
+
+
+_UNTOLD: Final = " Whether it is the outer or the inner seal, this log can't tell."
+
+
+def _of(leak: pl.DataFrame, limits: Mapping[str, Floats], seal: str) -> list[tuple[Row, float | None]]:
+    rows = leak.with_row_index("_row").filter(pl.col("seal") == seal).sort("started_at", "shot")
+    out = []
+    for r in rows.iter_rows(named=True):
+        limit = float(limits[seal][r["_row"]]) if seal in limits else float("nan")
+        out.append((r, limit if np.isfinite(limit) else None))
+    return out
+
+
+def _limits(leak: pl.DataFrame, book: MouldBook) -> dict[str, Floats]:
+    shots = leak.select("shot", "mould", "started_at", pl.lit(None, dtype=pl.String).alias("resin_batch"))
+    values = book.for_shots(shots)
+    return {
+        seal: np.asarray(values[f"{seal}_leak_limit_mbar_l_s"].cast(pl.Float64).fill_null(np.nan).to_numpy(), float)
+        for seal in ("clamp", "outer", "inner")
+    }
+
+
+def _past(shots: Sequence[Row], seals: Sequence[Seal], *, factor: float | None) -> OutOfLine:
+    value = np.array([s["rise_mbar_min"] for s in shots], dtype=float)
+    width = np.array([s["rise_high_mbar_min"] - s["rise_low_mbar_min"] for s in shots], dtype=float)
+    starts = np.array([s.known_from for s in seals if np.isfinite(s.since)], dtype=float)
+    at = np.array([s["started_at"].timestamp() for s in shots], dtype=float)
+    number = np.searchsorted(np.sort(starts), at, side="right")
+    return sudden(value, np.maximum(width / 3.92, 1e-6), number.astype(np.int64), factor=factor)
+
+
+def _cavity_drops(hold: pl.DataFrame) -> dict[str, float]:
+    """How many s.d. the cavity's own rise fell below its usual: gas that an inner leak takes out of the cavity."""
+    rows = hold.filter(
+        pl.col("cavity_rate_mbar_s").is_not_null() & (pl.col("cavity_mbar") < pl.col("ambient_mbar") - 200)
+    )
+    rate = rows["cavity_rate_mbar_s"].to_numpy().astype(float)
+    sd = (rows["cavity_rate_high_mbar_s"] - rows["cavity_rate_low_mbar_s"]).to_numpy().astype(float) / 3.92
+    out: dict[str, float] = {}
+    for i, shot in enumerate(rows["shot"].to_list()):
+        before = rate[max(0, i - 12) : i]
+        if len(before) >= 4:
+            spread = float(1.4826 * np.median(np.abs(before - np.median(before))))
+            out[shot] = float((np.median(before) - rate[i]) / max(np.hypot(spread, 0.5 * sd[i]), 1e-9))
+    return out
+
+
+def _which(shot: Row, apart: set[str], drop: float, split: Pooled, limit: float | None) -> tuple[str, bool]:
+    """Kind of a clamp channel's finding, and whether the log tells it."""
+    if "inner_seal_leak" in apart and "outer_seal_leak" not in apart:
+        return "inner_seal_leak", True
+    if "outer_seal_leak" in apart:
+        return "outer_seal_leak", True
+    if drop > 3.5:
+        return "inner_seal_leak", True
+    if split.inner is not None and limit is not None and split.inner[1] > 0.5 * limit:
+        return "inner_seal_leak", True
+    return "outer_seal_leak", False
+
+
+def _leak(shot: Row) -> str:
+    if shot["leak_mbar_l_s"] is None:
+        return words.with_interval(
+            shot["rise_mbar_min"], shot["rise_low_mbar_min"], shot["rise_high_mbar_min"], "mbar/min"
+        )
+    return words.with_interval(shot["leak_mbar_l_s"], shot["leak_low_mbar_l_s"], shot["leak_high_mbar_l_s"], "mbar l/s")
+
+
+_NAMES: Final = {
+    "clamp": "the clamp channel (outer and inner seal together)", "outer": "the outer seal", "inner": "the inner seal",
+}  # fmt: skip
+
+
+def _over(mould: str, seal: str, shot: Row, limit: float) -> str:
+    return f"{mould}: {_NAMES[seal]} leaks {_leak(shot)}, more than its limit of {words.number(limit, 'mbar l/s')}."
+
+
+def _jump(mould: str, what: str, shot: Row, past: OutOfLine, i: int, since: Any, zone: str) -> str:
+    scale = 1.0
+    unit = "mbar/min"
+    if shot["leak_mbar_l_s"] is not None and shot["rise_mbar_min"]:
+        scale, unit = shot["leak_mbar_l_s"] / shot["rise_mbar_min"], "mbar l/s"
+    begun = "suddenly" if since == shot["started_at"] else f"since {words.minute(since, zone)}"
+    return (
+        f"{mould}: the {what} leaks {_leak(shot)}, {begun}; usual since the seal went in was "
+        f"{words.number(max(past.usual[i], 0.0) * scale, unit, 2)}. A nicked seal or an open fitting does this."
+    )
+
+
+def _resin(resin: pl.DataFrame) -> list[Row]:
+    """Shots of which this and the one before show it: one alone is not enough."""
+    rows = resin.filter(pl.col("started_at").is_not_null()).sort("started_at", "shot").to_dicts()
+    shows = [r["clamp_per_line_low_mbar_bar"] > _RESIN_MBAR_BAR for r in rows]
+    return [r for i, r in enumerate(rows) if i and shows[i] and shows[i - 1]]
+
+
+def _unlogged(analysis: str, mould: str, found: Sequence[Seal], zone: str) -> list[Row]:
+    out: list[Row] = []
+    for seal in found:
+        if not seal.assumed or (seal.seal != "clamp" and any(s.assumed and s.seal == "clamp" for s in found)):
+            continue
+        before = [s for s in found if s.seal == seal.seal and s.until == seal.since]
+        old = before[0].leak[before[0].at < seal.since][-5:] if before else np.zeros(0)
+        was = words.number(float(np.median(old)), "mbar l/s", 2) if len(old) else "more"
+        day = words.minute(when(seal.since), zone)
+        out.append(
+            {
+                "shot": None, "mould": mould, "kind": "seal_replacement_unlogged", "severity": "note",
+                "since": when(seal.since), "analysis": analysis,
+                "message": f"{mould}: the leak of {_NAMES[seal.seal]} fell from {was} to "
+                f"{words.number(float(np.median(seal.leak[:3])), 'mbar l/s', 2)} on {day} and stayed there, and no "
+                "replacement is logged. Was the seal replaced? The forecast assumes so.",
+                "advice": "If it was, add it to events.csv (seal_replaced, with outer, inner or both); if it was only "
+                "set right, add seal_reseated.",
+                "anchor": f"{analysis}-seal_replacement_unlogged-{mould}-{when(seal.since):%Y%m%dT%H%M}", "rank": 1,
+            }
+        )  # fmt: skip
+    return out
