@@ -113,6 +113,16 @@ def test_bootstrap_measures_a_rate_near_the_truth() -> None:
     assert shape.bootstrap_false_alarms(wild, 0.95, draws=20)[0] > share
 
 
+def test_quick_bootstrap_agrees_with_the_slow_one() -> None:
+    for seed in range(3):
+        curves = healthy(40, 40, 30 + seed)
+        model = shape.fit_multiway(curves)
+        quick, low, high = shape.left_out_false_alarms(model, 0.95)
+        slow, *_ = shape.bootstrap_false_alarms(curves, 0.95, draws=20)
+        assert low <= quick <= high
+        assert abs(quick - slow) < 0.08
+
+
 def test_too_few_or_gappy_references_are_refused() -> None:
     with pytest.raises(ValueError, match="needs 8 shots"):
         shape.fit_multiway(healthy(7, 20, 1))

@@ -1,0 +1,19 @@
+"""Faults in the filling curve, by name and with evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from catchpot import hookimpl
+
+if TYPE_CHECKING:
+    from catchpot.analysis import Analysis
+
+
+@hookimpl
+def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
+    """`fault_signs` looks at samples, `faults` judges each shot beside its mould's past."""
+    from catchpot_faults.signs import FaultSigns
+
+    return [FaultSigns()]
