@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -138,3 +139,24 @@ def test_a_meter_error_moves_arrival_and_overflow_and_not_the_injected_volume() 
     assert made["injected_volume_l"][0] == pytest.approx(made["injected_volume_l"][5])
     assert made["arrival_volume_l"][5] / made["arrival_volume_l"][0] == pytest.approx(1.03, rel=1e-4)
     assert made["overflow_l"][5] < made["overflow_l"][0] - 0.05
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"faults": (mu.Fault("strap", "short_fill", 0, 0.1),)}, "no mould 'strap'; there are strip"),
+        ({"faults": (mu.Fault("strip", "short_fill", 3, 0.1),)}, "makes shots 0 to 2, not 3"),
+        ({"changes": (mu.Change("strip", "overflow", 0.1, 9),)}, "makes shots 0 to 2, not 9"),
+        ({"moulds": (strip(shots=3), strip(shots=3))}, "same name"),
+        ({"moulds": (strip(shots=3, resin="tar"),)}, "no resin 'tar'"),
+    ],
+)
+def test_a_scenario_that_names_what_is_not_there_is_refused(more: dict[str, Any], words: str) -> None:
+    scenario = replace(mu.Scenario(moulds=(strip(shots=3),)), **more)
+    with pytest.raises(ValueError, match=words):
+        mu.simulate(scenario, 1)
+
+
+def test_an_unknown_fault_is_refused() -> None:
+    with pytest.raises(ValueError, match="none of race_tracking"):
+        mu.Fault("strip", "gremlins", 0, 1.0)

@@ -277,8 +277,28 @@ def _with_checks(plan: MouldPlan) -> MouldPlan:
     )
 
 
+def _check_names(scenario: Scenario) -> None:
+    shots = {m.name: m.shots for m in scenario.moulds}
+    if len(shots) < len(scenario.moulds):
+        raise ValueError("two moulds have the same name")
+    named = [(f.kind, f.mould, f.shot) for f in scenario.faults]
+    named += [(c.cause, c.mould, c.at_shot) for c in scenario.changes]
+    for what, mould, shot in named:
+        if mould not in shots:
+            raise ValueError(f"{what}: no mould {mould!r}; there are {', '.join(shots)}")
+        if not 0 <= shot < shots[mould]:
+            raise ValueError(f"{what}: {mould} makes shots 0 to {shots[mould] - 1}, not {shot}")
+    for m in scenario.moulds:
+        if m.resin not in {r.name for r in scenario.resins}:
+            raise ValueError(f"{m.name}: no resin {m.resin!r}")
+
+
 def plan_workshop(scenario: Scenario, rng: Generator) -> Plan:
-    """Draw everything that is random between shots; the same generator state gives the same workshop."""
+    """Draw everything that is random between shots; the same generator state gives the same workshop.
+
+    Raises ValueError for a fault or change that names an unknown mould or a shot the mould does not make.
+    """
+    _check_names(scenario)
     streams = rng.spawn(len(scenario.moulds) + 2)
     when = {
         m.name: working_times(m, scenario.start, m.shots, r) for m, r in zip(scenario.moulds, streams, strict=False)
@@ -316,6 +336,6 @@ def plan_workshop(scenario: Scenario, rng: Generator) -> Plan:
                 at = np.flatnonzero((made.number == f.shot) & ~made.is_check)
                 made.shots.bed.path_number[at] = len(paths)
                 paths.append(path(mould.geometry.creased(f.begins + 0.1, 0.2, 1 - f.severity)))
-                made.fault_shares[i] = f.severity
+                made.fault_shares[i] = float(np.interp(f.begins, paths[number].along, paths[number].share))
         plans.append(made)
     return Plan(scenario, Paths.of(paths), plans, factors)

@@ -18,7 +18,15 @@ from catchpot.testing.paperwork import events_frame, parts_frame
 from catchpot.testing.plan import MouldPlan, Plan, plan_workshop
 from catchpot.testing.scenario import Mould, Scenario
 from catchpot.testing.sensors import LogTruth, running_volume, sample_log
-from catchpot.testing.truth import FAULT_TRUTH, change_truth, fault_truth, meter_truth, seal_truth, shot_truth
+from catchpot.testing.truth import (
+    FAULT_TRUTH,
+    FROM_THE_START,
+    change_truth,
+    fault_truth,
+    meter_truth,
+    seal_truth,
+    shot_truth,
+)
 
 if TYPE_CHECKING:
     import polars as pl
@@ -118,7 +126,7 @@ def simulate(scenario: Scenario, seed: int, dt_s: float = 0.25) -> MadeUp:
             facts[k] = record_facts(record, row)
             mine = [(n, f) for n, f in enumerate(mould_plan.faults) if f.shot == mould_plan.number[i]]
             if mould_plan.is_check[i]:
-                mine = [(n, f) for n, f in mine if f.kind in ("sensor_offset",)]
+                mine = [(n, f) for n, f in mine if f.kind in FROM_THE_START]
             about = log_truth(plan, mould_plan, i)
             logs[k] = sample_log(
                 record, row, mould_plan.mould, scenario.nuisances, about, [f for _, f in mine], streams[k]

@@ -30,6 +30,7 @@ FAULT_TRUTH = Table(
         Column("happened", "bool", "", "whether the shot got that far"),
     ),
 )
+FROM_THE_START = ("sensor_offset", "outer_seal_leak", "inner_seal_leak", "cavity_leak", "clamp_margin_low")
 SINCE_START = ("inject_from_s", "stop_s", "arrival_s")
 
 
@@ -73,11 +74,12 @@ def shot_truth(plan: Plan, owner: list[tuple[MouldPlan, int]], facts: list[dict[
 def fault_truth(
     record: Record, row: int, plan: MouldPlan, i: int, number: int, fault: Fault, about: LogTruth
 ) -> dict[str, Any]:
-    """A fault as it came out: when and at which metered volume it began, and whether the shot got that far."""
+    """A fault as it came out: when and at which metered volume it began, and whether the shot got that far.
+
+    Leaks, a low clamp margin and shifted sensors are there from the log's start (and in the shot's own hold-check log).
+    """
     volume = plan.fault_shares[number] * about.expected_metered_l
-    if fault.kind == "unusual_shape":
-        volume = fault.begins * about.expected_metered_l
-    at = onset_s(record, row, volume) if volume > 0 else float(record.inject_from_s[row])
+    at = 0.0 if fault.kind in FROM_THE_START else onset_s(record, row, volume)
     known = bool(np.isfinite(at))
     return {
         "shot": plan.names[i], "mould": plan.mould.name, "kind": fault.kind, "severity": float(fault.severity),
