@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-SAMPLE = ROOT / "sample_runs" / "workshop"
+SAMPLE = ROOT / "sample_runs"
 
 
 def catchpot(*words: str, home: Path | None = None) -> subprocess.CompletedProcess[str]:

@@ -10,6 +10,7 @@ from typing import Any, Literal, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+from catchpot.errors import CatchpotError
 from catchpot.workshop.locate import KeyPath, key_lines, line_of
 
 
@@ -27,12 +28,18 @@ class Problem(NamedTuple):
         return ": ".join(part for part in (where, self.key, self.message) if part)
 
 
-class WorkshopError(Exception):
+class WorkshopError(CatchpotError):
     """A workshop that can't be opened; `problems` holds everything found, not only the first."""
+
+    status = 2
 
     def __init__(self, problems: Sequence[Problem]) -> None:
         super().__init__("\n".join(str(p) for p in problems))
         self.problems = tuple(problems)
+
+    def lines(self) -> list[str]:
+        """One line a problem."""
+        return [str(p) for p in self.problems]
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
