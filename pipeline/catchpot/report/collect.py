@@ -86,7 +86,7 @@ def findings(rows: pl.DataFrame) -> list[Found]:
         )
         for r in rows.iter_rows(named=True)
     ]
-    found.sort(key=lambda f: (f.anchor, f.rank))
+    found.sort(key=lambda f: (f.shot, f.rank, f.anchor))
     found.sort(key=lambda f: f.since.timestamp() if f.since else 0.0, reverse=True)
     return sorted(found, key=lambda f: (not f.open, SEVERITIES.index(f.severity)))
 
@@ -142,6 +142,19 @@ def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping
     return sorted(made, key=lambda g: (g.analysis, -g.count, g.what, g.reason))
 
 
+def counts_by_mould(group: NotGiven, mould_of: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Moulds a group concerns, the most often concerned first, each with its count in words (empty: the mould itself).
+
+    mould_of: shot -> mould; units that are no shots are moulds, shots without one are left to the group's own count.
+    """
+    counts: dict[str, int] = {}
+    for unit in group.units:
+        mould = mould_of.get(unit, unit if group.noun == "mould" else "")
+        counts[mould] = counts.get(mould, 0) + (unit in mould_of)
+    ordered = sorted((m for m in counts if m), key=lambda m: (-counts[m], m))
+    return [(m, words.count(counts[m], "shot") if counts[m] else "") for m in ordered]
+
+
 def _noun(units: Sequence[str], shots: Mapping[str, int]) -> str:
     return "shot" if all(u in shots for u in units) else "mould"
 
@@ -161,4 +174,14 @@ def failures(ledger: pl.DataFrame) -> list[Failed]:
     return [Failed(analysis, tuple(parts), reason) for (analysis, reason), parts in sorted(groups.items())]
 
 
-__all__ = ["Failed", "Found", "NotGiven", "by_section", "failures", "findings", "not_given", "value_words"]
+__all__ = [
+    "Failed",
+    "Found",
+    "NotGiven",
+    "by_section",
+    "counts_by_mould",
+    "failures",
+    "findings",
+    "not_given",
+    "value_words",
+]

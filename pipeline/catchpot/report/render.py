@@ -144,7 +144,7 @@ def write_pages(
     links = _links(list(dict.fromkeys([*book.moulds, *strays])))
     lines = [_mould_page(site, mould, link) for mould, link in links.items()]
     own = [page for section in ordered for page in site.own_pages(section)]
-    _workshop_page(site, lines, own, broken)
+    _workshop_page(site, lines, links, own, broken)
     pages.write("tables.html", "tables.html", "What the columns mean", tables=reference(site.declared))
     pages.sweep()
     return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards))
@@ -246,6 +246,7 @@ def _opening(shots: pl.DataFrame, asking: Sequence[Asking], unjudged: Sequence[s
 def _workshop_page(
     site: Site,
     lines: Sequence[MouldLine],
+    links: Mapping[str, str],
     own: Sequence[tuple[str, str]],
     broken: Sequence[tuple[str, str, str]],
 ) -> None:
@@ -270,12 +271,23 @@ def _workshop_page(
         states=GRAVEST,
         pages=[{"link": link, "text": text} for link, text in own],
         shown=shown,
-        groups=collect.not_given(facts.refusals, facts.shots["shot"].reverse().to_list(), site.declared),
+        groups=_by_mould(facts, site, links),
+        links=links,
         failed=facts.failed,
         broken=broken,
         quarantine=_set_aside(facts, site.zone),
         cautions=ALWAYS,
     )
+
+
+def _by_mould(
+    facts: Survey, site: Site, links: Mapping[str, str]
+) -> list[tuple[collect.NotGiven, list[tuple[str, str]]]]:
+    """What was not given in the whole workshop, each with its moulds; the shots stand on the moulds' pages."""
+    shots = facts.shots.drop_nulls("mould")
+    mould_of = dict(zip(shots["shot"], shots["mould"], strict=True))
+    groups = collect.not_given(facts.refusals, facts.shots["shot"].reverse().to_list(), site.declared)
+    return [(g, [pair for pair in collect.counts_by_mould(g, mould_of) if pair[0] in links]) for g in groups]
 
 
 def _workshop_opening(lines: Sequence[MouldLine], nameless: int, said: str) -> str:
