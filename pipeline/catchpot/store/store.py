@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -80,6 +81,10 @@ class Writing(Reading):
         self._look()
         return dropped
 
+    def close(self, what: str, period: str, closed_at: datetime, content: str) -> bool:
+        """Fix a period's rows for good; False where that was done before."""
+        return results.close(self.con, what, period, closed_at, content)
+
     def forget(self, analysis: str) -> None:
         """Drop what an analysis left in shared tables and the ledger."""
         results.forget(self.con, analysis)
@@ -97,11 +102,9 @@ class Store:
     patience_s: how long a lock held by another program is waited for, in seconds.
     """
 
-    def __init__(
-        self, path: Path, declared: Sequence[Table] = (), *, patience_s: float = connection.PATIENCE_S
-    ) -> None:
+    def __init__(self, path: Path, declared: Sequence[Table] = (), *, patience_s: float | None = None) -> None:
         self.path = path
-        self.patience_s = patience_s
+        self.patience_s = connection.PATIENCE_S if patience_s is None else patience_s
         self._declared = {t.name: t for t in declared}
 
     @contextmanager
