@@ -55,12 +55,12 @@ def test_a_second_run_computes_nothing_and_one_new_log_one_shot(workshop: Path) 
 
     second = json.loads(catchpot("run", "--json", home=workshop).stdout)
     assert second["ingest"]["new"] == 0
-    assert {a["name"]: a["computed"] for a in second["analyse"]["analyses"] if a["computed"]} == {}
+    assert {a["analysis"]: a["computed"] for a in second["analyse"]["analyses"] if a["computed"]} == {}
 
     shutil.move(aside, held_back)
     third = json.loads(catchpot("run", "--json", home=workshop).stdout)
     assert third["ingest"]["new"] == 1
-    computed = {a["name"]: a["computed"] for a in third["analyse"]["analyses"]}
+    computed = {a["analysis"]: a["computed"] for a in third["analyse"]["analyses"]}
     assert computed["log"] == computed["fill"] == 1
     assert (workshop / "reports" / "index.html").stat().st_size > 10_000
 
