@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -27,14 +28,16 @@ class SealHistoryAnalysis:
     """The analysis `seal_history`, a mould at a time; it looks back, so later shots change its rows."""
 
     name = "seal_history"
-    part: Literal["mould"] = "mould"
+    part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = {
-        **HISTORY_NEEDS,
-        "seal_life": ("shots_left", "shots_left_low", "shots_left_high", "fitted_since", "age_shots"),
-    }
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (SEAL_HISTORY,)
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
+        {
+            **HISTORY_NEEDS,
+            "seal_life": ("shots_left", "shots_left_low", "shots_left_high", "fitted_since", "age_shots"),
+        }
+    )
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (SEAL_HISTORY,)
     params: type[BaseModel] = HistoryParams
 
     def compute(self, job: Job) -> Result:

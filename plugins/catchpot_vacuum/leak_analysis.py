@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -40,17 +41,17 @@ class SealLeakAnalysis:
     """The analysis `seal_leak`, all shots of a batch at once."""
 
     name = "seal_leak"
-    part: Literal["shot"] = "shot"
+    part: Literal["shot", "mould", "workshop"] = "shot"
     causal = True
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = {
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "shot": ("mould", "started_at", "resin_batch"),
         "sample": (
             "t_s", "cavity_pressure_mbar", "clamp_pressure_mbar", "ambient_pressure_mbar", "vacuum_isolated",
         ),
         "phase": ("start_s",),
-    }  # fmt: skip
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (SEAL_LEAK, SEAL_HOLD)
+    })  # fmt: skip
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (SEAL_LEAK, SEAL_HOLD)
     params: type[BaseModel] = LeakParams
 
     def __init__(self, ambient_pressure_mbar: float = 1013.25) -> None:

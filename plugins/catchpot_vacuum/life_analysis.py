@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -17,12 +18,14 @@ from catchpot_vacuum.series import FORECAST_SEALS, Clock, Seal, clock, seals, wh
 from catchpot_vacuum.tables import SEAL_LIFE
 
 Floats = NDArray[np.float64]
-HISTORY_NEEDS: Mapping[str, tuple[str, ...]] = {
-    "shot": ("mould", "started_at", "resin_batch"),
-    "phase": ("start_s",),
-    "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s", "method"),
-    "event": ("time", "mould", "kind", "detail"),
-}
+HISTORY_NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "shot": ("mould", "started_at", "resin_batch"),
+        "phase": ("start_s",),
+        "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s", "method"),
+        "event": ("time", "mould", "kind", "detail"),
+    }
+)
 
 
 class LifeParams(BaseModel):
@@ -35,11 +38,11 @@ class SealLifeAnalysis:
     """The analysis `seal_life`, a mould at a time."""
 
     name = "seal_life"
-    part: Literal["mould"] = "mould"
+    part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = HISTORY_NEEDS
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (SEAL_LIFE,)
+    needs: Mapping[str, tuple[str, ...]] = HISTORY_NEEDS
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (SEAL_LIFE,)
     params: type[BaseModel] = LifeParams
 
     def compute(self, job: Job) -> Result:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -42,11 +43,11 @@ class SealPoolAnalysis:
     """The analysis `seal_pool`, over the workshop: only the newest forecast of each seal with fewer than 15 leaks."""
 
     name = "seal_pool"
-    part: Literal["workshop"] = "workshop"
+    part: Literal["shot", "mould", "workshop"] = "workshop"
     causal = True
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = HISTORY_NEEDS
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (SEAL_LIFE_POOLED,)
+    needs: Mapping[str, tuple[str, ...]] = HISTORY_NEEDS
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (SEAL_LIFE_POOLED,)
     params: type[BaseModel] = PoolParams
 
     def compute(self, job: Job) -> Result:

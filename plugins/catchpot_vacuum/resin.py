@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -67,13 +68,15 @@ class SealResinAnalysis:
     """The analysis `seal_resin`: works on the compact curves."""
 
     name = "seal_resin"
-    part: Literal["shot"] = "shot"
+    part: Literal["shot", "mould", "workshop"] = "shot"
     causal = True
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = {
-        "curve": ("n", "t_s", "line_pressure_bar", "clamp_pressure_mbar"),
-    }
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (SEAL_RESIN,)
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
+        {
+            "curve": ("n", "t_s", "line_pressure_bar", "clamp_pressure_mbar"),
+        }
+    )
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (SEAL_RESIN,)
     params: type[BaseModel] = ResinParams
 
     def compute(self, job: Job) -> Result:

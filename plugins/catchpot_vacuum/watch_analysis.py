@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -32,9 +33,9 @@ class SealWatchAnalysis:
     """The analysis `seal_watch`, a mould at a time."""
 
     name = "seal_watch"
-    part: Literal["mould"] = "mould"
+    part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False
-    needs: ClassVar[Mapping[str, tuple[str, ...]]] = {
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType({
         **HISTORY_NEEDS,
         "seal_leak": (
             *HISTORY_NEEDS["seal_leak"], "rise_mbar_min", "rise_low_mbar_min", "rise_high_mbar_min",
@@ -45,9 +46,9 @@ class SealWatchAnalysis:
             "cavity_rate_high_mbar_s", "rate_hz",
         ),
         "seal_resin": ("clamp_per_line_mbar_bar", "clamp_per_line_low_mbar_bar", "clamp_per_line_high_mbar_bar"),
-    }  # fmt: skip
-    optional: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    yields: ClassVar[tuple[Table, ...]] = (FINDING, SEAL_SPLIT)
+    })  # fmt: skip
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    yields: tuple[Table, ...] = (FINDING, SEAL_SPLIT)
     params: type[BaseModel] = WatchParams
 
     def compute(self, job: Job) -> Result:

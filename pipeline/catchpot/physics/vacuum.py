@@ -203,20 +203,6 @@ def hold_time_s(
     return np.asarray(one ** (2.0 / 3.0))
 
 
-def lift_off_bar(
-    ambient_mbar: ArrayLike, clamp_mbar: ArrayLike, clamp_area_m2: ArrayLike, part_area_m2: ArrayLike
-) -> Floats:
-    """Mean cavity gauge pressure, bar, at which the clamp vacuum no longer holds the cover; an upper estimate.
-
-    Force balance over clamp channel and part; springback, seal forces and the cover's weight are left out.
-
-    >>> [float(lift_off_bar(1013.25, p, 0.40, 2.0).round(5)) for p in (100.0, 400.0)]
-    [0.18265, 0.12265]
-    """
-    down = (np.asarray(ambient_mbar, float) - np.asarray(clamp_mbar, float)) * np.asarray(clamp_area_m2, float)
-    return np.asarray(down / np.asarray(part_area_m2, float) / 1000.0)
-
-
 def laminar_rise_mbar(
     t_s: ArrayLike, start_mbar: float, ambient_mbar: float, conductance_l_s_mbar: float, volume_l: float
 ) -> Floats:

@@ -43,7 +43,7 @@ class Shapes:
 
     def log_curve(self, age: Floats) -> Floats:
         """Logarithm of each shape at these ages, shape (shapes, ages)."""
-        n = np.asarray(age, float)[None, :]
+        n = np.maximum(np.asarray(age, float), 0.5)[None, :]
         floor, rate = self.floor[:, None], self.rate[:, None]
         linear = np.log(np.where(self.kind[:, None] == 1, floor + n, 1.0))
         grow = np.log(floor + (1.0 - floor) * np.exp(np.minimum(rate * n, 300.0)))

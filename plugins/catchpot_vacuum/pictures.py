@@ -1,0 +1,164 @@
+"""Figures and tables of the seal section."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import words
+from catchpot.report.figures import Coming, Flag, Strip, bars_height, history, history_height, ruler
+from catchpot.report.section import DataTable, Figure, View
+from catchpot_vacuum.words_of_seals import FAR_SHOTS, NAMES, day, forecast, left
+
+Row = dict[str, Any]
+_EVENTS = ("seal_replaced", "seal_reseated", "mould_serviced", "pump_serviced", "hose_changed", "vent_changed")
+
+
+def coming_shots(rows: Sequence[Row], title: str, *, with_mould: bool) -> Figure | None:
+    """The ruler of coming shots: a line a seal from low to high, the median as a tick, the dates as words."""
+    dated = [r for r in rows if r["shots_left"] is not None]
+    if not dated:
+        return None
+
+    def name(r: Row) -> str:
+        seal = {"clamp": "clamp channel", "outer": "outer seal", "inner": "inner seal"}[r["seal"]]
+        return f"{r['mould']}, {seal}" if with_mould else seal
+
+    longest = max(r["shots_left"] for r in dated)
+    cap = max(3.0 * longest, 20.0)
+    coming = [
+        Coming(
+            name(r),
+            r["shots_left"],
+            r["shots_left_low"],
+            min(r["shots_left_high"], cap),
+            f"{day(r['due_on'])} (80 %: {day(r['due_low'])} to {day(r['due_high'])})",
+        )
+        for r in dated
+    ]
+    table = pl.DataFrame(
+        [{"seal": name(r), "left": left(r), "due": day(r["due_on"]), "earliest (80 %)": day(r["due_low"]),
+          "latest (80 %)": day(r["due_high"])} for r in dated]
+    )  # fmt: skip
+    return Figure(
+        "seal-ruler",
+        title,
+        ruler(coming, heading=f"{dated[0]['unit']} still to come"),
+        " ".join(forecast(r) for r in dated),
+        table,
+        bars_height(len(coming)),
+    )
+
+
+def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
+    """Leaks over time, a strip a seal, with the limit and the seal's events."""
+    rows = leak.filter(pl.col("started_at").is_not_null())
+    if rows.is_empty():
+        return None
+    litres = rows["leak_mbar_l_s"].is_not_null().any()
+    stem, unit = ("leak", "mbar_l_s") if litres else ("rise", "mbar_min")
+    entry = view.book.moulds.get(view.mould or "")
+    strips = []
+    for seal in ("clamp", "outer", "inner", "cavity"):
+        own = rows.filter((pl.col("seal") == seal) & pl.col(f"{stem}_{unit}").is_not_null())
+        if own.is_empty():
+            continue
+        limit = _limit(entry, seal) if litres else None
+        strips.append(
+            Strip(
+                f"{NAMES[seal]} [{'mbar l/s' if litres else 'mbar/min'}]",
+                own["started_at"].to_list(),
+                own[f"{stem}_{unit}"].to_list(),
+                own[f"{stem}_low_{unit}"].to_list(),
+                own[f"{stem}_high_{unit}"].to_list(),
+                own["shot"].to_list(),
+                (None, limit) if limit is not None else None,
+                f"limit {words.number(limit, 'mbar l/s', 2)}" if limit is not None else "",
+            )
+        )
+    if not strips:
+        return None
+    events = view.tables["event"].filter(pl.col("kind").is_in(list(_EVENTS))).sort("time").to_dicts()
+    first = rows["started_at"].min()
+    flags = [
+        Flag(e["time"], words.words_of(e["kind"]) + (f" ({e['detail']})" if e["detail"] else ""))
+        for e in events if first is None or e["time"] >= first
+    ]  # fmt: skip
+    last = rows.sort("started_at").row(-1, named=True)
+    said = f"Leaks at the reference states over time; the newest shot is {last['shot']}."
+    named = {f.at: f.text for f in flags}
+    said += (
+        f" Events: {'; '.join(f'{words.day(t, view.zone)} {x}' for t, x in named.items())}." if named else ""
+    )  # fmt: skip
+    return Figure(
+        "seal-leaks", "Leaks at the reference states", history(strips, flags, zone=view.zone), said,
+        _leak_table(rows), history_height(len(strips), bool(flags)),
+    )  # fmt: skip
+
+
+def _limit(entry: Any, seal: str) -> float | None:
+    if entry is None or seal == "cavity":
+        return None
+    value = getattr(entry, f"{seal}_leak_limit_mbar_l_s")
+    outer, inner = entry.outer_leak_limit_mbar_l_s, entry.inner_leak_limit_mbar_l_s
+    if value is None and seal == "clamp" and outer is not None and inner is not None:
+        return float(outer + inner)
+    return float(value) if value is not None else None
+
+
+def _leak_table(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.sort("started_at", "shot", "seal").select(
+        "shot",
+        "seal",
+        pl.col("leak_mbar_l_s").round(3).alias("leak [mbar l/s]"),
+        pl.col("leak_low_mbar_l_s").round(3).alias("low (95 %)"),
+        pl.col("leak_high_mbar_l_s").round(3).alias("high (95 %)"),
+        pl.col("rise_mbar_min").round(2).alias("rise [mbar/min]"),
+        "method",
+    )
+
+
+def past_forecasts(life: pl.DataFrame, history_rows: Sequence[Row], zone: str) -> DataTable | None:
+    """Past forecasts as words, held or missed: of each seal about five, spread over its life."""
+    out = []
+    for h in history_rows:
+        own = life.filter(
+            (pl.col("seal") == h["seal"]) & (pl.col("fitted_since") == h["since"]) & pl.col("shots_left").is_not_null()
+        ).sort("as_of")
+        step = max(1, own.height // 5)
+        out += [
+            {
+                "seal": NAMES[h["seal"]],
+                "in use since": words.day(h["since"], zone),
+                "said on": day(r["as_of"]),
+                "said": f"{left(r)} left, {r['age_shots']:.0f} gone",
+                "came": _came(h, r),
+                "verdict": _verdict(h, r),
+            }
+            for r in own.gather_every(step).head(6).to_dicts()
+        ]
+    if not out:
+        return None
+    note = "A seal replaced before it reached its limit can only show a forecast wrong that had run out by then."
+    return DataTable("past-forecasts", "What was forecast, and what came", pl.DataFrame(out), note)
+
+
+def _came(h: Row, r: Row) -> str:
+    if h["crossed_at_shots"] is not None:
+        return f"limit met after {max(h['crossed_at_shots'] - r['age_shots'], 0.0):.0f} more"
+    if h["until"] is not None:
+        return f"replaced after {max(h['age_shots'] - r['age_shots'], 0.0):.0f} more, limit not met"
+    return "in use, limit not met"
+
+
+def _verdict(h: Row, r: Row) -> str:
+    low, high = r["age_shots"] + r["shots_left_low"], r["age_shots"] + r["shots_left_high"]
+    if h["crossed_at_shots"] is not None:
+        if r["age_shots"] >= h["crossed_at_shots"]:
+            return "said after it"
+        return "held" if low <= h["crossed_at_shots"] <= high or r["shots_left_high"] >= FAR_SHOTS else "missed"
+    if h["age_shots"] > high:
+        return "missed"
+    return "held so far" if h["until"] is not None else "open"

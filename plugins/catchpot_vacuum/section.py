@@ -1,0 +1,184 @@
+"""The seal section: leaks, which seal, what is due when, and whether what was said before held."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import words
+from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
+from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
+from catchpot_vacuum.schedule import newest, schedule
+from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, forecast, leak, left, past_lives, track_record
+
+Row = dict[str, Any]
+METHOD = (
+    "Clamp channel and cavity are two gas volumes; with the lines shut, or between a pump's top-ups, each rises by "
+    "what leaks in. A straight line and a line with a saturating part (outgassing, gas warming up) are fitted and "
+    "weighed by evidence; an outgassing much slower than the hold can't be told from a leak. Leaks are restated to "
+    "clamp 50, cavity 550 and ambient 1013 mbar under a linear, a laminar and a choked law, and what the laws differ "
+    "by is in the interval. Outer and inner seal are told apart only by holds at two cavity pressures; that the outer "
+    "seal is squeezed less with the cavity open is in the interval. A forecast fits no wear, linear and proportional "
+    "growth, each with and without a floor, with noise that may last from shot to shot, and weighs them by evidence; "
+    "it says when the fitted curve meets the limit, with 80 %."
+)
+REFERENCES = (
+    "W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data, 1998 (degradation).",
+    "E. L. Kaplan and P. Meier, J. Am. Stat. Assoc. 53 (1958) 457 (lives, some of them censored).",
+    "R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177 (pooling of few units).",
+)
+_EVERY = ("*",)
+
+
+class SealSection:
+    """Vacuum and seals of a mould; the schedule of the workshop."""
+
+    name = "seals"
+    title = "Vacuum and seals"
+    order = 20
+    analyses: tuple[str, ...] = ("seal_leak", "seal_resin", "seal_life", "seal_watch", "seal_history", "seal_pool")
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
+        {
+            "shot": ("mould", "started_at"), "seal_leak": _EVERY, "seal_hold": _EVERY, "seal_life": _EVERY,
+            "seal_life_pooled": _EVERY, "seal_history": _EVERY, "seal_split": _EVERY, "event": _EVERY,
+            "finding": ("mould", "kind", "severity", "since", "until", "message", "analysis"),
+            "refusal": ("analysis", "unit", "what", "reason"),
+        }
+    )  # fmt: skip
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        """Clamp leak and what is due first."""
+        last = _last(view.tables["seal_leak"], "clamp")
+        cells = [
+            Cell("Clamp leak (95 %)", leak(last) if last else "not assessed", sort=_value(last), order=20)
+        ]  # fmt: skip
+        rows = [r for r in _forecasts(view) if r["shots_left"] is not None]
+        if not rows:
+            return [*cells, Cell("Next seal due", "no date", order=21)]
+        first = min(rows, key=lambda r: r["shots_left"])
+        return [
+            *cells,
+            Cell("Next seal due", f"{first['seal']}: {left(first)}", _state(view, [first]), first["shots_left"], 21),
+        ]
+
+    def panel(self, view: View) -> Panel | None:
+        """A mould's seals, or the workshop's schedule."""
+        return _workshop(view) if view.mould is None else _mould(view)
+
+    def pages(self, view: View) -> Sequence[Page]:
+        """None of its own."""
+        return ()
+
+
+def _forecasts(view: View) -> list[Row]:
+    return newest(view.tables["seal_life"], view.tables["seal_life_pooled"])
+
+
+def _last(table: pl.DataFrame, seal: str) -> Row | None:
+    own = table.filter((pl.col("seal") == seal) & pl.col("rise_mbar_min").is_not_null())
+    return own.sort("started_at", "shot").row(-1, named=True) if own.height else None
+
+
+def _value(row: Row | None) -> float | None:
+    return None if row is None else row["leak_mbar_l_s"] if row["leak_mbar_l_s"] is not None else row["rise_mbar_min"]
+
+
+def _state(view: View, rows: Sequence[Row]) -> State:
+    """act: a seal at its limit or the newest shot found over it; watch: one that may be due within 30 days."""
+    shot = view.tables["shot"].filter(pl.col("started_at").is_not_null())
+    newest_shot = shot["started_at"].max() if shot.height else None
+    finding = view.tables["finding"].filter(pl.col("analysis") == "seal_watch")
+    fresh = finding.filter(pl.col("since") == newest_shot)["severity"].to_list() if newest_shot is not None else []
+    if "act" in fresh or any(r["shots_left"] is not None and r["shots_left"] <= 0 for r in rows):
+        return "act"
+    soon = any(r["due_low"] is not None and (r["due_low"] - r["as_of"]).days <= 30 for r in rows)
+    return "watch" if fresh or soon else "in order"
+
+
+def _mould(view: View) -> Panel | None:
+    table = view.tables["seal_leak"]
+    if view.tables["shot"].is_empty():
+        return None
+    rows, history = _forecasts(view), view.tables["seal_history"].to_dicts()
+    current = [r for r in (_last(table, s) for s in ("clamp", "outer", "inner", "cavity")) if r is not None]
+    if not current:
+        return Panel("not assessed", _why_not(view), [Prose((_which(view),))], METHOD, REFERENCES)
+    said = [f"{NAMES[r['seal']].capitalize()}: {leak(r)}, from {r['shot']} ({r['method']})." for r in current]
+    blocks: list[Block] = [Prose((*said, *_outgassing(current), _which(view)))]
+    figure = coming_shots(rows, "Shots still to come before each seal meets its limit", with_mould=False)
+    words_ = tuple(forecast(r) for r in rows)
+    blocks.append(Prose((*words_, track_record(history)), title="When is a seal due"))
+    blocks += [b for b in (figure, leak_history(view, table)) if b is not None]
+    past = past_forecasts(view.tables["seal_life"], history, view.zone)
+    blocks += [past] if past is not None else []
+    lives = past_lives(history)
+    blocks += [Prose(tuple(lives), title="Lives of past seals")] if lives else []
+    return Panel(_state(view, rows), _headline(view, rows, current), blocks, METHOD, REFERENCES)
+
+
+def _headline(view: View, rows: Sequence[Row], current: Sequence[Row]) -> str:
+    dated = sorted((r for r in rows if r["shots_left"] is not None), key=lambda r: float(r["shots_left"]))
+    if dated:
+        return forecast(dated[0])
+    first = current[0]
+    wear = next((forecast(r) for r in rows), "")
+    return f"{view.mould}: {NAMES[first['seal']]} leaks {leak(first)}. {wear}".strip()
+
+
+def _why_not(view: View) -> str:
+    reasons = view.tables["refusal"].filter(pl.col("what") == "seal_leak.clamp")["reason"]
+    usual = reasons.drop_nulls().mode().sort().to_list() if reasons.len() else []
+    return f"{view.mould}: {usual[0]}." if usual else f"{view.mould}: no leak could be assessed."
+
+
+def _outgassing(current: Sequence[Row]) -> list[str]:
+    shows = [r for r in current if (r["outgassing_chance"] or 0.0) > 0.5]
+    return [
+        f"The rise of the {NAMES[r['seal']]} in {r['shot']} levels off: with a chance of "
+        f"{100 * r['outgassing_chance']:.0f} % part of it is outgassing (a fresh gel coat, say) or gas warming up, and "
+        "not counted as leak."
+        for r in shows
+    ]
+
+
+def _which(view: View) -> str:
+    split = {r["seal"]: r for r in view.tables["seal_split"].to_dicts()}
+    outer, inner = split.get("outer"), split.get("inner")
+    if outer and inner and outer["leak_mbar_l_s"] is not None and inner["leak_mbar_l_s"] is not None:
+        values = [
+            words.with_interval(r["leak_mbar_l_s"], r["leak_low_mbar_l_s"], r["leak_high_mbar_l_s"], "mbar l/s")
+            for r in (outer, inner)
+        ]
+        return (
+            f"Pooled over the last {words.count(outer['shots'], 'shot')} since the seals went in (not one shot's own "
+            f"answer): outer seal {values[0]}, inner seal {values[1]}. The leak law is not known, and the interval "
+            "holds all three."
+        )
+    told = view.tables["refusal"].filter(pl.col("analysis") == "seal_watch")["reason"].to_list()
+    return f"{told[0][0].upper()}{told[0][1:]}." if told else "Outer and inner seal were not told apart."
+
+
+def _workshop(view: View) -> Panel | None:
+    rows = _forecasts(view)
+    if not rows:
+        return None
+    history = view.tables["seal_history"].to_dicts()
+    plan = schedule(rows, view.book, view.tables["seal_hold"])
+    now = day(max(r["as_of"] for r in rows))
+    head = (
+        f"{words.count(plan.height, 'seal')} may come due in the 30 days after {now}; {plan['mould'][0]} comes first."
+        if plan.height
+        else f"No seal is expected to come due in the 30 days after {now}."
+    )
+    blocks: list[Block] = [Prose((track_record(history), SUDDEN))]
+    if plan.height:
+        blocks.append(DataTable("seal-schedule", "What to replace in the next 30 days, the soonest first", plan))
+    figure = coming_shots(rows, "Shots still to come before each seal meets its limit", with_mould=True)
+    blocks += [figure] if figure is not None else []
+    return Panel("watch" if plan.height else "in order", head, blocks, METHOD, REFERENCES)
+
+
+__all__ = ["SealSection"]

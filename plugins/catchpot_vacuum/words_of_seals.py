@@ -1,0 +1,119 @@
+"""Sentences about seals, for the report and the command."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any, Final
+
+from catchpot.report import words
+
+Row = dict[str, Any]
+SUDDEN: Final = "Sudden damage is not predicted."
+NAMES: Final = {
+    "clamp": "clamp channel (outer and inner seal together)", "outer": "outer seal", "inner": "inner seal",
+    "cavity": "cavity",
+}  # fmt: skip
+FAR_SHOTS: Final = 5000.0
+HORIZON_DAYS: Final = 30
+
+
+def leak(row: Row) -> str:
+    """A leak with its 95 % interval, in mbar/min where the gas volume is missing."""
+    if row["leak_mbar_l_s"] is None:
+        return words.with_interval(
+            row["rise_mbar_min"], row["rise_low_mbar_min"], row["rise_high_mbar_min"], "mbar/min"
+        )
+    return words.with_interval(row["leak_mbar_l_s"], row["leak_low_mbar_l_s"], row["leak_high_mbar_l_s"], "mbar l/s")
+
+
+def day(when: date | None) -> str:
+    """A day as people write it."""
+    if when is None:
+        return "later than can be said"
+    month = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")[when.month - 1]
+    return f"{when.day} {month} {when.year}"
+
+
+def left(row: Row) -> str:
+    """Shots left with the 80 % interval; "or more" where the upper end is too far to be told."""
+    unit = row["unit"]
+    middle, low, high = row["shots_left"], row["shots_left_low"], row["shots_left_high"]
+    if middle is None:
+        return "no date"
+    if high >= FAR_SHOTS:
+        return f"{middle:.0f} {unit} (80 %: {low:.0f} or more)"
+    return f"{middle:.0f} {unit} (80 %: {low:.0f} to {high:.0f})"
+
+
+def forecast(row: Row) -> str:
+    """One seal's forecast in a sentence."""
+    name = f"{row['mould']}, {NAMES[row['seal']]}"
+    age = f"{row['age_shots']:.0f} {row['unit']}"
+    level, limit = row["leak_mbar_l_s"], row["limit_mbar_l_s"]
+    if limit is None:
+        return f"{name}: no limit in the mould book, so no forecast."
+    if level is None:
+        return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
+    at = f"{words.number(level, digits=2)} of {words.number(limit, 'mbar l/s', 2)}"
+    assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
+    if row["shots_left"] is None:
+        return f"{name}: no wear seen in {age}{assumed}; it leaks {at}, and no date is made out of noise."
+    if row["shots_left"] <= 0 and level >= limit:
+        return f"{name}: at its limit now ({at}) after {age}{assumed}."
+    pooled = f", with the lives of {row['pooled_moulds']} other seals" if row["pooled_moulds"] else ""
+    due = f"due {day(row['due_on'])} (80 %: {day(row['due_low'])} to {day(row['due_high'])})" if row["due_on"] else (
+        "with no date, since too few shots a day are known"
+    )  # fmt: skip
+    return f"{name}: {left(row)} left, {due}; it leaks {at} after {age}{assumed}{pooled}. {SUDDEN}"
+
+
+def track_record(history: list[Row], seals: tuple[str, ...] = ("clamp", "outer", "inner")) -> str:
+    """For how many seals the 80 % interval held; stands beside every forecast."""
+    judged = [h for h in history if h["seal"] in seals and h["half_life_forecast_held"] is not None]
+    if not judged:
+        return "No seal has yet run long enough to judge a past forecast by."
+    held = sum(bool(h["half_life_forecast_held"]) for h in judged)
+    return (
+        f"Of {words.count(len(judged), 'seal')} whose forecast at half way can be judged by now, the 80 % interval "
+        f"held for {held}."
+    )
+
+
+def past_lives(history: list[Row]) -> list[str]:
+    """Lives of past seals as a survival curve, once there are enough, with how few they are."""
+    import numpy as np
+
+    from catchpot.stats.survival import kaplan_meier, weibull_life
+
+    out = []
+    for seal in ("clamp", "outer", "inner"):
+        lives = [h for h in history if h["seal"] == seal and h["whole"] and h["age_shots"] > 0]
+        ended = np.array([h["crossed_at_shots"] is not None for h in lives], dtype=bool)
+        if ended.sum() < 3:
+            continue
+        time = np.array([h["crossed_at_shots"] or h["age_shots"] for h in lives], dtype=float)
+        time = np.maximum(time, 0.5)
+        curve = kaplan_meier(time, ended)
+        text = (
+            f"{NAMES[seal].capitalize()}: {len(lives)} seals, of which {int(ended.sum())} reached the limit and "
+            f"{int((~ended).sum())} were replaced or are in use before it"
+        )
+        below = np.flatnonzero(curve.share <= 0.5)
+        text += f"; half of them reached it by {curve.time[below[0]]:.0f} shots" if len(below) else ""
+        if len(set(time[ended])) >= 2:
+            fit = weibull_life(time, ended)
+            low, high = (
+                fit.life(0.5) * np.exp(-1.96 * fit.log_scale_sd),
+                fit.life(0.5) * np.exp(1.96 * fit.log_scale_sd),
+            )
+            text += f", by a Weibull life {fit.life(0.5):.0f} (95 %: {low:.0f} to {high:.0f})"
+        few = " These are few: take the numbers as a rough guide." if ended.sum() < 10 else ""
+        out.append(f"{text}.{few}")
+    return out
+
+
+def due_soon(rows: list[Row], as_of: date) -> list[Row]:
+    """Forecasts that may come due within 30 days, the soonest first; a clamp channel gives way to its own seals."""
+    end = as_of + timedelta(days=HORIZON_DAYS)
+    soon = [r for r in rows if r["shots_left"] is not None and (r["due_low"] or date.max) <= end]
+    return sorted(soon, key=lambda r: (r["due_on"] or date.max, r["shots_left"], r["mould"], r["seal"]))
