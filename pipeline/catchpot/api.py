@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 class Session:
-    """An open workshop with its plugins. Nothing it does writes to the store."""
+    """An open workshop with its plugins. Only `close` writes to the store."""
 
     def __init__(self, workshop: Workshop, registry: Registry) -> None:
         self.workshop = workshop
@@ -114,6 +114,15 @@ class Session:
         result = step.analysis.compute(the_job)
         deliver.check(step.analysis, step.plugin, the_job, result)
         return result
+
+    def close(self, what: str, period: str, closed_at: datetime, content: str) -> bool:
+        """Fix a period's numbers for good (table `closed`); False, and nothing written, where that was done before.
+
+        what: the analysis. period: as its owner names it ("2026-10"). content: JSON text. A section reads them back
+        from `closed`.
+        """
+        with self.store.writing() as w:
+            return w.close(what, period, closed_at, content)
 
 
 def open_session(home: Path | str | None = None, *, trust_plugins: bool = False) -> Session:

@@ -204,4 +204,16 @@ QUARANTINE = Table(
     doc="files set aside; the file itself stays where it is",
 )
 
-CORE_TABLES = (SHOT, SAMPLE, LOG_NOTE, PHASE, QUALITY, CURVE, EVENT, PART, FINDING, REFUSAL, QUARANTINE)
+CLOSED = Table(
+    "closed",
+    ("what", "period"),
+    (
+        Column("what", "str", "", "what was fixed: the name of an analysis"),
+        Column("period", "str", "", "the period it was fixed for, as its owner writes it (2026-10)"),
+        Column("closed_at", "datetime", "", "when it was fixed, UTC"),
+        Column("content", "str", "", "the rows as they were, as JSON"),
+    ),
+    doc="numbers fixed for good: a row is written once and never changed or deleted",
+)
+
+CORE_TABLES = (SHOT, SAMPLE, LOG_NOTE, PHASE, QUALITY, CURVE, EVENT, PART, FINDING, REFUSAL, QUARANTINE, CLOSED)

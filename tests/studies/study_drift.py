@@ -81,7 +81,7 @@ def trends(seeds: Sequence[int], before: int) -> Iterator[Row]:
     yield f"{name}: called a trend", len(seeds), sum(c.kind == "trend" for c in found) / len(seeds), ">= 0.85"
     yield (
         f"{name}: slope in its 95 % interval",
-        seeds,
+        len(seeds),
         sum(c.per_shot_low <= 3 / 59 <= c.per_shot_high for c in found) / n,
         "",
     )

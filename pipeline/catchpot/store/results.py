@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
 import polars as pl
@@ -71,6 +72,16 @@ def mirror(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) ->
     schema.ensure(con, [table])
     con.execute(f"DELETE FROM {quote(table.name)}")
     insert(con, table, frame)
+
+
+def close(con: duckdb.DuckDBPyConnection, what: str, period: str, closed_at: datetime, content: str) -> bool:
+    """Fix a period's rows for good; False, and nothing written, where that was done before."""
+    there = con.execute("SELECT count(*) FROM closed WHERE what = ? AND period = ?", [what, period]).fetchall()
+    if there[0][0]:
+        return False
+    con.execute("INSERT INTO closed (what, period, closed_at, content) VALUES (?, ?, ?, ?)",
+                [what, period, closed_at, content])  # fmt: skip
+    return True
 
 
 def forget(con: duckdb.DuckDBPyConnection, analysis: str) -> None:

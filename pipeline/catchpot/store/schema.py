@@ -1,6 +1,7 @@
 """The store's tables: DDL from declarations, numbered migrations for what can't be recomputed.
 
-Kept tables (shot, sample, log_note, quarantine) hold what only the logs could give again: they are migrated.
+Kept tables (shot, sample, log_note, quarantine, closed) hold what only the logs could give again, or nothing could:
+they are migrated.
 Every other table is derived: where its declaration changed it is dropped, and the runner computes it anew.
 No foreign keys and no indexes: they block replacing and altering, and cost several times the inserting.
 """
@@ -12,14 +13,14 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from catchpot.core_tables import LOG_NOTE, QUARANTINE, SAMPLE, SHOT
+from catchpot.core_tables import CLOSED, LOG_NOTE, QUARANTINE, SAMPLE, SHOT
 from catchpot.store.connection import StoreError
 from catchpot.tables import Column, Table
 
 if TYPE_CHECKING:
     import duckdb
 
-KEPT = (SHOT, SAMPLE, LOG_NOTE, QUARANTINE)
+KEPT = (SHOT, SAMPLE, LOG_NOTE, QUARANTINE, CLOSED)
 
 # From the version before to this one: (version, what for, statements). A new file begins at the last version; a column
 # that was only added needs no migration, it is added without values.
