@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 @hookimpl
 def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
     """`fault_signs` looks at samples, `faults` judges each shot beside its mould's past."""
+    from catchpot_faults.analysis import Faults
     from catchpot_faults.signs import FaultSigns
 
-    return [FaultSigns()]
+    return [FaultSigns(), Faults()]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.stats import breaks
+from catchpot.stats.shape import nan_median
 from catchpot_faults.curves import GRID
 
 Floats = NDArray[np.float64]
@@ -55,11 +56,9 @@ def level(ratio: Floats, begin: float, end: float) -> Floats:
     """Median log ratio of resistance over usual between two shares of the usual arrival volume (shots,); NaN if few."""
     span = (begin <= GRID) & (end >= GRID)
     part = np.where(ratio[:, span] > 0, ratio[:, span], np.nan)
-    out = np.full(len(ratio), np.nan)
-    enough = np.isfinite(part).sum(axis=1) >= 10
-    if enough.any():
-        out[enough] = np.nanmedian(np.log(part[enough]), axis=1)
-    return out
+    with np.errstate(invalid="ignore"):
+        middle = nan_median(np.log(part))
+    return np.where(np.isfinite(part).sum(axis=1) >= 10, middle, np.nan)
 
 
 def without_spikes(ratio: Floats) -> Floats:
@@ -67,9 +66,7 @@ def without_spikes(ratio: Floats) -> Floats:
     width = 4
     padded = np.pad(ratio, (width, width), constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * width + 1)
-    some = np.isfinite(windows).any(axis=1)
-    middle = np.full(len(ratio), np.nan)
-    middle[some] = np.nanmedian(windows[some], axis=1)
+    middle = nan_median(windows)
     noise = breaks.point_noise(ratio[None])[0]
     with np.errstate(invalid="ignore"):
         far = np.abs(ratio - middle) > np.maximum(5 * np.nan_to_num(noise), 0.08) * np.abs(middle)
@@ -92,7 +89,7 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     y = np.where(known, ratio / middle, 0.0)
     noise = max(noise / middle, 0.003)
     weight = np.where(known, 1.0 / np.maximum(y, 1.0) ** 2, 0.0)
-    scale = float(np.nanmedian(usual[known]))
+    scale = float(nan_median(usual[known]))
     constant = np.where(known, scale / usual, 0.0)
     with np.errstate(invalid="ignore"):
         shift = np.gradient(np.log(usual), GRID) * GRID
@@ -125,7 +122,7 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     drop_at, drop_gain, drop_size = part(n, 2 * n, False)
     grow_at, grow_gain, grow_size = part(3 * n, everything.shape[2], True)
     _, fade_gain, _ = part(2 * n, 3 * n, False)
-    jumps, factor = breaks.local_jump(np.where(known, y, np.nan)[None], 8)
+    jumps, factor = breaks.local_jump(np.where(known, y, np.nan)[None], 10, 3)
     here = starts[step_at]
     near = jumps[0, max(here - 3, 0) : here + 4]
     jump = float(np.nanmax(near)) if np.isfinite(near).any() else np.nan

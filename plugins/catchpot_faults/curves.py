@@ -118,7 +118,7 @@ def collect(job: Job, mould: str) -> Shots | None:
             maintain_order="left",
         )  # fmt: skip
     book = job.book.for_shots(shots.select("shot", "mould", "started_at", "resin_batch"))
-    number = {c: _number(shots, c) for c in ("curve_volume_l", "programmed_volume_l", *FILL, *PERMEABILITY)}
+    number = {c: _number(shots, c) for c in ("curve_volume_l", "stroke_volume_ml", *FILL, *PERMEABILITY)}
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
     text = {c: shots[c].to_list() for c in ("injector", "fabric_batch", "resin_batch", "still_channel")}
@@ -126,7 +126,7 @@ def collect(job: Job, mould: str) -> Shots | None:
         c: _array(shots, c) if c in shots.columns else np.full((shots.height, CURVE_BINS), np.nan) for c in CURVES
     }
     arrays = {c: v if c == "n" else bridge(v) for c, v in arrays.items()}
-    arrays["flow_l_min"] = _flow(arrays)
+    arrays["flow_l_min"] = _flow(arrays, np.isfinite(number["stroke_volume_ml"]))
     driving, resistance = _resistance(arrays, number)
     viscosity = number["viscosity_pa_s"]
     known = np.isfinite(viscosity) & (viscosity > 0)
@@ -152,8 +152,8 @@ def bridge(channel: Floats, widest: int = 10) -> Floats:
     return np.where(inside, a + part * (b - a), channel)
 
 
-def _flow(curve: dict[str, Floats]) -> Floats:
-    """Logged flow; where none is logged (strokes alone), volume over time across nine bins or more."""
+def _flow(curve: dict[str, Floats], strokes: NDArray[np.bool_]) -> Floats:
+    """Logged flow; where none is logged (strokes alone), volume over time across thirteen bins."""
     flow, volume, time = curve["flow_l_min"], curve["vol_l"], curve["t_s"]
     missing = ~np.isfinite(flow).any(axis=1)
     if not missing.any():
@@ -165,7 +165,7 @@ def _flow(curve: dict[str, Floats]) -> Floats:
         if known.sum() < 10:
             continue
         v, t = (np.interp(bins, bins[known], x[i][known]) for x in (volume, time))
-        ahead, back = np.minimum(bins + 4, CURVE_BINS - 1), np.maximum(bins - 4, 0)
+        ahead, back = np.minimum(bins + 6, CURVE_BINS - 1), np.maximum(bins - 6, 0)
         out[i] = np.where(known, 60.0 * (v[ahead] - v[back]) / np.maximum(t[ahead] - t[back], 1e-6), np.nan)
     return out
 

@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.shape import robust_band
+from catchpot.stats.shape import nan_median, robust_band
 from catchpot_faults import whole as whole_curve
 from catchpot_faults.compare import EARLY, LATE, Course, course, level
 from catchpot_faults.curves import GRID, Shots
@@ -142,8 +142,8 @@ def _without_odd(shots: Shots, healthy: list[int], share_l: float) -> list[int]:
     odd = np.zeros(len(rows), bool)
     for values, floor in ((early, 0.06), (late, 0.06), (late - early, 0.03)):
         if np.isfinite(values).sum() >= LEAST_SHOTS:
-            about = values - np.nanmedian(values)
-            odd |= np.abs(about) > 4 * max(1.4826 * float(np.nanmedian(np.abs(about))), floor)
+            about = values - nan_median(values)
+            odd |= np.abs(about) > 4 * max(1.4826 * float(nan_median(np.abs(about))), floor)
     return [h for h, o in zip(healthy, odd, strict=True) if not o] if odd.sum() <= len(rows) // 3 else healthy
 
 
@@ -156,11 +156,7 @@ _EVIDENCE = (
 
 def _kept(shots: Shots) -> dict[str, Floats]:
     n = len(shots)
-    clamp = shots.curve["clamp_pressure_mbar"]
-    first = clamp[:, :20]
-    start = np.full(n, np.nan)
-    some = np.isfinite(first).any(axis=1)
-    start[some] = np.nanmedian(first[some], axis=1)
+    start = nan_median(shots.curve["clamp_pressure_mbar"][:, :20])
     ambient = shots.number["ambient_logged_mbar"]
     rest = shots.number["cavity_rest_mbar"]
     return {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.shape import robust_band
+from catchpot.stats.shape import nan_median, robust_band
 from catchpot_faults.compare import EARLY, LATE, level
 from catchpot_faults.curves import GRID, Shots
 
@@ -55,6 +55,7 @@ class Usual:
     arrival_l: float
     arrival: Expected
     arrivals_seen: float
+    overflow: Expected
     injected_l: float
     injected: Expected
     clamp_margin: Expected
@@ -132,7 +133,7 @@ def usual_of(
             expect(late - early, 0.02),
         ]
         cavity = shots.on_share(shots.curve["cavity_pressure_mbar"], share_l, refs)
-        cavity = np.nanmedian(cavity - _start(cavity)[:, None], axis=0) if np.isfinite(cavity).any() else none
+        cavity = nan_median(cavity - _start(cavity)[:, None], axis=0)
     else:
         usual = low = high = cavity = none
         expected = [Expected(float("nan"), float("inf"))] * 3
@@ -157,13 +158,14 @@ def usual_of(
         arrival_l=arrival_l,
         arrival=expect(log_arrival, ARRIVAL_FLOOR, fresh_seen, min(moved_sd, 0.02)),
         arrivals_seen=float(seen.mean()) if len(refs) else 0.0,
+        overflow=expect(number["overflow_l"][refs] / arrival_l, ARRIVAL_FLOOR),
         injected_l=injected_l,
         injected=expect(log_injected, ARRIVAL_FLOOR),
         clamp_margin=usual_number(margin, 1.0),
         clamp_mbar=usual_number(clamp, 3.0),
         line_rest=usual_number(number["line_rest_bar"], 0.002),
         cavity_rest=usual_number(kept["cavity_rest_off_mbar"], 1.0),
-        slugs=float(np.nanmedian(slugs)) if len(refs) >= LEAST_SHOTS and np.isfinite(slugs).any() else 0.0,
+        slugs=float(nan_median(slugs)) if len(refs) >= LEAST_SHOTS and np.isfinite(slugs).any() else 0.0,
         left=_high(kept["left"][refs]),
         step_gain=_high(kept["step_gain"][refs]),
         gap_rise=usual_number(kept["gap_rise_mm"], 0.02),
@@ -177,11 +179,7 @@ def _high(values: Floats) -> float:
 
 def _start(cavity: Floats) -> Floats:
     """Median over the first tenth of the usual arrival volume (rows,)."""
-    first = cavity[:, GRID < 0.1]
-    out = np.full(len(cavity), np.nan)
-    some = np.isfinite(first).any(axis=1)
-    out[some] = np.nanmedian(first[some], axis=1)
-    return out
+    return nan_median(cavity[:, GRID < 0.1])
 
 
 __all__ = ["LEAST_SHOTS", "MOST_SHOTS", "Expected", "Usual", "expect", "spread", "usual_of"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.shape import Multiway, fit_multiway, left_out_false_alarms
+from catchpot.stats.shape import Multiway, fit_multiway, left_out_false_alarms, nan_median
 from catchpot_faults.curves import GRID, Shots
 
 Floats = NDArray[np.float64]
@@ -23,7 +23,7 @@ FLOORS = (0.015, 0.10, 0.10, 4.0)
 courses bend wherever the machine meets its pressure limit, at a place that moves from shot to shot with the resistance."""
 PRESSURE_MBAR = 12.0
 """What capillary pull, weather and gauges leave open of a driving pressure: early in a shot that is much of it."""
-TAIL = 2.0
+TAIL = 3.0
 """The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter with
 heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the sentence."""
 
@@ -44,7 +44,7 @@ def features(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Floats:
             with np.errstate(invalid="ignore", divide="ignore"):
                 curve = np.log(np.where(curve > 0, curve, np.nan))
         cells = _cells(curve)
-        centre = _row_median(cells) if kind == "log" else _row_median(cells[:, :3])
+        centre = nan_median(cells) if kind == "log" else nan_median(cells[:, :3])
         parts.append(cells - centre[:, None])
     return np.concatenate(parts, axis=1)
 
@@ -57,13 +57,6 @@ def _cells(curve: Floats) -> Floats:
         known = np.isfinite(part)
         n = known.sum(axis=1)
         out[:, c] = np.where(n > 0, np.where(known, part, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
-    return out
-
-
-def _row_median(x: Floats) -> Floats:
-    out = np.full(len(x), np.nan)
-    some = np.isfinite(x).any(axis=1)
-    out[some] = np.nanmedian(x[some], axis=1)
     return out
 
 
@@ -84,7 +77,7 @@ class Whole:
 def driving_cells(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Floats:
     """Usual driving pressure on each stretch, mbar (CELLS,)."""
     cells = _cells(shots.on_share(shots.driving, share_l, rows))
-    return _row_median(cells.T)
+    return nan_median(cells.T)
 
 
 def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:

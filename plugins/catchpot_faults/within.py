@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.core_tables import CURVE_BINS
+from catchpot.stats.shape import nan_median
 
 Floats = NDArray[np.float64]
 
@@ -101,10 +102,7 @@ def _mean(values: Floats, inside: NDArray[np.bool_]) -> Floats:
 def _running_median(values: Floats, half: int) -> Floats:
     padded = np.pad(values, ((0, 0), (half, half)), mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)
-    out = np.full(values.shape, np.nan)
-    some = np.isfinite(windows).sum(axis=2) > half
-    out[some] = np.nanmedian(windows[some], axis=1)
-    return out
+    return np.where(np.isfinite(windows).sum(axis=2) > half, nan_median(windows), np.nan)
 
 
 def _longest_run(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:

@@ -102,11 +102,10 @@ def point_noise(y: Floats) -> Floats:
     """
     second = np.diff(y, n=2, axis=1)
     known = np.isfinite(second)
-    out = np.full(len(y), np.nan)
-    enough = known.sum(axis=1) >= 8
-    if enough.any():
-        out[enough] = 1.4826 * np.nanmedian(np.abs(second[enough]), axis=1) / np.sqrt(6.0)
-    return out
+    size = np.sort(np.abs(second), axis=1)
+    n = known.sum(axis=1)
+    middle = np.take_along_axis(size, np.maximum(n // 2, 0)[:, None].clip(max=size.shape[1] - 1), axis=1)[:, 0]
+    return np.where(n >= 8, 1.4826 * middle / np.sqrt(6.0), np.nan)
 
 
 __all__ = ["Scan", "local_jump", "one_sided", "point_noise", "scan"]

@@ -15,6 +15,19 @@ Floats = NDArray[np.float64]
 MAD_TO_SD = 1.482602218505602
 
 
+def nan_median(values: ArrayLike, axis: int = -1) -> Floats:
+    """Median of what is known along an axis; NaN where nothing is. Many times quicker on small arrays than numpy's.
+
+    >>> nan_median([[3.0, float("nan"), 1.0], [float("nan")] * 3]).tolist()
+    [2.0, nan]
+    """
+    x = np.moveaxis(np.sort(np.asarray(values, dtype=np.float64), axis=axis), axis, -1)
+    n = np.sum(~np.isnan(x), axis=-1)
+    low, high = np.maximum((n - 1) // 2, 0), np.minimum(n // 2, x.shape[-1] - 1)
+    pick = np.take_along_axis(x, np.stack([low, high], axis=-1), axis=-1)
+    return np.asarray(np.where(n > 0, (pick[..., 0] + pick[..., 1]) / 2, np.nan))
+
+
 @dataclass(frozen=True)
 class Band:
     """A usual band: centre and spread (as a standard deviation) at each point, and the number of curves behind each."""
@@ -49,8 +62,8 @@ def robust_band(curves: ArrayLike, floor: float = 0.0) -> Band:
     spread = np.full(x.shape[1], np.nan)
     some = count > 0
     if some.any():
-        centre[some] = np.nanmedian(x[:, some], axis=0)
-        mad = np.nanmedian(np.abs(x[:, some] - centre[some]), axis=0)
+        centre[some] = nan_median(x[:, some], axis=0)
+        mad = nan_median(np.abs(x[:, some] - centre[some]), axis=0)
         n = count[some]
         spread[some] = np.maximum(MAD_TO_SD * mad * n / np.maximum(n - 0.8, 0.5), floor)
     return Band(centre, spread, count.astype(np.int64))
@@ -339,6 +352,7 @@ __all__ = [
     "fit_multiway",
     "hotelling_t2",
     "left_out_false_alarms",
+    "nan_median",
     "q_limit_box",
     "q_limit_jackson_mudholkar",
     "robust_band",
