@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 SPREADS = (0.0, 0.14, 0.19, 0.25)
-CHANCES = np.array([0.85, 0.05, 0.05, 0.05])
+CHANCES = np.array([0.88, 0.04, 0.04, 0.04])
 """What is thought of the front before the shot is seen: as likely straight as not. Studied in tests/studies."""
 COARSE = np.concatenate([np.linspace(0.45, 0.8, 36)[:-1], np.linspace(0.8, 1.0, 51)])
 BEYOND = 1.0 + np.array(
@@ -28,6 +28,8 @@ SPAN = np.concatenate([COARSE[::2], BEYOND[1::3]])
 FINE = 61
 ALL, ROUGHLY = (0, 1, 2, 3), (0, 2)
 """Numbers of the spreads tried; learning the noise needs a fair curve, not every one."""
+PATTERN_SD = 0.0035
+"""What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
 FAR = 40.0
 """Grid points whose deviance lies this much above the least carry no weight."""
 CHUNK = 16
@@ -164,6 +166,7 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     # the plainer explanation unless the data speak clearly against it; the interval keeps both
     plain = (by_spread[:, 0] > 0.3) & (straight > quantiles[:, 0]) & (straight < quantiles[:, 2])
     middle = np.where(plain, straight, quantiles[:, 1])
+    wander = np.hypot(wander, PATTERN_SD * (1.0 - by_spread[:, 0]) * (middle - bins.runner_l))
     out.arrival_l[c] = middle
     out.low_l[c] = middle - np.hypot(middle - quantiles[:, 0], 1.96 * wander)
     out.high_l[c] = middle + np.hypot(quantiles[:, 2] - middle, 1.96 * wander)

@@ -237,9 +237,9 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     first = np.flatnonzero(np.diff(s.shot, prepend=-1) != 0)
     base = np.zeros(groups)
     base[s.shot[first]] = running[first] - piece[first] ** 2
-    wander = flow_noise[s.shot] ** 2 * (running - base[s.shot]) + (0.1 * piece) ** 2
-    wander = np.where(stroked[s.shot], 0.0, wander)
+    wander = np.where(stroked[s.shot], 0.0, flow_noise[s.shot] ** 2 * (running - base[s.shot]))
     at_end = np.sqrt(np.nan_to_num(extreme_by(wander, s.shot, groups, largest=True)))
+    wander = wander + np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
     # a count stands still between strokes: the volume is known to a part of one
     at_end = np.where(stroked, np.nan_to_num(stroke_l) / np.sqrt(12.0), at_end)
     usual = np.nan_to_num(mean_by(np.where(n > 0, n, np.nan).reshape(-1), np.arange(groups).repeat(BINS), groups))
