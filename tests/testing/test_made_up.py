@@ -375,3 +375,43 @@ def test_race_track_lanes_share_the_width() -> None:
     lanes, factor = race_track(paths, bed, 0.3)
     assert lanes.sum() == pytest.approx(1.0)
     assert factor[-1] > 1.5
+
+
+@pytest.mark.parametrize(
+    ("holds", "order", "levels"),
+    [
+        (0, "open first", []),
+        (1, "open first", [550]),
+        (2, "open first", [1013, 550]),
+        (2, "vacuum first", [550, 1013]),
+        (3, "open first", [1013, 782, 550]),
+    ],
+)
+def test_holds_come_in_the_order_and_at_the_cavity_pressures_asked_for(
+    holds: int, order: Any, levels: list[int]
+) -> None:
+    made = mu.simulate(mu.Scenario(moulds=(strip(holds=holds, hold_order=order),), nuisances=OFF), 1, DT)
+    isolated, cavity = channel(made, "vacuum_isolated"), channel(made, "cavity_pressure_mbar")
+    starts = np.flatnonzero(np.diff(isolated) == 1) + 1
+    assert [float(cavity[s + 4]) for s in starts] == pytest.approx(levels, abs=12)
+
+
+def test_the_generator_knows_none_of_the_analyses() -> None:
+    """It marches numerically by itself: no closed form of the analyses, no plugin, is imported by what simulates."""
+    here = Path(mu.__file__).parent
+    for name in (
+        "geometry",
+        "front",
+        "machine",
+        "vacuum",
+        "march",
+        "faults",
+        "history",
+        "inputs",
+        "plan",
+        "sensors",
+        "scenario",
+    ):
+        text = (here / f"{name}.py").read_text(encoding="utf-8")
+        imports = [line for line in text.splitlines() if line.startswith(("from catchpot", "import catchpot"))]
+        assert all(line.startswith("from catchpot.testing") for line in imports), name

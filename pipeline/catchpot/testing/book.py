@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from catchpot.testing.nuisances import Nuisances
 from catchpot.testing.plan import Plan
-from catchpot.testing.scenario import Mould, Nuisances, Resin
+from catchpot.testing.scenario import Mould, Resin
 
 
 def _resin(r: Resin) -> dict[str, Any]:

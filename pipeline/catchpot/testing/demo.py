@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from catchpot.testing.geometry import Geometry
-from catchpot.testing.scenario import ALL_CHANNELS, Change, Fault, Mould, Nuisances, Resin, Scenario, Seal
+from catchpot.testing.nuisances import Nuisances
+from catchpot.testing.scenario import ALL_CHANNELS, Change, Fault, Mould, Resin, Scenario, Seal
 
 if TYPE_CHECKING:
     import polars as pl

@@ -46,7 +46,8 @@ from __future__ import annotations
 
 from catchpot.testing.geometry import Geometry, five_geometries
 from catchpot.testing.jobs import compute, job
-from catchpot.testing.scenario import Change, Fault, Mould, Nuisances, Resin, Scenario, Seal
+from catchpot.testing.nuisances import Nuisances
+from catchpot.testing.scenario import Change, Fault, Mould, Resin, Scenario, Seal
 from catchpot.testing.simulate import MadeUp, five_moulds, simulate
 from catchpot.testing.write import write_workshop
 

@@ -12,23 +12,10 @@ from numpy.typing import NDArray
 from catchpot.testing.faults import apply_faults
 from catchpot.testing.front import Bed, expected_arrival_m3, lane_permeability_factor
 from catchpot.testing.geometry import Array, Path, Paths, path
-from catchpot.testing.history import meter_gains, programmed_volumes, seal_leaks, slow_noise, total, working_times
-from catchpot.testing.machine import Machine
-from catchpot.testing.march import Shots, Troubles
-from catchpot.testing.scenario import Fault, Mould, Resin, Scenario
-from catchpot.testing.vacuum import (
-    CLAMP_ONLY,
-    EVACUATE,
-    HOLD,
-    HOLD_OPEN,
-    INJECT,
-    REST,
-    SEGMENTS,
-    Gas,
-)
-
-REST_S = 5.0
-GRAVITY = 9.80665
+from catchpot.testing.history import meter_gains, programmed_volumes, slow_noise, total, working_times
+from catchpot.testing.inputs import bed_of, gas_of, leaks_of, machine_of, pack_of, segments, warmth_of
+from catchpot.testing.march import Shots, Troubles, rows
+from catchpot.testing.scenario import Fault, Mould, Scenario
 
 
 @dataclass
@@ -59,57 +46,6 @@ class Plan:
     resin_batches: dict[str, tuple[str, float]]
 
 
-def viscosity(resin: Resin, temp_c: Array) -> Array:
-    """Viscosity by Arrhenius' law, Pa s."""
-    t, ref = temp_c + 273.15, resin.viscosity_temp_c + 273.15
-    return np.asarray(resin.viscosity_pa_s * np.exp(resin.viscosity_activation_k * (1 / t - 1 / ref)))
-
-
-def hose_resistance(length_m: float, bore_mm: float) -> float:
-    """Resistance of a round hose free of viscosity, 1/m3."""
-    return 128 * length_m / (np.pi * (bore_mm * 1e-3) ** 4)
-
-
-def _segments(mould: Mould, check: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Array]:
-    evacuate, hold = mould.evacuate_s, mould.hold_s
-    holds = np.where(check & (mould.holds == 0), 2, mould.holds)
-    mode = np.full((len(check), SEGMENTS), EVACUATE)
-    end = np.full((len(check), SEGMENTS), np.inf)
-    for i, (is_check, n) in enumerate(zip(check, holds, strict=True)):
-        parts: list[tuple[int, float]] = [(REST, REST_S)]
-        if n == 2 and mould.hold_order == "open first":
-            parts += [(CLAMP_ONLY, evacuate), (HOLD_OPEN, hold)]
-        parts += [(EVACUATE, evacuate)]
-        if n >= 1:
-            parts += [(HOLD, hold)]
-        if n == 2 and mould.hold_order == "vacuum first":
-            parts += [(CLAMP_ONLY, evacuate), (HOLD_OPEN, hold), (EVACUATE, evacuate)]
-        parts += [(EVACUATE, 5.0)] if is_check else [(INJECT, np.inf)]
-        t = 0.0
-        for j, (m, length) in enumerate(parts):
-            t += length
-            mode[i, j], end[i, j] = m, t
-    return mode, end
-
-
-def _lanes(sd: float, lanes: int, shots: int, rng: Generator) -> tuple[Array, Array]:
-    n = lanes if sd > 0 else 1
-    share = np.full((shots, n), 1.0 / n)
-    # A mould's lanes are partly its own (how the fabric is always laid) and partly the shot's.
-    own = rng.standard_normal(n)
-    draw = np.clip(0.7 * own + 0.71 * rng.standard_normal((shots, n)), -1.2, 1.2)
-    factor = np.exp(sd * draw)
-    return share, factor / np.sum(share * factor, axis=1, keepdims=True)
-
-
-def default_permeability(mould: Mould, resin: Resin, p: Path) -> float:
-    """Permeability (m2) with which the mould fills in about `fill_s` at 0.8 bar of driving pressure."""
-    g = mould.geometry
-    porosity = 1 - mould.fibre_areal_weight_g_m2 / (mould.fibre_density_kg_m3 * g.thickness_mm)
-    volume = g.part_area_m2 * g.thickness_mm * 1e-3 * porosity
-    return p.work_per_m * resin.viscosity_pa_s * volume / (0.8e5 * mould.fill_s)
-
-
 def _mould(
     scenario: Scenario,
     mould: Mould,
@@ -120,133 +56,57 @@ def _mould(
     rng: Generator,
 ) -> MouldPlan:
     path_number, p, faults = numbers
-    nuisances, n, g = scenario.nuisances, mould.shots, mould.geometry
+    n, nominal = mould.shots, mould.geometry.thickness_mm
     resin = next(r for r in scenario.resins if r.name == mould.resin)
-    started = when[mould.name]
-
-    def change(cause: str) -> Array:
-        return total(scenario, mould, cause)
-
-    batch = np.arange(n) // mould.fabric_batch_shots
-    batch_weight = nuisances.fabric_batch_sd * rng.standard_normal(int(batch[-1]) + 1)[batch]
-    fabric = 1 + batch_weight + nuisances.areal_weight_sd * rng.standard_normal(n) + change("fabric_pack")
-    areal_weight = mould.fibre_areal_weight_g_m2 * fabric
-    gel_coat = nuisances.gel_coat_sd_mm * np.clip(rng.standard_normal(n), -3.3, 3.3) + change("gel_coat")
-    clamp_rise = change("clamp_pressure")
-    for c in scenario.changes:
-        if c.mould == mould.name and c.clamp_mbar:
-            clamp_rise = clamp_rise + c.clamp_mbar * np.clip(change(c.cause) / c.amount, 0, None)
-    opening = mould.opening_per_100_mbar * clamp_rise / 100
-    thickness = g.thickness_mm * (1 + change("cavity_thickness") + opening) - gel_coat
-    porosity_book = 1 - mould.fibre_areal_weight_g_m2 / (mould.fibre_density_kg_m3 * g.thickness_mm)
-    porosity = 1 - areal_weight / (mould.fibre_density_kg_m3 * thickness)
-    nominal = mould.permeability_m2 or default_permeability(mould, resin, p)
-    carman = (porosity / porosity_book) ** 3 * ((1 - porosity_book) / (1 - porosity)) ** 2
-    scatter = np.exp(nuisances.permeability_sd * rng.standard_normal(n))
-    pack_k = nominal * carman * scatter * (1 + change("permeability"))
-
-    core = np.zeros(n)
-    if nuisances.core:
-        core = mould.core_volume_l + change("core")
-    pore_l = g.part_area_m2 * thickness * porosity - core * (1 - mould.core_uptake_fraction)
-    lane_share, lane_factor = _lanes(nuisances.lane_sd * mould.lane_scale, nuisances.lanes, n, rng)
-
-    shop = weather["temperature"] + change("temperature")
-    resin_c = shop + 0.3 * nuisances.mould_apart_k * rng.standard_normal(n)
-    mould_c = shop + nuisances.mould_apart_k * rng.standard_normal(n)
     batch_names, batch_factor = batches
-    thick = batch_factor * (1 + change("resin_viscosity"))
-    mu_bed, mu_line = viscosity(resin, mould_c) * thick, viscosity(resin, resin_c) * thick
-    expansion = 1 + nuisances.expansion_per_k * (mould_c - resin_c)
-    meter = meter_gains(scenario, mould, started, when)
+    pack = pack_of(scenario, mould, resin, p, rng)
+    warm = warmth_of(scenario, mould, resin, weather["temperature"], batch_factor, rng)
+    expansion = 1 + scenario.nuisances.expansion_per_k * (warm.mould_c - warm.resin_c)
+    meter = meter_gains(scenario, mould, when[mould.name], when)
     gain = meter / expansion
-
-    hoses = nuisances.hoses
-    runner = mould.runner_volume_l + change("runner_or_hose")
-    before = (runner + mould.feed_hose_volume_l * hoses) * 1e-3
-    vent_hose = np.full(n, np.pi / 4 * (mould.vent_hose_mm * 1e-3) ** 2 * mould.vent_hose_m * hoses)
-    line_r = np.full(n, hose_resistance(mould.hose_m, mould.hose_mm))
-    capillary = (nuisances.capillary_mbar + nuisances.capillary_sd_mbar * rng.standard_normal(n)) * 100
-    cover = mould.cover_l_bar * 1e-8 if nuisances.cover else 0.0
-    bed = Bed(
-        path_number=np.full(n, path_number), pore_volume_m3=pore_l * 1e-3,
-        permeability_m2=pack_k * thickness / g.thickness_mm, lane_share=lane_share, lane_factor=lane_factor,
-        viscosity_bed_pa_s=mu_bed, viscosity_line_pa_s=mu_line, line_resistance_per_m3=line_r,
-        volume_before_m3=before, vent_hose_m3=vent_hose,
-        vent_hose_resistance_per_m3=np.full(n, hose_resistance(mould.vent_hose_m, mould.vent_hose_mm) * hoses),
-        head_pa=np.full(n, resin.density_kg_m3 * GRAVITY * mould.vent_height_m * nuisances.height),
-        capillary_pa=np.maximum(capillary, 0.0), cover_m3_pa=np.full(n, cover), cover_s=np.full(n, mould.cover_s),
-    )  # fmt: skip
-    packing = mould.pack_s if nuisances.packing else 0.0
-    set_flow = mould.set_flow_l_min or 60 * float(np.mean(pore_l)) / (0.6 * mould.fill_s)
-    machine = Machine(
-        meter_gain=gain, set_flow_m3_s=np.full(n, set_flow / 6e4),
-        limit_pa=np.full(n, mould.line_pressure_limit_bar * 1e5),
-        ramp_s=np.full(n, mould.ramp_s), programmed_m3=np.zeros(n),
-        operator_share=np.full(n, mould.operator_share if mould.stop == "operator" else 2.0),
-        pack_s=np.full(n, packing), pack_pa=np.full(n, mould.pack_bar * 1e5), ripple=np.full(n, nuisances.ripple),
-        ripple_hz=rng.uniform(0.6, 1.4, n), longest_s=np.full(n, 5 * mould.fill_s),
-    )  # fmt: skip
-
-    leaks: dict[str, Array] = {}
-    for name, seal in (("outer", mould.outer), ("inner", mould.inner), ("cavity", mould.cavity)):
-        noisy, clean, age = seal_leaks(seal, n, rng)
-        more = change(f"{name}_leak")
-        leaks[name], leaks[f"{name}_clean"], leaks[f"{name}_age"] = noisy + more, clean + more, age
-    segment, segment_end = _segments(mould, np.zeros(n, bool))
-    gas = Gas(
-        ambient=weather["ambient"], clamp_volume=np.full(n, mould.clamp_volume_l),
-        cavity_volume=np.full(n, mould.cavity_gas_volume_l), outer=leaks["outer"], inner=leaks["inner"],
-        cavity=leaks["cavity"], outer_choked=np.full(n, mould.outer.choked),
-        inner_choked=np.full(n, mould.inner.choked),
-        cavity_choked=np.full(n, mould.cavity.choked), squeeze=np.full(n, mould.squeeze),
-        wetted=np.full(n, mould.wetted),
-        clamp_set=mould.clamp_set_mbar + clamp_rise, clamp_band=np.full(n, mould.clamp_band_mbar),
-        clamp_receiver=np.full(n, float(mould.pump == "receiver")), pump_l_s=np.full(n, mould.pump_l_s),
-        cavity_set=mould.cavity_set_mbar + change("cavity_pressure"), cavity_pump_l_s=np.full(n, 1.0),
-        outgas=np.full(n, nuisances.outgas_mbar_l_s) * rng.uniform(0.5, 1.5, n), outgas_s=rng.uniform(30, 90, n),
-        warming_k_s=nuisances.warming_k / 45 * rng.standard_normal(n), segment=segment, segment_end_s=segment_end,
-    )  # fmt: skip
+    bed = bed_of(scenario, mould, resin, pack, warm, path_number, rng)
+    machine = machine_of(scenario.nuisances, mould, gain, pack.pore_l, rng)
+    leaks = leaks_of(scenario, mould, rng)
+    gas = gas_of(scenario, mould, leaks, pack.clamp_rise_mbar, weather["ambient"], rng)
+    past = total(scenario, mould, "resin_past_seal")
     troubles = Troubles.none(n)
-    past = change("resin_past_seal")
     troubles.seal_m3_pa_s = past * 1e-3 / (1.0e5 * mould.fill_s)
-    shots = Shots(bed, machine, gas, troubles, thickness, porosity, np.full(n, mould.settle_s))
+    shots = Shots(bed, machine, gas, troubles, pack.thickness_mm, pack.porosity, np.full(n, mould.settle_s))
 
     one = Paths.of([p])
     alone = Bed(**{**vars(bed), "path_number": np.zeros(n, np.intp)})
     lane_k = lane_permeability_factor(one, alone)
     arrival_l = expected_arrival_m3(one, alone) * 1e3
     # What cover and seal swallow on the way, as an operator who watches the vent has learned it.
-    swallowed = cover * (machine.limit_pa + (gas.ambient - gas.cavity_set) * 100) * 1e3 + past
-    set_l = programmed_volumes(mould, arrival_l + swallowed, gain, change("overflow"), rng)
-    if mould.stop == "operator":
-        set_l = set_l * 1.3
-    machine.programmed_m3 = set_l * 1e-3
+    swallowed = bed.cover_m3_pa * (machine.limit_pa + (gas.ambient - gas.cavity_set) * 100) * 1e3 + past
+    set_l = programmed_volumes(mould, arrival_l + swallowed, gain, total(scenario, mould, "overflow"), rng)
+    machine.programmed_m3 = set_l * (1.3e-3 if mould.stop == "operator" else 1e-3)
     truth = {
-        "meter_gain": meter, "permeability_m2": pack_k * lane_k,
-        "permeability_seen_m2": pack_k * lane_k * thickness / g.thickness_mm * gain,
-        "viscosity_pa_s": mu_bed, "viscosity_line_pa_s": mu_line, "line_resistance_per_m3": line_r.copy(),
-        "porosity": porosity, "thickness_mm": thickness, "fibre_areal_weight_g_m2": areal_weight,
-        "gel_coat_mm": gel_coat, "pore_volume_l": pore_l, "volume_before_l": before * 1e3, "resin_temp_c": resin_c,
-        "mould_temp_c": mould_c, "ambient_pressure_mbar": weather["ambient"], "capillary_mbar": bed.capillary_pa / 100,
-        "resin_viscosity_factor": thick,
-        **{f"{k}_leak_mbar_l_s": leaks[k].copy() for k in ("outer", "inner", "cavity")},
+        "meter_gain": meter, "permeability_m2": pack.permeability_m2 * lane_k,
+        "permeability_seen_m2": pack.permeability_m2 * lane_k * pack.thickness_mm / nominal * gain,
+        "viscosity_pa_s": warm.bed_pa_s, "viscosity_line_pa_s": warm.line_pa_s,
+        "line_resistance_per_m3": bed.line_resistance_per_m3.copy(), "porosity": pack.porosity,
+        "thickness_mm": pack.thickness_mm, "fibre_areal_weight_g_m2": pack.areal_weight_g_m2,
+        "gel_coat_mm": pack.gel_coat_mm, "pore_volume_l": pack.pore_l, "volume_before_l": bed.volume_before_m3 * 1e3,
+        "resin_temp_c": warm.resin_c, "mould_temp_c": warm.mould_c, "ambient_pressure_mbar": weather["ambient"],
+        "capillary_mbar": bed.capillary_pa / 100, "resin_viscosity_factor": warm.resin_factor,
+        **{f"{k}_leak_mbar_l_s": leaks[k] for k in ("outer", "inner", "cavity")},
         **{f"{k}_leak_clean_mbar_l_s": leaks[f"{k}_clean"] for k in ("outer", "inner", "cavity")},
         **{f"{k}_seal_age_shots": leaks[f"{k}_age"] for k in ("outer", "inner")},
     }  # fmt: skip
     shares = apply_faults(faults, mould, shots, truth, one, alone, path_number, arrival_l)
+    names = [f"{mould.name}-{i + 1:04d}" for i in range(n)]
+    fabric = [f"{mould.name}-F{b + 1:02d}" for b in pack.batch]
     return _with_checks(
         MouldPlan(
-            mould, [f"{mould.name}-{i + 1:04d}" for i in range(n)], list(started), np.zeros(n, bool), np.arange(n),
-            shots, truth, batch_names, [f"{mould.name}-F{b + 1:02d}" for b in batch], faults, shares, arrival_l,
+            mould, names, list(when[mould.name]), np.zeros(n, bool), np.arange(n), shots, truth, batch_names, fabric,
+            faults, shares, arrival_l,
         )
     )  # fmt: skip
 
 
 def _with_checks(plan: MouldPlan) -> MouldPlan:
     """Insert hold-check logs of their own before every `hold_checks`-th shot, a quarter of an hour earlier."""
-    from catchpot.testing.march import rows
-
     every, n = plan.mould.hold_checks, len(plan.names)
     if every <= 0:
         return plan
@@ -260,7 +120,7 @@ def _with_checks(plan: MouldPlan) -> MouldPlan:
         check.append(False)
     index, is_check = np.array(order), np.array(check)
     shots = rows(plan.shots, index)
-    shots.gas.segment, shots.gas.segment_end_s = _segments(plan.mould, is_check)
+    shots.gas.segment, shots.gas.segment_end_s = segments(plan.mould, is_check)
     return MouldPlan(
         plan.mould,
         [f"{plan.mould.name}-check-{i + 1:04d}" if c else plan.names[i] for i, c in zip(index, is_check, strict=True)],

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from catchpot.testing.geometry import Geometry
-from catchpot.testing.scenario import Change, Fault, Mould, Nuisances, Resin, Scenario, Seal
+from catchpot.testing.nuisances import Nuisances
+from catchpot.testing.scenario import Change, Fault, Mould, Resin, Scenario, Seal
 
 if TYPE_CHECKING:
     from catchpot.testing.simulate import MadeUp

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from catchpot.testing.geometry import Geometry
+from catchpot.testing.nuisances import Nuisances
 
 ALL_CHANNELS = (
     "flow_l_min",
@@ -72,9 +73,11 @@ class Mould:
     cover_l_bar, cover_s: what the cover gives per bar over the wetted part, and how slowly.
     opening_per_100_mbar: relative opening of the cavity for each 100 mbar the clamp is above `clamp_set_mbar`.
     pump: the clamp's, "switching" between clamp_set and clamp_set + band, or a central "receiver" (or bleed).
-    holds: 0, 1 (under cavity vacuum) or 2 (cavity at ambient, then under vacuum, or the other
-    way round by hold_order). hold_checks: a hold-check log of its own before
-    every so many shots (0: none). stop: "meter" or "operator" (before the vent, at operator_share of the path).
+    holds: 0, 1 (under cavity vacuum), 2 (cavity at ambient, then under vacuum, or the other way round by hold_order) or
+    3 (one at half the cavity's vacuum besides). hold_checks: a hold-check log of its own (two steps where holds is 0)
+    before every so many shots (0: none). channels: what the logger records; leave out ambient_pressure_mbar for a shop
+    without a barometer, clamp_pressure_mbar or vacuum_isolated for a poorer logger.
+    stop: "meter" or "operator" (before the vent, at operator_share of the path).
     programme: "each" (arrival expected of this very shot plus overflow_share), "fixed", or "follow" (the operator
     corrects by what the catch pot showed). pack_s: vent shut and pack_bar held after the stop.
     gauge_bar: range of the line gauge; None: unlimited. stroke_ml: strokes are counted instead of flow.
@@ -148,91 +151,6 @@ class Mould:
     weigh_gel_coat: bool = False
     measure_thickness: bool = False
     limits: tuple[tuple[str, float | Literal["none"], float | Literal["none"]], ...] = ()
-
-
-@dataclass(frozen=True)
-class Nuisances:
-    """What disturbs every shot; each can be switched off by 0 or False. `Nuisances.off()` leaves straight fronts.
-
-    lane_sd: s.d. of ln K between lanes, truncated at 1.2 s.d. (0.17: about +-20 %). areal_weight_sd, permeability_sd:
-    relative, from shot to shot; fabric_batch_sd: of a batch's areal weight. gel_coat_sd_mm: thickness scatter.
-    hoses, runner_error, gauge_ends, strokes, packing, cover, height, core: False leaves out what moulds have of it
-    (runner_error False books the true runner). ambient_sd_mbar: weather. mould_apart_k: s.d. between mould and resin.
-    season_k: amplitude over the year; day_k: s.d. from day to day. batch_viscosity_sd: of a resin batch;
-    batch_viscosity_known: share of batches measured into the mould book. capillary_mbar, capillary_sd_mbar.
-    expansion_per_k: of the resin between meter and mould. ripple: of the pump. warming_k: s.d. of gas warming over
-    45 s. outgas_mbar_l_s: fresh gel coat. sensor_noise: factor on every sensor's noise; quantise; drop_outs: chance of
-    a burst of missing rows a shot; jitter: of the time stamps, share of the interval.
-    """
-
-    lane_sd: float = 0.17
-    lanes: int = 8
-    areal_weight_sd: float = 0.015
-    permeability_sd: float = 0.05
-    fabric_batch_sd: float = 0.01
-    gel_coat_sd_mm: float = 0.03
-    hoses: bool = True
-    runner_error: bool = True
-    gauge_ends: bool = True
-    strokes: bool = True
-    packing: bool = True
-    cover: bool = True
-    height: bool = True
-    core: bool = True
-    ambient_sd_mbar: float = 8.0
-    temperature_c: float = 20.0
-    mould_apart_k: float = 1.0
-    season_k: float = 5.0
-    day_k: float = 1.5
-    batch_viscosity_sd: float = 0.08
-    batch_viscosity_known: float = 0.0
-    capillary_mbar: float = 10.0
-    capillary_sd_mbar: float = 5.0
-    expansion_per_k: float = 8e-4
-    ripple: float = 0.02
-    warming_k: float = 0.1
-    outgas_mbar_l_s: float = 0.03
-    sensor_noise: float = 1.0
-    quantise: bool = True
-    drop_outs: float = 0.05
-    jitter: float = 0.05
-
-    @staticmethod
-    def off(sensor_noise: float = 1.0) -> Nuisances:
-        """Straight fronts, known viscosity, steady weather; sensors still have their noise."""
-        return Nuisances(
-            lane_sd=0.0,
-            lanes=1,
-            areal_weight_sd=0.0,
-            permeability_sd=0.0,
-            fabric_batch_sd=0.0,
-            gel_coat_sd_mm=0.0,
-            hoses=False,
-            runner_error=False,
-            gauge_ends=False,
-            strokes=False,
-            packing=False,
-            cover=False,
-            height=False,
-            core=False,
-            ambient_sd_mbar=0.0,
-            temperature_c=23.0,
-            mould_apart_k=0.0,
-            season_k=0.0,
-            day_k=0.0,
-            batch_viscosity_sd=0.0,
-            batch_viscosity_known=0.0,
-            capillary_mbar=0.0,
-            capillary_sd_mbar=0.0,
-            expansion_per_k=0.0,
-            ripple=0.0,
-            warming_k=0.0,
-            outgas_mbar_l_s=0.0,
-            sensor_noise=sensor_noise,
-            quantise=sensor_noise > 0,
-            drop_outs=0.0,
-            jitter=0.0,
-        )
 
 
 Cause = Literal[

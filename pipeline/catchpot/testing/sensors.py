@@ -10,7 +10,8 @@ from numpy.random import Generator
 
 from catchpot.testing.geometry import Array
 from catchpot.testing.march import Record
-from catchpot.testing.scenario import Fault, Mould, Nuisances
+from catchpot.testing.nuisances import Nuisances
+from catchpot.testing.scenario import Fault, Mould
 
 # channel -> (noise s.d. absolute, noise s.d. relative, step)
 SENSORS: dict[str, tuple[float, float, float]] = {

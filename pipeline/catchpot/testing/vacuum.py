@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from catchpot.testing.geometry import Array
 
 # What the valves do in a segment of the shot.
-REST, CLAMP_ONLY, HOLD_OPEN, EVACUATE, HOLD, INJECT = range(6)
-SEGMENTS = 7
+REST, CLAMP_ONLY, HOLD_OPEN, EVACUATE, HOLD, INJECT, MIDDLE = range(7)
+SEGMENTS = 9
 
 CLAMP_REF, CAVITY_REF, AMBIENT_REF = 50.0, 550.0, 1013.0  # mbar: the reference states of `seal_leak`
 
@@ -26,7 +26,7 @@ class Gas:
     pressure and band of the switching pump; clamp_receiver: a central receiver or bleed regulator holds it instead.
     pump_l_s, cavity_pump_l_s: speed. cavity_set. outgas, outgas_s: into the cavity at first, and its time constant.
     warming_k_s: gas temperature drift in holds. segment, segment_end_s (shots, SEGMENTS): what follows what;
-    the last is INJECT and ends with the shot.
+    the last is INJECT and ends with the shot. MIDDLE draws the cavity half way only.
     """
 
     ambient: Array
@@ -131,7 +131,10 @@ def advance(
     new_cavity = cavity + dt_s * ((fittings - inner + outgas) / gas.cavity_volume + cavity * warm + squeezed)
     speed = gas.cavity_pump_l_s * (1 - blocked) / gas.cavity_volume
     pulled = cavity_set + (new_cavity - cavity_set) * np.exp(-speed * dt_s)
+    half_way = (gas.ambient + gas.cavity_set) / 2
+    halved = half_way + (new_cavity - half_way) * np.exp(-speed * dt_s)
     new_cavity = np.where((mode == EVACUATE) | (mode == INJECT), pulled, new_cavity)
+    new_cavity = np.where(mode == MIDDLE, halved, new_cavity)
     new_cavity = np.where(open_cavity, gas.ambient, new_cavity)
     pumped = state.pumped_s + np.where(open_cavity, 0.0, dt_s)
     return Pressures(new_clamp, new_cavity, np.asarray(on), pumped)
