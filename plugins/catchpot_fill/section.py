@@ -116,6 +116,7 @@ class FillSection:
             blocks,
             METHOD,
             REFERENCES,
+            warning.strip(),
         )
 
     def pages(self, view: View) -> Sequence[Page]:

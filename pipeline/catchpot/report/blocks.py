@@ -59,6 +59,7 @@ class ShownPanel:
     blocks: list[Shown] = field(default_factory=list)
     method: str = ""
     references: tuple[str, ...] = ()
+    brief: str = ""
 
     @property
     def has_figures(self) -> bool:
@@ -112,6 +113,7 @@ def shown_panel(title: str, panel: Panel, zone: str, prefix: str) -> ShownPanel:
         blocks=[_shown(block, zone, prefix) for block in panel.blocks],
         method=panel.method,
         references=tuple(panel.references),
+        brief=panel.brief or panel.headline,
     )
 
 

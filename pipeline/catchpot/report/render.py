@@ -224,7 +224,7 @@ def _asking(
     for p in panels:
         explained = any(f.severity == p.panel.state for f in placed.get(p.name, ()) if f in standing)
         if p.panel.state in ("act", "watch") and not explained:
-            asking.append(Asking(p.panel.state, mould, p.title, f"{link}#{p.id}", p.panel.headline))
+            asking.append(Asking(p.panel.state, mould, p.title, f"{link}#{p.id}", p.panel.brief))
     return sorted(asking, key=lambda a: GRAVEST.index(a.state))
 
 

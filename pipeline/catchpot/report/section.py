@@ -75,13 +75,17 @@ Block = Figure | DataTable | Prose
 
 @dataclass(frozen=True)
 class Panel:
-    """A section on a page: state, one headline sentence (number, unit, interval), then blocks in reading order."""
+    """A section on a page: state, one headline sentence (number, unit, interval), then blocks in reading order.
+
+    brief: what the workshop page says where the state is act or watch and no finding explains it; else the headline.
+    """
 
     state: State
     headline: str
     blocks: Sequence[Block] = field(default=())
     method: str = ""
     references: tuple[str, ...] = ()
+    brief: str = ""
 
 
 @dataclass(frozen=True)
