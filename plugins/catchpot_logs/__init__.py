@@ -1,4 +1,4 @@
-"""Readers of shot logs: the plain log as CSV or Parquet."""
+"""Readers of shot logs: log profiles, and the plain log as CSV or Parquet."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ if TYPE_CHECKING:
 
 @hookimpl
 def register_readers() -> Sequence[Reader]:
-    """The plain CSV log and its Parquet twin."""
+    """Log profiles first, then the plain log and its Parquet twin."""
     from catchpot_logs.parquet import ParquetReader
     from catchpot_logs.plain import PlainReader
+    from catchpot_logs.profiled import ProfileReader
 
-    return [ParquetReader(), PlainReader()]
+    return [ProfileReader(), ParquetReader(), PlainReader()]

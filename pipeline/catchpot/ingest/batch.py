@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from catchpot.channels import BY_NAME
+from catchpot.ingest.batch_text import scan_text_group
 from catchpot.ingest.checks import FileState, check_batch
-from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, TableLayout
+from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, TableLayout, TextLayout
+from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
 from catchpot.ingest.scan import Found, Read, refuse_damage
 from catchpot.store import intake
 from catchpot.units import Conversion
@@ -45,6 +47,7 @@ class Batch:
     frame: pl.DataFrame
     refused: list[tuple[Read, LogRefused]]
     rows_refused: int
+    rows_between: int
     how: dict[str, str]
 
 
@@ -67,6 +70,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
             refused.append((read, e))
     candidates: list[Candidate] = []
     frames: list[pl.DataFrame] = []
+    texts: dict[str, list[tuple[Read, TextLayout]]] = {}
     tables: dict[tuple[object, ...], list[tuple[Read, TableLayout]]] = {}
     for read, layout in layouts:
         if isinstance(layout, TableLayout):
@@ -74,6 +78,8 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
             crlf = b"\r\n" in read.data[:65536]
             key = (layout.header, picked, layout.separator, layout.comment, crlf)
             tables.setdefault(key, []).append((read, layout))
+        elif isinstance(layout, TextLayout):
+            texts.setdefault(layout.key, []).append((read, layout))
         else:
             for shot in layout.shots:
                 state = FileState(shot.frame.height + shot.rows_refused, shot.rows_refused)
@@ -83,6 +89,16 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
                 frames.append(_numbered(shot.frame.drop("line", strict=False), candidate.index))
     for group in tables.values():
         frames += _scan_group(group, how, candidates)
+    rows_refused = rows_between = 0
+    for bodies in texts.values():
+        result = scan_text_group(bodies)
+        first = len(candidates)
+        for k, (read, finished, state) in enumerate(result.shots):
+            candidates.append(_candidate(read, how, finished.meta, state, first + k, finished.digest))
+        frames.append(result.frame.with_columns(pl.col("file_no").cast(pl.Int32) + pl.lit(first, dtype=pl.Int32)))
+        refused += result.refused
+        rows_refused += result.rows_refused
+        rows_between += result.rows_between
     states = [c.state for c in candidates]
     if frames:
         frame = check_batch(pl.concat(frames, how="diagonal"), states)
@@ -92,7 +108,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
     spoilt = {c.found.name: c.state.refused for c in candidates if c.state.refused}
     refused += [(by_name[name], reason) for name, reason in spoilt.items() if reason]
     # a file is taken whole or not at all
-    rows_refused = sum(c.state.rows for c in candidates if c.found.name in spoilt)
+    rows_refused += sum(c.state.rows for c in candidates if c.found.name in spoilt)
     kept = [c for c in candidates if c.found.name not in spoilt]
     if spoilt:
         frame = frame.filter(pl.col("file_no").is_in([c.index for c in kept]))
@@ -100,7 +116,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
     for c in kept:
         c.meta.remarks += c.state.remarks
         c.channels = present.get(c.index, frozenset()) - c.state.made_up
-    return Batch(kept, frame, refused, rows_refused, how)
+    return Batch(kept, frame, refused, rows_refused, rows_between, how)
 
 
 def _present(frame: pl.DataFrame) -> dict[int, frozenset[str]]:
@@ -138,7 +154,7 @@ def _scan_group(
         paths = [_safe_path(read, Path(folder), i) for i, (read, _) in enumerate(group)]
         scanned = intake.scan_tables(paths, layout.header, wanted, separator=layout.separator, comment=layout.comment)
     counts = dict(scanned.frame.group_by("file_no").len().iter_rows())
-    rejects: dict[int, list[tuple[int, str, str, str]]] = {}
+    rejects: dict[int, list[BadRow]] = {}
     for number, line, column, kind, text in scanned.rejects.iter_rows():
         if line != group[number][1].header_line:
             rejects.setdefault(number, []).append((line, column or "", kind, text or ""))
@@ -146,9 +162,9 @@ def _scan_group(
     for number, (read, lay) in enumerate(group):
         bad = rejects.get(number, [])
         state = FileState(counts.get(number, 0) + len(bad), len(bad))
-        lines = _Lines(read.data, lay.header_line, lay.comment, [b[0] for b in bad])
+        lines = RowLines(read.data, lay.header_line, lay.comment, [b[0] for b in bad])
         state.line_of_row = lines.of_row
-        state.remarks += _reject_remarks(bad)
+        state.remarks += reject_remarks(bad)
         if not read.data.endswith((b"\n", b"\r")):
             _cut_line(state, lines, counts.get(number, 0), bad, cut, number)
         candidates.append(_candidate(read, how, lay.meta, state, first + number))
@@ -163,7 +179,7 @@ def _scan_group(
 
 
 def _safe_path(read: Read, folder: Path, number: int) -> Path:
-    if intake.scannable(read.found.path):
+    if not read.packed and intake.scannable(read.found.path):
         return read.found.path
     copy = folder / f"{number}.csv"
     copy.write_bytes(read.data)
@@ -172,9 +188,9 @@ def _safe_path(read: Read, folder: Path, number: int) -> Path:
 
 def _cut_line(
     state: FileState,
-    lines: _Lines,
+    lines: RowLines,
     rows: int,
-    bad: Sequence[tuple[int, str, str, str]],
+    bad: Sequence[BadRow],
     cut: list[int],
     number: int,
 ) -> None:
@@ -191,63 +207,3 @@ def _cut_line(
     state.remarks.append(
         Remark("cut_line", "the last line has no line end and may be cut short; it was left out", "", last)
     )
-
-
-_KINDS = {
-    "MISSING COLUMNS": "rows have too few fields",
-    "TOO MANY COLUMNS": "rows have too many fields",
-    "UNQUOTED VALUE": "rows hold a stray quotation mark",
-    "INVALID ENCODING": "rows hold bytes that are no UTF-8",
-    "MAXIMUM LINE SIZE": "rows are far too long",
-}
-
-
-def _reject_remarks(bad: Sequence[tuple[int, str, str, str]]) -> list[Remark]:
-    groups: dict[tuple[str, str], list[tuple[int, str]]] = {}
-    for line, column, kind, text in bad:
-        channel = column if column in BY_NAME or column == "t_s" else ""
-        groups.setdefault((channel if kind == "CAST" else "", kind), []).append((line, text))
-    found = []
-    for (channel, kind), rows in groups.items():
-        line, text = rows[0]
-        words = f"rows hold no number in {channel}" if kind == "CAST" else _KINDS.get(kind, "rows can't be read")
-        shown = text if len(text) <= 60 else text[:57] + "..."
-        detail = f"{len(rows)} {words} (line {line}: {shown!r})"
-        found.append(Remark("dropped_row", detail, channel, line, len(rows)))
-    return _one_a_key(found)
-
-
-def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
-    """log_note's key is shot, kind, channel, line: two remarks of one line become one."""
-    merged: dict[tuple[str, str, int], Remark] = {}
-    for r in remarks:
-        key = (r.kind, r.channel, r.line)
-        if key in merged:
-            before = merged[key]
-            r = Remark(r.kind, f"{before.detail}; {r.detail}", r.channel, r.line, before.count + r.count)
-        merged[key] = r
-    return list(merged.values())
-
-
-class _Lines:
-    """File lines of a table's rows, worked out only where one is asked for."""
-
-    def __init__(self, data: bytes, header_line: int, comment: str, rejected: Sequence[int]) -> None:
-        self._data, self._header_line = data, header_line
-        self._comment, self._rejected = comment.encode(), set(rejected)
-        self._known: list[int] | None = None
-
-    def of_row(self, row: int) -> int:
-        if self._known is None:
-            self._known = [
-                n
-                for n, text in enumerate(self._data.splitlines(), 1)
-                if n > self._header_line
-                and text.strip()
-                and not (self._comment and text.startswith(self._comment))
-                and n not in self._rejected
-            ]
-        return self._known[row] if 0 <= row < len(self._known) else 0
-
-    def last_line(self) -> int:
-        return self._data.count(b"\n") + 1

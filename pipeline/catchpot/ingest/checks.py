@@ -32,7 +32,7 @@ class FileState:
     """One shot of a batch while it is being checked.
 
     rows: data rows met, bad ones included. dropped: bad rows left out. repeated: rows left out as repetitions.
-    made_up: channels that others stand in for.
+    made_up: channels that others stand in for. judged: the share of bad rows was judged on the whole file already.
     line_of_row: file line of a row of the frame as it was read; worked out only where it is asked for.
     """
 
@@ -41,6 +41,7 @@ class FileState:
     repeated: int = 0
     stroke_volume_ml: float | None = None
     made_up: frozenset[str] = frozenset()
+    judged: bool = False
     remarks: list[Remark] = field(default_factory=list)
     refused: LogRefused | None = None
     line_of_row: Callable[[int], int] | None = None
@@ -77,7 +78,7 @@ def check_batch(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFram
     frame = _finite(frame, states)
     _look_for_wrong_columns(frame, states)
     for state in states:
-        if state.refused is None and state.dropped > BAD_SHARE * state.rows:
+        if state.refused is None and not state.judged and state.dropped > BAD_SHARE * state.rows:
             first = min((r.line for r in state.remarks if r.kind == "dropped_row"), default=0)
             reasons = "; ".join(r.detail for r in state.remarks if r.kind == "dropped_row")
             state.refuse(f"{state.dropped} of {state.rows} rows are bad, more than 1 %: {reasons}", first)
@@ -289,6 +290,11 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
     columns = {"vol_l": volume}
     if stand_in or not has_flow:
         columns["flow_l_min"] = flow
+    if "given_vol_l" in frame.columns:
+        counted = frame["given_vol_l"].to_numpy()
+        known = ~np.isnan(counted)
+        base = np.repeat(counted[starts[counts > 0]], counts[counts > 0])
+        columns["vol_l"] = np.where(known, np.round(counted - np.nan_to_num(base), 9), volume)
     added = frame.with_columns(**{k: pl.Series(v).fill_nan(None) for k, v in columns.items()})
     order = ["file_no", "t_s", "vol_l", *(n for n in BY_NAME if n in added.columns)]
     return added.select(order)

@@ -261,7 +261,8 @@ def _count(
             outcome.unknown_moulds[c.meta.mould] = outcome.unknown_moulds.get(c.meta.mould, 0) + 1
     others = sum(c.state.rows for c in batch.candidates if id(c) not in stored)
     outcome.rows_refused += batch.rows_refused + others
-    outcome.rows_read += batch.rows_refused + others
+    outcome.rows_between += batch.rows_between
+    outcome.rows_read += batch.rows_refused + batch.rows_between + others
     outcome.unchanged += result.unchanged
     outcome.superseded += len(result.superseded)
     outcome.withdrawn += len(result.withdrawn)

@@ -26,7 +26,8 @@ class IngestOutcome:
 
     files: log files found. new, revised, unchanged: shots. superseded: files whose shot a newer file tells better.
     quarantined: newly set aside; still_quarantined: as before, unchanged. withdrawn: shots whose log no longer names
-    them. rows_read = rows_stored + rows_dropped + rows_refused (rows of files set aside or superseded).
+    them. rows_read = rows_stored + rows_dropped + rows_refused + rows_between (of files set aside or
+    superseded; of continuous logs, outside any shot).
     unknown_moulds: mould -> shots, for moulds the book doesn't have; nearest: a known name like it, as an addition to a
     sentence. busy: files still being written, left for later.
     """
@@ -49,6 +50,7 @@ class IngestOutcome:
     rows_stored: int = 0
     rows_dropped: int = 0
     rows_refused: int = 0
+    rows_between: int = 0
     shots: list[str] = field(default_factory=list)
 
     @property

@@ -6,7 +6,7 @@ of files of one layout in a single scan. A file of an odd shape may be read by t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
@@ -32,11 +32,15 @@ class LogRefused(Exception):  # noqa: N818 - an outcome with its reason, not a m
 
 @dataclass(frozen=True)
 class Source:
-    """A log file as found: its path, its name relative to the workshop (with `/`), its bytes."""
+    """A log file as found: its path, its name relative to the workshop (with `/`), its bytes (unpacked).
+
+    profile: the log profile it is to be read with, where the command line (now or when it was first taken) named one.
+    """
 
     path: Path
     name: str
     data: bytes
+    profile: str | None = None
 
     @property
     def stem(self) -> str:
@@ -92,6 +96,56 @@ class TableLayout:
 
 
 @dataclass(frozen=True)
+class TextLayout:
+    """A text table in any dialect, its data lines cut out and turned into UTF-8, for a batch scan.
+
+    name: the file, for messages. body: data lines only. first_line: the file's line of the body's first one. columns:
+    unique names in the file's order; numbers and texts: those to be read. header: the header line's text, met again
+    where a logger was restarted. key: equal for files that one scan may read together. finish: turns the rows of all
+    files of a scan (file_no: place in the list) into shots.
+    """
+
+    name: str
+    entries: Mapping[str, tuple[str, int]]
+    body: bytes
+    first_line: int
+    columns: tuple[str, ...]
+    numbers: tuple[str, ...]
+    texts: tuple[str, ...]
+    separator: str
+    decimal: str
+    thousands: str | None
+    quote: str
+    missing: tuple[str, ...]
+    header: str
+    key: str
+    finish: Callable[[pl.DataFrame, Sequence[TextLayout]], Finished]
+    final_newline: bool = True
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass
+class FinishedShot:
+    """A shot that `finish` made. file_no: the file it came from. rows: rows of the file that are in it."""
+
+    file_no: int
+    meta: ShotMeta
+    rows: int
+    digest: str | None = None
+
+
+@dataclass
+class Finished:
+    """What `finish` made: shots, their rows (frame with file_no as the place in `shots`, `row` of the file, t_s,
+    channels), files refused with the reason, and for each file the rows that belong to no shot."""
+
+    shots: list[FinishedShot]
+    frame: pl.DataFrame
+    refused: dict[int, LogRefused] = field(default_factory=dict)
+    between: dict[int, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class ShotFrame:
     """One shot already read: canonical columns (`t_s` and channels, f64), optionally `line`; rows in file order.
 
@@ -112,7 +166,7 @@ class FrameLayout:
     shots: Sequence[ShotFrame]
 
 
-Layout = TableLayout | FrameLayout
+Layout = TableLayout | TextLayout | FrameLayout
 
 
 @runtime_checkable
@@ -139,4 +193,17 @@ class Reader(Protocol):
         ...
 
 
-__all__ = ["FrameLayout", "Layout", "LogRefused", "Reader", "Remark", "ShotFrame", "ShotMeta", "Source", "TableLayout"]
+__all__ = [
+    "Finished",
+    "FinishedShot",
+    "FrameLayout",
+    "Layout",
+    "LogRefused",
+    "Reader",
+    "Remark",
+    "ShotFrame",
+    "ShotMeta",
+    "Source",
+    "TableLayout",
+    "TextLayout",
+]

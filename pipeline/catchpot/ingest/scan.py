@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
+import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,7 +15,7 @@ from catchpot.ingest.reader import LogRefused, Source
 
 # Files of editors, operating systems and copy programs that are still at work.
 _NO_LOGS = (".tmp", ".part", ".crdownload", ".swp", ".lock", "~", ".bak")
-_PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"PAR1")
+_UNPACKED_LIMIT = 1_000_000_000
 
 
 @dataclass(frozen=True)
@@ -34,11 +36,13 @@ class Read:
     data: bytes
     digest: str
     refused: LogRefused | None = None
+    packed: bool = False
+    profile: str | None = None
 
     @property
     def source(self) -> Source:
         """The file as a reader sees it."""
-        return Source(self.found.path, self.found.name, self.data)
+        return Source(self.found.path, self.found.name, self.data, self.profile)
 
 
 def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
@@ -80,17 +84,54 @@ def _read(found: Found) -> Read:
         data = found.path.read_bytes()
     except OSError as e:
         return Read(found, b"", "", LogRefused(f"the file can't be read: {e.strerror or e}"))
-    return Read(found, data, hashlib.sha256(data).hexdigest())
+    digest = hashlib.sha256(data).hexdigest()
+    try:
+        unpacked = unpack(data)
+    except LogRefused as e:
+        return Read(found, data, digest, e)
+    return Read(found, data if unpacked is None else unpacked, digest, packed=unpacked is not None)
+
+
+def unpack(data: bytes) -> bytes | None:
+    """The one file in a gzip or zip archive; None where the bytes are no archive; LogRefused for a damaged one."""
+    try:
+        if data[:2] == b"\x1f\x8b":
+            import gzip
+
+            with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
+                return _bounded(packed.read(_UNPACKED_LIMIT + 1))
+        if data[:4] == b"PK\x03\x04":
+            import zipfile
+
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                members = [m for m in archive.infolist() if not m.is_dir()]
+                if len(members) != 1:
+                    raise LogRefused(f"the zip file holds {len(members)} files; put each log into one of its own")
+                with archive.open(members[0]) as packed_member:
+                    return _bounded(packed_member.read(_UNPACKED_LIMIT + 1))
+    except (OSError, EOFError, ValueError, zlib.error, NotImplementedError, RuntimeError) as e:
+        raise LogRefused(f"the packed file is damaged or cut short: {e}") from None
+    except Exception as e:
+        if type(e).__name__ in ("BadZipFile", "LargeZipFile"):
+            raise LogRefused(f"the packed file is damaged or cut short: {e}") from None
+        raise
+    return None
+
+
+def _bounded(data: bytes) -> bytes:
+    if len(data) > _UNPACKED_LIMIT:
+        raise LogRefused("the packed file grows beyond 1 GB when unpacked; that is no shot log")
+    return data
 
 
 def refuse_damage(data: bytes) -> None:
     """Raise LogRefused for what no reader could make sense of: nothing in it, or zero bytes after a power loss.
 
-    Packed files and UTF-16 text hold zero bytes by right and pass.
+    Parquet and UTF-16 text hold zero bytes by right and pass.
     """
     if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
         raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
-    if data[:2] in _PACKED or data[:4] in _PACKED or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+    if data[:4] == b"PAR1" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return
     at = data.find(b"\0")
     if at < 0:

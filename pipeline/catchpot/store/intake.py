@@ -75,17 +75,20 @@ def scan_tables(
     header: all columns in the files' order. wanted: those to read, as numbers; the rest is passed over.
     Text that is no number makes its row a reject; an empty cell is null; `nan` and `inf` come as they are.
     """
+    types = ", ".join(f"{_text(h)}: {_text('DOUBLE' if h in wanted else 'VARCHAR')}" for h in header)
+    options = f"delim = {_text(separator)}, quote = '', escape = '', comment = {_text(comment)}"
+    return _scan(paths, types, ", ".join(quote(w) for w in wanted), options)
+
+
+def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scanned:
     import duckdb
 
-    types = ", ".join(f"{_text(h)}: {_text('DOUBLE' if h in wanted else 'VARCHAR')}" for h in header)
     listed = ", ".join(_text(str(p)) for p in paths)
-    picked = ", ".join(quote(w) for w in wanted)
     con = duckdb.connect(":memory:")
     try:
         table = con.sql(
-            f"SELECT file_index AS file_no, {picked} FROM read_csv([{listed}], columns = {{{types}}}, "
-            f"auto_detect = false, header = false, delim = {_text(separator)}, quote = '', escape = '', "
-            f"comment = {_text(comment)}, store_rejects = true, strict_mode = true)"
+            f"SELECT file_index AS file_no, {picked} FROM read_csv([{listed}], columns = {{{types}}}, {options}, "
+            "auto_detect = false, header = false, store_rejects = true, strict_mode = true)"
         ).to_arrow_table()
         rejects = con.sql(
             "SELECT file_path, line, first(column_name) AS column, first(error_type) AS kind, first(csv_line) AS text "
@@ -98,6 +101,38 @@ def scan_tables(
     place = pl.DataFrame({"file_path": [str(p) for p in paths], "file_no": range(len(paths))})
     found = pl.DataFrame(rejects).join(place, on="file_path", how="left")
     return Scanned(frame, found.select(pl.col(n).cast(t) for n, t in _REJECTS.items()).sort("file_no", "line"))
+
+
+def scan_text(
+    paths: Sequence[Path],
+    columns: Sequence[str],
+    numbers: Sequence[str],
+    texts: Sequence[str],
+    *,
+    separator: str,
+    decimal: str,
+    thousands: str | None,
+    quote_character: str,
+    missing: Sequence[str],
+) -> Scanned:
+    """Read bodies of one layout in one scan: data lines only, UTF-8, no header.
+
+    columns: all columns in the files' order. numbers, texts: those to read as numbers and as text. missing: words that
+    stand for no reading. The rest as `scan_tables`.
+    """
+    kinds = {**dict.fromkeys(numbers, "DOUBLE"), **dict.fromkeys(texts, "VARCHAR")}
+    types = ", ".join(f"{_text(c)}: {_text(kinds.get(c, 'VARCHAR'))}" for c in columns)
+    options = [
+        f"delim = {_text(separator)}",
+        f"decimal_separator = {_text(decimal)}",
+        f"quote = {_text(quote_character)}",
+        f"escape = {_text(quote_character)}",
+        f"nullstr = [{', '.join(_text(w) for w in dict.fromkeys(['', *missing]))}]",
+        "comment = ''",
+    ]
+    if thousands:
+        options.append(f"thousands = {_text(thousands)}")
+    return _scan(paths, types, ", ".join(quote(c) for c in kinds), ", ".join(options))
 
 
 def seen_files(reading: Reading) -> pl.DataFrame:

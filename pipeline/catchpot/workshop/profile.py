@@ -102,6 +102,9 @@ class TimeSettings(Strict):
     column: Texts | None = Field(default=None, description="column of the time stamp; several are joined by a blank")
     format: Texts = Field(default_factory=lambda: ["iso"])
     zone: Zone | None = Field(default=None, description="time zone of stamps without offset; the workshop's without")
+    date_format: str = Field(
+        default="%Y-%m-%d", description="of metadata.date, where the stamps are times of day without a date"
+    )
     repeated_hour: Literal["earliest", "latest"] | None = Field(
         None, description="which one is meant where the repeated autumn hour can't be told from the file"
     )

@@ -1,0 +1,74 @@
+"""Rows and lines: which line of a file a row came from, and what to say of rows that could not be read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from catchpot.channels import BY_NAME
+from catchpot.ingest.reader import Remark
+
+# A row that the scan refused: line, column, kind of error, the line's text.
+BadRow = tuple[int, str, str, str]
+
+_KINDS = {
+    "MISSING COLUMNS": "rows have too few fields",
+    "TOO MANY COLUMNS": "rows have too many fields",
+    "UNQUOTED VALUE": "rows hold a stray quotation mark",
+    "INVALID ENCODING": "rows hold bytes that are no UTF-8",
+    "MAXIMUM LINE SIZE": "rows are far too long",
+}
+
+
+def reject_remarks(bad: Sequence[BadRow], before: int = 0) -> list[Remark]:
+    """Rows that the scan refused, put together by column and kind. before: file lines ahead of the scanned text."""
+    groups: dict[tuple[str, str], list[tuple[int, str]]] = {}
+    for line, column, kind, text in bad:
+        groups.setdefault((column if kind == "CAST" else "", kind), []).append((line + before, text))
+    found = []
+    for (column, kind), rows in groups.items():
+        line, text = rows[0]
+        channel = column if column in BY_NAME or column == "t_s" else ""
+        words = f"rows hold no number in {column}" if kind == "CAST" else _KINDS.get(kind, "rows can't be read")
+        shown = text if len(text) <= 60 else text[:57] + "..."
+        detail = f"{len(rows)} {words} (line {line}: {shown!r})"
+        found.append(Remark("dropped_row", detail, channel, line, len(rows)))
+    return _one_a_key(found)
+
+
+def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
+    """log_note's key is shot, kind, channel, line: two remarks of one line become one."""
+    merged: dict[tuple[str, str, int], Remark] = {}
+    for r in remarks:
+        key = (r.kind, r.channel, r.line)
+        if key in merged:
+            before = merged[key]
+            r = Remark(r.kind, f"{before.detail}; {r.detail}", r.channel, r.line, before.count + r.count)
+        merged[key] = r
+    return list(merged.values())
+
+
+class RowLines:
+    """File lines of a table's rows, worked out only where one is asked for. before: lines ahead of the data given."""
+
+    def __init__(self, data: bytes, header_line: int, comment: str, rejected: Sequence[int], before: int = 0) -> None:
+        self._data, self._header_line = data, header_line
+        self._comment, self._rejected = comment.encode(), set(rejected)
+        self._before = before
+        self._known: list[int] | None = None
+
+    def of_row(self, row: int) -> int:
+        """Line of the row-th row (0-based) that was read; 0 where there is none."""
+        if self._known is None:
+            self._known = [
+                n + self._before
+                for n, text in enumerate(self._data.splitlines(), 1)
+                if n > self._header_line
+                and text.strip()
+                and not (self._comment and text.startswith(self._comment))
+                and n not in self._rejected
+            ]
+        return self._known[row] if 0 <= row < len(self._known) else 0
+
+    def last_line(self) -> int:
+        """The last line, one without an end included."""
+        return self._data.count(b"\n") + 1

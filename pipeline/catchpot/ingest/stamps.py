@@ -1,0 +1,274 @@
+"""Time stamps of logs: text or numbers to instants, whole columns at once.
+
+A stamp becomes a count of microseconds since 1970, in UTC or (naive) on the wall clock; `wall_to_utc` turns the second
+into the first, file by file.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from catchpot.ingest.reader import Remark
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+# Formats that are no pattern. Name -> microseconds a unit; "epoch" ones are UTC, "since start" ones have no date.
+SINCE_START = {"seconds": 1e6, "minutes": 60e6, "milliseconds": 1e3}
+EPOCH = {"epoch_s": 1e6, "epoch_ms": 1e3}
+_EXCEL_ZERO_US = -2209161600_000_000  # 1899-12-30
+_DAY_US = 86400_000_000
+_FIXED = {"d": 2, "m": 2, "Y": 4, "H": 2, "M": 2, "S": 2, "y": 2}
+
+
+@dataclass
+class Stamps:
+    """Parsed stamps. us: microseconds, NaN-free; good: whether the row's stamp was read. kind: what `us` counts from:
+    "utc", "wall" (clock on the wall, zone to be settled), "start" (no date), "day" (time of day without date)."""
+
+    us: NDArray[np.int64]
+    good: NDArray[np.bool_]
+    kind: str
+
+
+def parse_stamps(text: pl.Series, formats: Sequence[str]) -> Stamps:
+    """Read a column of stamps with the formats, tried in turn on what the ones before could not read.
+
+    text: String column. formats: strptime patterns or the names of `TimeSettings`.
+    """
+    n = text.len()
+    us, good = np.zeros(n, np.int64), np.zeros(n, bool)
+    kind = ""
+    for form in formats:
+        todo = np.flatnonzero(~good)
+        if not len(todo):
+            break
+        part = text if len(todo) == n else text.gather(todo)
+        got, ok, this = _one(part, form)
+        if kind and ok.any() and this != kind:
+            continue  # a file tells its time in one way
+        us[todo[ok]], good[todo[ok]] = got[ok], True
+        kind = kind or (this if ok.any() else "")
+    return Stamps(us, good, kind or "wall")
+
+
+def _one(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
+    if form in SINCE_START or form in EPOCH or form == "excel":
+        return _number(text, form)
+    if form == "iso":
+        return _iso(text)
+    pattern = form
+    dated = any(d in pattern for d in ("%d", "%j", "%D", "%F"))
+    kind = "wall" if dated else "day"
+    if "%z" in pattern:
+        found = text.str.strip_chars().str.to_datetime(_chrono(pattern), strict=False, time_unit="us")
+        return *_filled(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
+    fixed = _fixed_width(text, pattern)
+    if fixed is not None:
+        return *fixed, kind
+    pieces = text.str.strip_chars()
+    fraction = np.zeros(text.len(), np.int64)
+    if "%f" in pattern:
+        pieces, pattern, fraction = _without_fraction(pieces, pattern)
+    if not dated:
+        pieces, pattern = "1970-01-01 " + pieces, "%Y-%m-%d " + pattern
+    us, good = _filled(pieces.str.to_datetime(_chrono(pattern), strict=False, time_unit="us"))
+    return us + fraction, good, kind
+
+
+def _chrono(pattern: str) -> str:
+    return pattern.replace("%-d", "%e").replace("%-m", "%m").replace("%-H", "%H")
+
+
+def _filled(found: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    whole = found.cast(pl.Int64)
+    return whole.fill_null(0).to_numpy().astype(np.int64), (~whole.is_null()).to_numpy()
+
+
+def _number(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
+    plain = text.str.strip_chars()
+    values = plain.cast(pl.Float64, strict=False)
+    if values.null_count() > plain.null_count():
+        values = plain.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+    good = values.is_finite().fill_null(False).to_numpy()
+    numbers = values.fill_null(0.0).fill_nan(0.0).to_numpy()
+    numbers = np.where(good, numbers, 0.0)
+    if form == "excel":
+        # a serial day has about a microsecond of resolution left; milliseconds are what was meant
+        us = np.round(numbers * 86400_000.0).astype(np.int64) * 1000 + _EXCEL_ZERO_US
+        return us, good, "wall"
+    us = np.round(numbers * (SINCE_START | EPOCH)[form]).astype(np.int64)
+    return us, good, "start" if form in SINCE_START else "utc"
+
+
+def _iso(text: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
+    plain = text.str.strip_chars().str.replace("T", " ", literal=True).str.replace(r"[.,](\d{1,6})\d*", ".$1")
+    has_offset = plain.str.contains(r"(Z|[+-]\d\d:?\d\d)$")
+    if bool(has_offset.fill_null(False).any()):
+        spelt = plain.str.replace(r"Z$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
+        found = spelt.str.to_datetime("%Y-%m-%d %H:%M:%S%.f%:z", strict=False, time_unit="us")
+        return *_filled(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
+    found = plain.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", strict=False, time_unit="us")
+    us, good = _filled(found)
+    if not good.all():
+        short, ok = _filled(plain.str.to_datetime("%Y-%m-%d %H:%M", strict=False, time_unit="us"))
+        us, good = np.where(good, us, short), good | ok
+    return us, good, "wall"
+
+
+def _without_fraction(text: pl.Series, pattern: str) -> tuple[pl.Series, str, NDArray[np.int64]]:
+    """Take the digits of %f, of any number, out of the text, since the parser counts them as nanoseconds."""
+    at = pattern.index("%f")
+    mark = re.escape(pattern[at - 1])
+    frame = pl.DataFrame({"t": text})
+    digits = frame.select(pl.col("t").str.extract(mark + r"(\d{1,9})(?:\D|$)", 1))["t"].fill_null("")
+    # of several such places (10.30.05.250) the fraction is the last
+    if pattern[at - 1] in pattern[: at - 1]:
+        digits = frame.select(pl.col("t").str.extract(r".*" + mark + r"(\d{1,9})(?:\D|$)", 1))["t"].fill_null("")
+    padded = digits.str.pad_end(6, "0").str.slice(0, 6).cast(pl.Int64, strict=False).fill_null(0).to_numpy()
+    cut = frame.select(pl.col("t").str.replace(r"^(.*)" + mark + r"\d{1,9}", "$1"))["t"]
+    return cut, pattern[: at - 1] + pattern[at + 2 :], padded.astype(np.int64)
+
+
+def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | None:
+    """The quick way for stamps that all have one length, digits in fixed places: arithmetic on the bytes."""
+    if text.null_count() or not text.len():
+        return None
+    width = len(str(text[0]))
+    if not bool((text.str.len_bytes() == width).all()):
+        return None
+    places: list[tuple[str, int, int]] = []
+    literals: list[tuple[int, int]] = []
+    at, i = 0, 0
+    while i < len(pattern):
+        if pattern[i] == "%" and i + 1 < len(pattern):
+            code = pattern[i + 1]
+            digits = _FIXED.get(code, 0)
+            if code == "f":
+                rest = len(re.sub(r"%f", "", pattern[i:]))
+                digits = width - at - rest if i + 2 >= len(pattern) else 0
+            if not 1 <= digits <= 9:
+                return None
+            places.append((code, at, digits))
+            at, i = at + digits, i + 2
+        else:
+            if not pattern[i].isascii():
+                return None
+            literals.append((at, ord(pattern[i])))
+            at, i = at + 1, i + 1
+    if at != width:
+        return None
+    raw = np.frombuffer("".join(text.to_list()).encode(), np.uint8).reshape(-1, width)
+    good = np.ones(len(raw), bool)
+    for place, character in literals:
+        good &= raw[:, place] == character
+    values: dict[str, NDArray[np.int64]] = {}
+    for code, start, digits in places:
+        part = raw[:, start : start + digits].astype(np.int64) - 48
+        good &= ((part >= 0) & (part <= 9)).all(axis=1)
+        values[code] = part @ (10 ** np.arange(digits - 1, -1, -1))
+        if code == "f":
+            values[code] = values[code] * 10**6 // 10**digits
+    zero = np.zeros(len(raw), np.int64)
+    year = values.get("Y", values["y"] + 2000 if "y" in values else zero + 1970)
+    month, day = values.get("m", zero + 1), values.get("d", zero + 1)
+    hour, minute, second = (values.get(c, zero) for c in "HMS")
+    good &= (month >= 1) & (month <= 12) & (day >= 1) & (hour < 24) & (minute < 60) & (second < 60)
+    good &= day <= _month_days(year, np.clip(month, 1, 12))
+    us = ((_days(year, month, day) * 24 + hour) * 60 + minute) * 60 + second
+    return us * 1_000_000 + values.get("f", zero), good
+
+
+def _month_days(year: NDArray[np.int64], month: NDArray[np.int64]) -> NDArray[np.int64]:
+    days = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])[month - 1]
+    leap = ((year % 4 == 0) & (year % 100 != 0)) | (year % 400 == 0)
+    return np.asarray(days + ((month == 2) & leap))
+
+
+def _days(year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Days since 1970-01-01 in the proleptic Gregorian calendar; years counted from March."""
+    y = year - (month <= 2)
+    era = y // 400
+    yoe = y - era * 400
+    doy = (153 * ((month + 9) % 12) + 2) // 5 + day - 1
+    return np.asarray(era * 146097 + yoe * 365 + yoe // 4 - yoe // 100 + doy - 719468)
+
+
+def offset_us(when_us: int, zone: ZoneInfo) -> int:
+    """The zone's UTC offset at a UTC instant, in microseconds."""
+    delta = datetime.fromtimestamp(when_us / 1e6, UTC).astimezone(zone).utcoffset()
+    return int(delta.total_seconds() * 1e6) if delta else 0
+
+
+def wall_to_utc(
+    wall_us: NDArray[np.int64], zone: ZoneInfo, repeated_hour: str | None = None
+) -> tuple[NDArray[np.int64], list[Remark]]:
+    """Wall-clock stamps of one file, in file order, to UTC.
+
+    The repeated autumn hour: the earlier one until the wall clock steps back, then the later; where no step is seen,
+    what comes before or after the hour tells; else it is ambiguous, `repeated_hour` decides ("earliest" without), and
+    that is said. A stamp in the missing spring hour comes from a clock that was not put forward yet: it is read with
+    the offset of before, and said.
+    """
+    if not len(wall_us):
+        return wall_us, []
+    low, high = int(wall_us.min()), int(wall_us.max())
+    offsets = {offset_us(low - _DAY_US, zone), offset_us(high + _DAY_US, zone)}
+    if len(offsets) == 1 and high - low < 60 * _DAY_US:
+        return wall_us - offsets.pop(), []
+    frame = pl.Series(wall_us).cast(pl.Datetime("us"))
+    early, late = (_resolved(frame, zone, how) for how in ("earliest", "latest"))
+    missing = early < 0
+    remarks: list[Remark] = []
+    utc = early.copy()
+    if missing.any():
+        utc[missing] = wall_us[missing] - offset_us(int(wall_us[missing].min()) - 6 * 3600_000_000, zone)
+        detail = (
+            f"{int(missing.sum())} stamps lie in the missing spring hour of {zone}: the clock had not been put forward"
+        )
+        remarks.append(Remark("assumed", detail, "t_s", 0, int(missing.sum())))
+    twice = (early != late) & ~missing
+    if twice.any():
+        back = np.flatnonzero(np.diff(wall_us) < -20 * 60_000_000)
+        back = back[twice[back] | twice[np.minimum(back + 1, len(twice) - 1)]]
+        rows = np.flatnonzero(twice)
+        if len(back):
+            utc = np.where(twice & (np.arange(len(utc)) > back[0]), late, utc)
+        elif rows[0] > 0 and wall_us[rows[0]] - wall_us[rows[0] - 1] < 20 * 60_000_000:
+            pass  # it ran into the hour from before it: the first time round
+        elif rows[-1] < len(utc) - 1 and wall_us[rows[-1] + 1] - wall_us[rows[-1]] < 20 * 60_000_000:
+            utc = np.where(twice, late, utc)  # it ran out of the hour into what follows it: the second time round
+        else:
+            if repeated_hour == "latest":
+                utc = np.where(twice, late, utc)
+            how = f"the {'later' if repeated_hour == 'latest' else 'earlier'} one was taken"
+            detail = f"all stamps lie in the repeated autumn hour of {zone} and can't be told from it: {how}"
+            remarks.append(Remark("assumed", detail, "t_s", 0, int(twice.sum())))
+    return utc, remarks
+
+
+def _resolved(wall: pl.Series, zone: ZoneInfo, ambiguous: str) -> NDArray[np.int64]:
+    frame = pl.DataFrame({"t": wall}).select(
+        pl.col("t")
+        .dt.replace_time_zone(
+            str(zone), ambiguous="earliest" if ambiguous == "earliest" else "latest", non_existent="null"
+        )
+        .dt.convert_time_zone("UTC")
+        .cast(pl.Int64)
+    )
+    utc: NDArray[np.int64] = frame["t"].fill_null(-1).to_numpy()
+    return utc
+
+
+def over_midnight(day_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Times of day in file order with a day added each time midnight was passed."""
+    wraps = np.concatenate(([0], np.cumsum(np.diff(day_us) < -_DAY_US // 2)))
+    return day_us + wraps * _DAY_US

@@ -1,0 +1,42 @@
+"""Logs in any other layout, read with the workshop's log profiles."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import TYPE_CHECKING
+
+from catchpot.ingest.profile import describe, profile_for
+from catchpot.ingest.reader import LogRefused, Source, TextLayout
+
+if TYPE_CHECKING:
+    from catchpot.workshop import Workshop
+
+
+class ProfileReader:
+    """Reads files that a profile's pattern names, or that are to be read with a profile named on the command line."""
+
+    name = "log profile"
+
+    def claims(self, source: Source, workshop: Workshop) -> bool:
+        """By the file's name."""
+        return source.data[:4] != b"PAR1" and profile_for(source, workshop) is not None
+
+    def settings(self, source: Source, workshop: Workshop) -> str:
+        """The profile's own settings, the zone and the ambient pressure: a change of them reads the file anew."""
+        found = profile_for(source, workshop)
+        if found is None:
+            return "profile 1"
+        name, profile = found
+        ambient = workshop.settings.workshop.ambient_pressure_mbar
+        content = [name, profile.model_dump(mode="json"), str(workshop.zone), ambient]
+        hashed = hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()[:16]
+        forced = " as told" if source.profile == name else ""
+        return f"profile 1 {hashed} {name}{forced}"
+
+    def describe(self, source: Source, workshop: Workshop) -> TextLayout:
+        """Metadata and data lines; the samples are left to the batch scan."""
+        found = profile_for(source, workshop)
+        if found is None:
+            raise LogRefused("no log profile names this file")
+        return describe(*found, source, workshop)
