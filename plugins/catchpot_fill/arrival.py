@@ -67,38 +67,44 @@ class Profile:
     covariance: Array
 
 
-def _look_up(table: Array, low: NDArray[np.intp], part: Array) -> Array:
-    first = table[low]
-    return np.asarray(first + part * (table[low + 1] - first))
+@dataclass(frozen=True)
+class _Design:
+    """Columns by number: `varying` (shots, volumes, bins, v) with the arrival volume, `common` (shots, bins, c) not.
+
+    known: pressure that is no term, or None where there is none.
+    """
+
+    varying: Array
+    varying_numbers: list[int]
+    common: Array
+    known: Array | None
 
 
-def _columns(bins: Bins, volumes_l: Array, family: Family) -> tuple[dict[int, Array], Array]:
-    """The regressors by number, each broadcasting to (shots, volumes, bins), and the known part of the pressure."""
+def _design(bins: Bins, volumes_l: Array, family: Family) -> _Design:
     runner = bins.runner_l[:, None]
     room = np.maximum(volumes_l - runner, 1e-9)[:, :, None]
     share = (bins.vol_l - runner)[:, None, :] / room
-    node = np.clip(share * NODES_PER_ARRIVAL, 0.0, len(family.mean) - 1.001)
-    low = node.astype(np.intp)
-    part = node - low
-    known: Array = np.zeros((len(bins.n), 1, 1))
-    if np.any(bins.head_pa != 0):
-        along = position_share(np.clip(share, 0.0, 1.0), bins.taper[:, None, None])
-        known = known + bins.head_pa[:, None, None] * along
-    if np.any(bins.capillary_pa != 0):
-        known = known - bins.capillary_pa[:, None, None] * (share < 1.0)
+    node = np.rint(np.clip(share * NODES_PER_ARRIVAL, 0.0, len(family.table) - 1.0)).astype(np.intp)
     bed = (bins.bed * bins.scale[:, None])[:, None, :]
-    columns: dict[int, Array] = {LINE: bins.line[:, None, :], BED: bed * _look_up(family.mean, low, part)}
+    with_runner = bool(np.any(bins.runner_sd_l > 0))
+    kept = [0, *([1] if with_runner else []), *range(2, family.table.shape[1])]
+    numbers = [BED, *([RUNNER] if with_runner else []), *range(SHAPE, SHAPE + family.table.shape[1] - 2)]
+    varying = np.take(family.table[:, kept], node, axis=0)
+    varying *= bed[..., None]
+    if with_runner:
+        varying[..., 1] /= room
     if np.any(bins.hose_l > 0):
         past = np.clip(bins.vol_l[:, None, :] - volumes_l[:, :, None], 0.0, bins.hose_l[:, None, None])
-        columns[HOSE] = bins.bed[:, None, :] * past
-    columns[OFFSET] = np.ones_like(bins.line)[:, None, :]
-    if np.any(bins.runner_sd_l > 0):
-        slope = (family.mean[low + 1] - family.mean[low]) * NODES_PER_ARRIVAL
-        columns[RUNNER] = bed * np.where(share > 0, slope * (np.minimum(share, 1.0) - 1.0) / room, 0.0)
-    if family.smear > 0:
-        for i in range(SHAPES):
-            columns[SHAPE + i] = bed * _look_up(family.shapes[i], low, part)
-    return columns, known
+        varying = np.concatenate([varying, (bins.bed[:, None, :] * past)[..., None]], axis=-1)
+        numbers.append(HOSE)
+    known: Array | None = None
+    if np.any(bins.head_pa != 0):
+        along = position_share(np.clip(share, 0.0, 1.0), bins.taper[:, None, None])
+        known = bins.head_pa[:, None, None] * along
+    if np.any(bins.capillary_pa != 0):
+        known = (0.0 if known is None else known) - bins.capillary_pa[:, None, None] * (share < 1.0)
+    common = np.stack([bins.line, np.ones_like(bins.line), bins.dp], axis=-1)
+    return _Design(varying, numbers, common, known)
 
 
 def _precision(bins: Bins, number: int) -> Array:
@@ -111,16 +117,23 @@ def _precision(bins: Bins, number: int) -> Array:
 
 def profile(bins: Bins, volumes_l: Array, family: Family) -> Profile:
     """Fit the linear terms at every arrival volume (shots, volumes), for one channel and one family of lanes."""
-    columns, known = _columns(bins, volumes_l, family)
-    weights = np.where(bins.n > 0, bins.n / bins.variance, 0.0)[:, None, :]
-    sums = gram([*columns.values(), bins.dp[:, None, :] - known], weights)
-    numbers = list(columns)
-    out = _solve(bins, sums, numbers)
-    if HOSE not in columns:
+    design = _design(bins, volumes_l, family)
+    weights = np.where(bins.n > 0, bins.n / bins.variance, 0.0)
+    varying, common, numbers = design.varying, design.common, list(design.varying_numbers)
+    if design.known is None:
+        everything = [*numbers, LINE, OFFSET]
+        response = len(everything)
+    else:
+        varying = np.concatenate([varying, (bins.dp[:, None, :] - design.known)[..., None]], axis=-1)
+        common = common[..., :2]
+        everything = [*numbers, -1, LINE, OFFSET]
+        response = len(numbers)
+    sums = gram(varying, common, weights)
+    out = _solve(bins, sums, everything, response, with_hose=True)
+    if HOSE not in numbers:
         return out
     # resin in the hose can only add resistance
-    at = numbers.index(HOSE)
-    bare = _solve(bins, np.delete(np.delete(sums, at, axis=-1), at, axis=-2), [n for n in numbers if n != HOSE])
+    bare = _solve(bins, sums, everything, response, with_hose=False)
     adds = (out.terms[..., HOSE] > 0) & (bins.hose_l[:, None] > 0)
     return Profile(
         np.where(adds, out.deviance, bare.deviance),
@@ -129,10 +142,15 @@ def profile(bins: Bins, volumes_l: Array, family: Family) -> Profile:
     )
 
 
-def _solve(bins: Bins, sums: Array, numbers: list[int]) -> Profile:
+def _solve(bins: Bins, sums: Array, columns: list[int], response: int, *, with_hose: bool) -> Profile:
+    """Solve with the columns in the order of their numbers, so that those with a prior come last."""
+    place = {n: i for i, n in enumerate(columns) if n >= 0 and (with_hose or n != HOSE)}
+    numbers = sorted(place)
+    order = [*(place[n] for n in numbers), response]
     free = sum(n in FREE for n in numbers)
     precision = np.stack([_precision(bins, n) for n in numbers[free:]], axis=-1)[:, None, :]
-    fit = solve_normal(sums, np.concatenate([np.zeros((len(bins.n), 1, free)), precision], axis=-1))
+    prior = np.concatenate([np.zeros((len(bins.n), 1, free)), precision], axis=-1)
+    fit = solve_normal(sums[..., order, :][..., order], prior)
     price = np.sum(fit.log_pivots[..., free:] - np.log(precision), axis=-1)
     terms = np.zeros((*fit.left.shape, TERMS))
     terms[..., numbers] = fit.coefficients
@@ -143,6 +161,9 @@ def _solve(bins: Bins, sums: Array, numbers: list[int]) -> Profile:
 
 def fitted_pressure(bins: Bins, volumes_l: Array, family: Family, terms: Array) -> Array:
     """Driving pressure (shots, bins) of the model at one arrival volume a shot (shots,) and terms (shots, TERMS)."""
-    columns, known = _columns(bins, volumes_l[:, None], family)
-    pressure = sum((terms[:, n, None, None] * c for n, c in columns.items()), start=known)
-    return np.asarray(np.broadcast_to(pressure, (len(bins.n), 1, bins.n.shape[1]))[:, 0])
+    design = _design(bins, volumes_l[:, None], family)
+    pressure = np.einsum("sbt,st->sb", design.varying[:, 0], terms[:, design.varying_numbers])
+    pressure += bins.line * terms[:, LINE, None] + terms[:, OFFSET, None]
+    return (
+        pressure if design.known is None else pressure + np.broadcast_to(design.known, design.varying.shape[:3])[:, 0]
+    )

@@ -164,7 +164,7 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     weight = density / density.sum(axis=(1, 2), keepdims=True)
     by_spread = weight.sum(axis=1)
     # the plainer explanation unless the data speak clearly against it; the interval keeps both
-    plain = (by_spread[:, 0] > 0.3) & (straight > quantiles[:, 0]) & (straight < quantiles[:, 2])
+    plain = (by_spread[:, 0] > 0.5) & (straight > quantiles[:, 0]) & (straight < quantiles[:, 2])
     middle = np.where(plain, straight, quantiles[:, 1])
     wander = np.hypot(wander, PATTERN_SD * (1.0 - by_spread[:, 0]) * (middle - bins.runner_l))
     out.arrival_l[c] = middle

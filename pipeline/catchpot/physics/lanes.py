@@ -21,8 +21,8 @@ from catchpot.physics.darcy import resistance_share, time_share
 
 Array = NDArray[np.float64]
 
-NODES_PER_ARRIVAL = 2048
-"""Steps of a table between nought and the arrival volume."""
+NODES_PER_ARRIVAL = 8192
+"""Steps of a table between nought and the arrival volume: fine enough to take the nearest."""
 REACH = 2.0
 """Beyond this many arrival volumes the channel counts as full."""
 PATTERNS = 60
@@ -87,15 +87,25 @@ def lane_curve(taper: float, factors: Array) -> LaneCurve:
 class Family:
     """Curves of many patterns of one spread.
 
-    mean: (nodes,). shapes: (SHAPES, nodes), the main ways in which patterns deviate from the mean, scaled to
-    SHAPE_SD standard deviations. smear: mean volume between first and last lane's arrival over the arrival volume.
-    filled_at_first: mean share of the channel that is full at the first arrival.
+    table: (nodes, 2 + SHAPES), (nodes, 2) for the straight front. Column 0: mean resistance share. Column 1: its change
+    when the volume before the bed turns out larger by one arrival volume. The rest: main ways in which patterns deviate
+    from the mean, at SHAPE_SD standard deviations. smear: mean volume between first and last lane's arrival over the
+    arrival volume. filled_at_first: mean share of the channel that is full at the first arrival.
     """
 
-    mean: Array
-    shapes: Array
+    table: Array
     smear: float
     filled_at_first: float
+
+
+def _with_shift(mean: Array) -> Array:
+    nodes = np.linspace(0.0, REACH, len(mean))
+    slope = np.gradient(mean, nodes)
+    # the kink itself has no slope: what lies before it counts
+    slope[NODES_PER_ARRIVAL] = slope[NODES_PER_ARRIVAL - 1]
+    # and all volumes before the bed are looked up at node 0
+    slope[0] = 0.0
+    return np.stack([mean, slope * (np.minimum(nodes, 1.0) - 1.0)], axis=1)
 
 
 @lru_cache(maxsize=1)
@@ -122,7 +132,7 @@ def lane_family(taper: float, spread: float) -> Family:
     nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
     if spread == 0.0:
         straight = resistance_share(np.minimum(nodes, 1.0), taper)
-        return Family(straight, np.zeros((SHAPES, len(nodes))), 0.0, 1.0)
+        return Family(_with_shift(straight), 0.0, 1.0)
     curves = [lane_curve(taper, 1.0 + spread * place) for place in _patterns()]
     each = np.stack([c.resistance for c in curves])
     # before the first arrival patterns differ by little more than a factor, which the permeability takes up; the mean
@@ -134,4 +144,5 @@ def lane_family(taper: float, spread: float) -> Family:
     _, size, shapes = np.linalg.svd(each - mean, full_matrices=False)
     shapes = SHAPE_SD * shapes[:SHAPES] * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
     smear = float(np.mean([c.last_at for c in curves]) - 1.0)
-    return Family(mean, shapes, smear, float(np.mean([c.filled_at_first for c in curves])))
+    table = np.concatenate([_with_shift(mean), shapes.T], axis=1)
+    return Family(np.ascontiguousarray(table), smear, float(np.mean([c.filled_at_first for c in curves])))

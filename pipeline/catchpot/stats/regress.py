@@ -63,21 +63,21 @@ def fit_linear(design: ArrayLike, y: ArrayLike, weights: ArrayLike | None = None
     return LinearFit(beta, unscaled * variance[..., None, None], np.sqrt(variance), residuals)
 
 
-def gram(columns: Sequence[Array], weights: Array) -> Array:
-    """Weighted sums of products of columns: (..., terms, terms), each pair of columns summed over the last axis.
+def gram(varying: Array, common: Array, weights: Array) -> Array:
+    """Weighted sums of products for designs that share some of their columns.
 
-    Columns broadcast against each other, so that those which do not vary over a grid axis are summed once.
+    varying: (batch, designs, points, v), the columns in which a batch's designs differ. common: (batch, points, c),
+    those they share. weights: (batch, points). Returns (batch, designs, v + c, v + c), varying columns first.
     """
-    weighted = [c * weights for c in columns]
-    pairs = {
-        (i, j): np.einsum("...b,...b->...", weighted[i], columns[j])
-        for i in range(len(columns))
-        for j in range(i, len(columns))
-    }
-    shape = np.broadcast_shapes(*(p.shape for p in pairs.values()))
-    out = np.empty((*shape, len(columns), len(columns)))
-    for (i, j), sums in pairs.items():
-        out[..., i, j] = out[..., j, i] = sums
+    batch, designs, points, v = varying.shape
+    c = common.shape[-1]
+    turned = (varying * weights[:, None, :, None]).swapaxes(-1, -2)
+    out = np.empty((batch, designs, v + c, v + c))
+    out[..., :v, :v] = turned @ varying
+    crossed = np.ascontiguousarray(turned).reshape(batch, designs * v, points) @ common
+    out[..., :v, v:] = crossed.reshape(batch, designs, v, c)
+    out[..., v:, :v] = out[..., :v, v:].swapaxes(-1, -2)
+    out[..., v:, v:] = ((common * weights[..., None]).swapaxes(-1, -2) @ common)[:, None]
     return out
 
 
@@ -99,8 +99,8 @@ class NormalFit:
 def solve_normal(sums: Array, prior: ArrayLike = 0.0) -> NormalFit:
     """Least squares from the sums that `gram` makes; the last column is the response.
 
-    sums: (..., terms + 1, terms + 1). prior: (..., terms) or scalar, precision of a Gaussian prior about nought for
-    each coefficient (0: free). Elimination is spelt out over the few terms, because the batch is long.
+    sums: (..., terms + 1, terms + 1), symmetric. prior: (..., terms) or scalar, precision of a Gaussian prior about
+    nought for each coefficient (0: free). Elimination is spelt out over the few terms, because the batch is long.
     """
     terms = sums.shape[-1] - 1
     a = sums[..., :terms, :terms].copy()
