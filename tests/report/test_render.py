@@ -8,6 +8,7 @@ import html
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from catchpot.tables import Table
 from catchpot.workshop import MouldBook
 from catchpot_fill.section import FillSection
 
+START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 BOOK = MouldBook.model_validate({"moulds": {"hatch-3": {"line_pressure_limit_bar": 0.5}, "idle-9": {}}})
 
 
@@ -124,6 +126,23 @@ def test_findings_have_a_place_and_a_stable_link(
     assert "mould-hatch-3.html#drift-volume_drift-hatch-3-2026-03-22" in index.targets
     # A finding of a shot long past asks for nothing any more.
     assert not any("faults-race" in t for t in index.targets)
+
+
+def test_a_kind_found_shot_after_shot_asks_once(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    made = store({"hatch-3": 30})
+    one = made.frames["finding"].tail(1)
+    names = [f"hatch-3-{i:03d}" for i in (26, 28, 29, 30)]
+    many = [
+        one.with_columns(shot=pl.lit(n), anchor=pl.lit(f"faults-race-{n}"), since=pl.lit(START + timedelta(days=i)))
+        for i, n in enumerate(names, 40)
+    ]
+    made.frames["finding"] = pl.concat([made.frames["finding"], *(f.cast(one.schema) for f in many)])
+    outcome = write(made)
+    index = Links(outcome.index.read_text(encoding="utf-8"))
+    assert [t for t in index.targets if "race" in t] == ["mould-hatch-3.html#faults-race-hatch-3-030"]
+    assert "The same was found in 3 more of the last 5 shots." in _text(outcome.index)
+    here = Links(_page(outcome, "mould-hatch-3.html").read_text(encoding="utf-8"))
+    assert {f"faults-race-{n}" for n in names} <= set(here.ids)
 
 
 def test_findings_stand_even_where_their_section_has_nothing_to_say(

@@ -111,7 +111,7 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
             },
             "annotations": [
                 note(safe(r.phrase), x=max(v for v in (r.value, r.high) if v is not None) if r.value is not None else 0,
-                       y=safe(r.name), xanchor="left", xshift=10, yanchor="middle")
+                       y=safe(r.name), xanchor="left", xshift=10, bgcolor=C["paper"])
                 for r in rows if r.phrase
             ],
         },

@@ -216,11 +216,17 @@ def _asking(
     standing: Sequence[collect.Found],
     placed: Mapping[str, Sequence[collect.Found]],
 ) -> list[Asking]:
-    """Standing findings, and sections whose state no standing finding of theirs explains."""
-    asking = [
-        Asking(f.severity, mould, f.kind, f"{link}#{quote(f.anchor)}", f.message, f.advice, f.since, f.shot)
-        for f in standing
-    ]
+    """Standing findings, one a kind, and sections whose state no standing finding of theirs explains."""
+    kinds: dict[tuple[str, ...], list[collect.Found]] = {}
+    for f in standing:
+        # Competing explanations and a mould's own findings each say something else; a kind shot after shot does not.
+        key = (f.kind, f.severity, f.analysis) if f.shot and f.rank == 1 else (f.anchor,)
+        kinds.setdefault(key, []).append(f)
+    asking = []
+    for f, *more in kinds.values():
+        again = f" The same was found in {len(more)} more of the last {RECENT_SHOTS} shots." if more else ""
+        link_to = f"{link}#{quote(f.anchor)}"
+        asking.append(Asking(f.severity, mould, f.kind, link_to, f.message, f.advice + again, f.since, f.shot))
     for p in panels:
         explained = any(f.severity == p.panel.state for f in placed.get(p.name, ()) if f in standing)
         if p.panel.state in ("act", "watch") and not explained:

@@ -172,14 +172,14 @@ def listed(items: Sequence[str], most: int = 12) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
-_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s)(?![\w]))")
+_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s|shots?)(?![\w]))")
 
 
 def tied(text: str) -> str:
     """The text with numbers kept on one line with their units.
 
     >>> tied("2.61 l (95 %: 2.59 to 2.63), 3 shots").replace("\xa0", "_")
-    '2.61_l (95_%: 2.59 to 2.63), 3 shots'
+    '2.61_l (95_%: 2.59 to 2.63), 3_shots'
     """
     return _UNITS.sub("\xa0", text)
 
