@@ -164,6 +164,6 @@ def fitted_pressure(bins: Bins, volumes_l: Array, family: Family, terms: Array) 
     design = _design(bins, volumes_l[:, None], family)
     pressure = np.einsum("sbt,st->sb", design.varying[:, 0], terms[:, design.varying_numbers])
     pressure += bins.line * terms[:, LINE, None] + terms[:, OFFSET, None]
-    return (
-        pressure if design.known is None else pressure + np.broadcast_to(design.known, design.varying.shape[:3])[:, 0]
-    )
+    if design.known is not None:
+        pressure = pressure + np.broadcast_to(design.known, design.varying.shape[:3])[:, 0]
+    return np.asarray(pressure, dtype=float)

@@ -41,7 +41,7 @@ CASES: dict[str, tuple[mu.Nuisances, dict[str, Any]]] = {
     "lanes +-20 %, 12 % past the vent": (replace(OFF, lane_sd=0.17, lanes=8), {"overflow_share": 0.12}),
     "lanes +-15 %": (replace(OFF, lane_sd=0.125, lanes=8), {}),
     "vent hose 2 m": (replace(OFF, hoses=True), {"vent_hose_m": 2.0}),
-    "runner 0.2 l booked 10 % high": (replace(OFF, runner_error=True), {"runner_volume_l": 0.2, "runner_booked_l": 0.22}),
+    "runner booked 10 % high": (replace(OFF, runner_error=True), {"runner_volume_l": 0.2, "runner_booked_l": 0.22}),
     "gauge stops at 0": (replace(OFF, gauge_ends=True), {}),
     "strokes of 25 ml": (replace(OFF, strokes=True), {"stroke_ml": 25.0}),
     "strokes of 50 ml": (replace(OFF, strokes=True), {"stroke_ml": 50.0}),
