@@ -38,7 +38,7 @@ def seals(
     else:
         midnight = datetime.combine(day + timedelta(days=1), time(), session.workshop.zone)
         until = midnight.astimezone(UTC) - timedelta(microseconds=1)
-        life = session.compute("seal_life", until=until).tables["seal_life"]
+        life = session.compute("seal_life", until=until, params={"only_last": True}).tables["seal_life"]
         pooled = session.compute("seal_pool", until=until).tables["seal_life_pooled"]
     rows = newest(life, pooled)
     hold = session.table("seal_hold")

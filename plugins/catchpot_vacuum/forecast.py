@@ -32,12 +32,20 @@ class Forecast:
     wear: Wear | None
     per_day: float
     per_day_spread: float
+    spare: float = 0.0
     pooled: int = 0
 
     @property
     def dated(self) -> bool:
         """Whether the wear shows well enough for a date, or other seals' lives stand in."""
-        return self.wear is not None and (self.wear.seen or self.pooled > 0)
+        return self.wear is not None and (self.wear.seen or self.pooled > 0) and not self.torn
+
+    @property
+    def torn(self) -> bool:
+        """Whether it depends on the leak law, which nobody knows, if the limit is met already."""
+        if self.wear is None or self.spare <= 0.02 * self.seal.limit:
+            return False
+        return abs(self.wear.level - self.seal.limit) < self.spare
 
     @cached_property
     def left(self) -> tuple[float, float, float] | None:
@@ -60,7 +68,6 @@ class Forecast:
 
     @property
     def _ages(self) -> Floats:
-        """Crossing ages, spread by what is common to all leaks (the leak law): the limit met sooner or later."""
         assert self.wear is not None
         return self.wear.crossing
 
@@ -82,20 +89,15 @@ def fit(seal: Seal, upto: int, now: float) -> Wear | None:
     if upto < LEAST_LEAKS or not np.isfinite(seal.limits[upto - 1]):
         return None
     age, leak, sd, limit = seal.age[:upto], seal.leak[:upto], seal.sd[:upto], float(seal.limits[upto - 1])
-    wide = float(np.median(seal.wide[:upto]))
     breaks = tuple(r for r in seal.reseated if r < age[-1])
-    wear = fit_wear(age, leak, sd, limit, now=max(now, float(age[-1])), breaks=breaks)
-    if wide < 0.02:
-        return wear
-    # The leak law is common to all leaks: all of them may be too high or too low by the same factor.
-    parts = [
-        fit_wear(age, leak, sd, limit * f, now=max(now, float(age[-1])), breaks=breaks)
-        for f in (1.0 / (1.0 + 1.2 * wide), 1.0 + 1.2 * wide)
-    ]
-    crossing = np.concatenate([wear.crossing, *(p.crossing for p in parts)])
-    weights = np.concatenate([0.5 * wear.weights, *(0.25 * p.weights for p in parts)])
-    order = np.argsort(crossing)
-    return replace(wear, crossing=crossing[order], weights=weights[order])
+    # What the leak laws differ by is the same for all leaks; where the leak meets the limit it is that share of it.
+    share = min(_spare(seal, upto) / limit, 0.8)
+    doubt = ((1.0 - share, 0.25), (1.0, 0.5), (1.0 + share, 0.25)) if share > 0.02 else ((1.0, 1.0),)
+    return fit_wear(age, leak, sd, limit, now=max(now, float(age[-1])), breaks=breaks, doubt=doubt)
+
+
+def _spare(seal: Seal, upto: int) -> float:
+    return float(np.median(seal.spare[max(0, upto - 8) : upto])) if upto else 0.0
 
 
 def forecasts(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, only_last: bool = False) -> list[Forecast]:
@@ -116,7 +118,7 @@ def forecasts(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, onl
         elif wear is not None:
             wear = replace(wear, now=age)
         per_day, spread = shot_rate(counter.at, end)
-        made.append(Forecast(seal, day, age, upto, wear, per_day, spread))
+        made.append(Forecast(seal, day, age, upto, wear, per_day, spread, _spare(seal, upto)))
     return made
 
 

@@ -29,9 +29,14 @@ HISTORY_NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 
 class LifeParams(BaseModel):
-    """Settings, `[analyses.seal_life]`: none."""
+    """Settings, `[analyses.seal_life]`.
+
+    only_last: the newest day's forecast alone, for a command in a hurry.
+    """
 
     model_config = ConfigDict(extra="forbid")
+
+    only_last: bool = False
 
 
 class SealLifeAnalysis:
@@ -47,6 +52,7 @@ class SealLifeAnalysis:
 
     def compute(self, job: Job) -> Result:
         """Compute all moulds of the job."""
+        only_last = isinstance(job.params, LifeParams) and job.params.only_last
         frames, refused = [], []
         for mould in job.units:
             counter, found = history(job, mould)
@@ -54,7 +60,9 @@ class SealLifeAnalysis:
                 refused.append(Refused(mould, self.name, "no shot or hold check of this mould is logged"))
                 continue
             days = days_of(counter.at if counter.unit == "shots" else _measured(found), job.book.zone)
-            made = [f for s in found for f in forecasts(s, counter, job.book.zone, days)]
+            made = [f for s in found for f in forecasts(s, counter, job.book.zone, days, only_last=only_last)]
+            if only_last:
+                made = [f for f in made if f.as_of == days[-1]]
             frames.append(life_rows(mould, latest_of_a_day(made), counter.unit))
             refused += reasons(self.name, mould, made)
         return Result({SEAL_LIFE.name: pl.concat(frames) if frames else empty(SEAL_LIFE)}, refused)
@@ -103,8 +111,9 @@ def life_rows(mould: str, made: Sequence[Forecast], unit: str, table: Table = SE
                 "mould": mould, "seal": f.seal.seal, "as_of": f.as_of, "shots_left": middle, "shots_left_low": low,
                 "shots_left_high": high, "due_on": due, "due_low": due_low, "due_high": due_high,
                 "fitted_since": when(f.seal.since), "age_shots": f.age, "leaks": f.leaks,
-                "leak_mbar_l_s": w.level if w else None, "leak_low_mbar_l_s": w.level_low if w else None,
-                "leak_high_mbar_l_s": w.level_high if w else None,
+                "leak_mbar_l_s": w.level if w else None,
+                "leak_low_mbar_l_s": max(w.level_low - f.spare, 0.0) if w else None,
+                "leak_high_mbar_l_s": w.level_high + f.spare if w else None,
                 "limit_mbar_l_s": f.seal.limit if np.isfinite(f.seal.limit) else None,
                 "wear_chance": min(max(w.wear, 0.0), 1.0) if w else None, "noise_share": w.noise if w else None,
                 "unit": unit, "assumed_replacement": f.seal.assumed, "pooled_moulds": f.pooled,
@@ -130,9 +139,18 @@ def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:
             out.append(
                 Refused(mould, what, f"no forecast yet: {f.leaks} leaks since the seal was new, {LEAST_LEAKS} needed")
             )
+        elif f.torn:
+            out.append(Refused(mould, what, TORN))
         elif not f.dated:
             out.append(Refused(mould, what, f"no wear seen in {f.age:.0f} shots: no date is made out of noise"))
     return out
+
+
+TORN = (
+    "no forecast: whether the leak is past its limit depends on the leak law and on how much less the outer seal is "
+    "squeezed with the cavity open, which two holds can't tell; a third hold with the cavity about half evacuated "
+    "would narrow it"
+)
 
 
 def seal_words(seal: str) -> str:

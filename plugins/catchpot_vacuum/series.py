@@ -43,8 +43,9 @@ class Seal:
     since, until: seconds (until infinite for the one in use). whole: whether its start is known. assumed: whether it is
     taken from a fall of the leak. known_from, known_until: when its start, and its end, could be known: an assumed
     replacement shows three leaks late, and till then its first leaks stand at the end of the seal before.
-    at: when each leak was measured; age: shots since then; leak, sd; wide: half-width of what is common to all leaks
-    (the leak law), share; limits: the book's at each leak, NaN if none. reseated: ages at which it was reseated.
+    at: when each leak was measured; age: shots since then; leak, sd; spare: half of what the leak
+    laws differ by, the same for all leaks (mbar l/s; nought for the clamp channel as a whole).
+    limits: the book's at each leak, NaN if none. reseated: ages at which it was reseated.
     """
 
     seal: str
@@ -58,7 +59,7 @@ class Seal:
     age: Floats
     leak: Floats
     sd: Floats
-    wide: Floats
+    spare: Floats
     limits: Floats
     reseated: tuple[float, ...]
     shots: tuple[str, ...]
@@ -114,14 +115,19 @@ def seals(
         own = 2.5 * np.array([noise.get(s, np.nan) for s in rows["shot"].to_list()])
         # What one law or another would say is common to all shots; only the noise tells them apart.
         sd = hull if name in ("clamp", "cavity") else np.where(np.isfinite(own), np.minimum(own, hull), hull)
-        spare = np.sqrt(np.maximum(hull**2 - sd**2, 0.0)) / np.maximum(value, 1e-6)
+        spare = np.zeros(len(value))
+        if name in ("outer", "inner"):
+            # The middle of what the laws allow: one law's answer may have all of one seal's wear as the other's.
+            low, high = (rows[f"leak_{end}_mbar_l_s"].to_numpy().astype(float) for end in ("low", "high"))
+            value = 0.5 * (low + high)
+            spare = np.sqrt(np.maximum((0.5 * (high - low)) ** 2 - (1.96 * sd) ** 2, 0.0))
         cuts = _replaced(event, name, "seal_replaced")
         reseats = _replaced(event, name, "seal_reseated")
+        # A new outer seal changes what a two-step hold makes of the inner one; neither is taken for an unlogged one.
+        touched = seconds(event.filter(pl.col("kind").is_in(["seal_replaced", "seal_reseated"]))["time"]).tolist()
         limit = limits[name][rows["_row"].to_numpy()]
         names_of = np.array(rows["shot"].to_list())
-        starts = sorted(
-            [(c, c, False) for c in cuts] + [(c, k, True) for c, k in _fallen(at, value, sd, cuts + reseats)]
-        )
+        starts = sorted([(c, c, False) for c in cuts] + [(c, k, True) for c, k in _fallen(at, value, sd, touched)])
         bounds = [(-np.inf, -np.inf, False), *starts, (np.inf, np.inf, False)]
         for (since, known_from, assumed), (until, known_until, _) in pairwise(bounds):
             part = (at > since) & (at < known_until)
@@ -134,7 +140,7 @@ def seals(
                 Seal(
                     name, origin, until, bool(np.isfinite(since)), assumed, at[part], known_from, known_until,
                     np.maximum(counter.count(origin, at[part]), 0.0), value[part], np.maximum(sd[part], 1e-4),
-                    np.clip(spare[part], 0.0, 1.0), limit[part],
+                    spare[part], limit[part],
                     tuple(float(counter.count(origin, r)) for r in reseats if origin < r <= until),
                     tuple(names_of[part]),
                 )

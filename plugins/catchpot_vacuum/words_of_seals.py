@@ -56,6 +56,16 @@ def forecast(row: Row) -> str:
         return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
     at = f"{words.number(level, digits=2)} of {words.number(limit, 'mbar l/s', 2)}"
     assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
+    if (
+        row["shots_left"] is None
+        and row["seal"] != "clamp"
+        and row["leak_low_mbar_l_s"] < limit < row["leak_high_mbar_l_s"]
+    ):
+        low, high = (words.number(row[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
+        return (
+            f"{name}: no date{assumed}; it leaks between {low} and {high} mbar l/s, by whichever leak law holds, and "
+            f"its limit of {words.number(limit, 'mbar l/s', 2)} lies between."
+        )
     if row["shots_left"] is None:
         return f"{name}: no wear seen in {age}{assumed}; it leaks {at}, and no date is made out of noise."
     if row["shots_left"] <= 0 and level >= limit:

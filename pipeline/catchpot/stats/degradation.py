@@ -140,12 +140,14 @@ def fit_wear(
     *,
     now: float | None = None,
     breaks: tuple[float, ...] = (),
+    doubt: tuple[tuple[float, float], ...] = ((1.0, 1.0),),
 ) -> Wear:
     """Fit the curve and its crossing of the limit.
 
     age: shots since the seal was new, ascending. leak, sd: each leak and its own s.d. (same unit as limit). now: age
     to count from (the last one's). breaks: ages at which the seal was reseated: the level may jump there (s.d. 0.4 in
-    the logarithm) and what stayed bad does not carry over.
+    the logarithm) and what stayed bad does not carry over. doubt: factors by which all leaks alike may have to be
+    multiplied to be right, each with its weight (a leak law that is not known).
     Needs 3 leaks. A stray leak (3 s.d. off the curve) is weighted down. Crossing is where the fitted curve meets the
     limit, not the first reading beyond it. Source: Meeker & Escobar 1998, degradation data (curve and crossing); the
     weighing by evidence is Bayes' rule on a grid.
@@ -170,7 +172,7 @@ def fit_wear(
         first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
     grid = shapes(FINE)
     post = _posterior(grid, age, log_leak, error, breaks, first.likely)
-    return _read(grid, post, age, now, float(np.log(limit)))
+    return _read(grid, post, age, now, float(np.log(limit)), doubt)
 
 
 def _every_noise() -> tuple[tuple[float, float], ...]:
@@ -252,7 +254,9 @@ def _posterior(
     return _Posterior(grid, weight[:, None], mean[:, None], np.sqrt(var)[:, None], noise_mean, likely)
 
 
-def _read(grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: float) -> Wear:
+def _read(
+    grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: float, doubt: tuple[tuple[float, float], ...]
+) -> Wear:
     ends = grid.log_curve(np.array([age[0], now]))
     grown = (ends[:, 1] - ends[:, 0]) > np.log(1.1)
     node_weight = np.exp(-0.5 * _LEVEL_NODES**2)
@@ -260,8 +264,9 @@ def _read(grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: fl
     level = post.level + post.level_sd * _LEVEL_NODES[None, :]
     weights = (post.weight * node_weight[None, :]).ravel()
     at_now = (level + ends[:, 1:]).ravel()
-    crossing = grid.age_at(log_limit - level).ravel()
-    weights = weights * (max(now, 1.0) / np.maximum(crossing, max(now, 1.0)))
+    crossing = np.concatenate([grid.age_at(log_limit - np.log(f) - level).ravel() for f, _ in doubt])
+    shared = np.concatenate([w * weights for _, w in doubt])
+    shared = shared * (max(now, 1.0) / np.maximum(crossing, max(now, 1.0)))
     order = np.argsort(crossing)
     by_level = np.argsort(at_now)
     total = np.cumsum(weights[by_level])
@@ -269,6 +274,6 @@ def _read(grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: fl
     wear = float(post.weight[grown].sum())
     growing = float(post.weight[grown & (grid.kind == 2)].sum())
     return Wear(
-        wear, float(middle), float(low), float(high), crossing[order], weights[order] / weights.sum(), now,
+        wear, float(middle), float(low), float(high), crossing[order], shared[order] / shared.sum(), now,
         post.noise, len(age), growing / wear if wear > 0 else 0.0,
     )  # fmt: skip
