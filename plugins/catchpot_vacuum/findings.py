@@ -13,6 +13,7 @@ from catchpot.report import words
 from catchpot_vacuum.own_past import OutOfLine, sudden
 from catchpot_vacuum.series import Seal, when
 from catchpot_vacuum.split import Pooled
+from catchpot_vacuum.words_of_seals import leak as leak_words
 
 if TYPE_CHECKING:
     from catchpot.workshop import MouldBook
@@ -171,21 +172,15 @@ def _which(shot: Row, apart: set[str], drop: float, split: Pooled, limit: float 
     return "outer_seal_leak", False
 
 
-def _leak(shot: Row) -> str:
-    if shot["leak_mbar_l_s"] is None:
-        return words.with_interval(
-            shot["rise_mbar_min"], shot["rise_low_mbar_min"], shot["rise_high_mbar_min"], "mbar/min"
-        )
-    return words.with_interval(shot["leak_mbar_l_s"], shot["leak_low_mbar_l_s"], shot["leak_high_mbar_l_s"], "mbar l/s")
-
-
 _NAMES: Final = {
     "clamp": "the clamp channel (outer and inner seal together)", "outer": "the outer seal", "inner": "the inner seal",
 }  # fmt: skip
 
 
 def _over(mould: str, seal: str, shot: Row, limit: float) -> str:
-    return f"{mould}: {_NAMES[seal]} leaks {_leak(shot)}, more than its limit of {words.number(limit, 'mbar l/s')}."
+    return (
+        f"{mould}: {_NAMES[seal]} leaks {leak_words(shot)}, more than its limit of {words.number(limit, 'mbar l/s')}."
+    )
 
 
 def _jump(mould: str, what: str, shot: Row, past: OutOfLine, i: int, since: Any, zone: str) -> str:
@@ -195,7 +190,7 @@ def _jump(mould: str, what: str, shot: Row, past: OutOfLine, i: int, since: Any,
         scale, unit = shot["leak_mbar_l_s"] / shot["rise_mbar_min"], "mbar l/s"
     begun = "suddenly" if since == shot["started_at"] else f"since {words.minute(since, zone)}"
     return (
-        f"{mould}: the {what} leaks {_leak(shot)}, {begun}; usual since the seal went in was "
+        f"{mould}: the {what} leaks {leak_words(shot)}, {begun}; usual since the seal went in was "
         f"{words.number(max(past.usual[i], 0.0) * scale, unit, 2)}. A nicked seal or an open fitting does this."
     )
 

@@ -10,7 +10,7 @@ import polars as pl
 from catchpot.report import words
 from catchpot.report.figures import Coming, Flag, Strip, bars_height, history, history_height, ruler
 from catchpot.report.section import DataTable, Figure, View
-from catchpot_vacuum.words_of_seals import FAR_SHOTS, NAMES, day, forecast, left
+from catchpot_vacuum.words_of_seals import FAR_SHOTS, NAMES, day, due, forecast, left
 
 Row = dict[str, Any]
 _EVENTS = ("seal_replaced", "seal_reseated", "mould_serviced", "pump_serviced", "hose_changed", "vent_changed")
@@ -34,7 +34,7 @@ def coming_shots(rows: Sequence[Row], title: str, *, with_mould: bool) -> Figure
             r["shots_left"],
             r["shots_left_low"],
             min(r["shots_left_high"], cap),
-            f"{day(r['due_on'])} (80 %: {day(r['due_low'])} to {day(r['due_high'])})",
+            due(r),
         )
         for r in dated
     ]

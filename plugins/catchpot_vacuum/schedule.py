@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from catchpot.physics.clamp import lifting_pressure
-from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, due_soon, left
+from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, due, due_soon, left
 
 if TYPE_CHECKING:
     from catchpot.workshop import MouldBook
@@ -77,7 +77,7 @@ def schedule(rows: Sequence[Row], book: MouldBook, hold: pl.DataFrame) -> pl.Dat
                 "mould": r["mould"],
                 "seal": NAMES[r["seal"]],
                 "left": left(r),
-                "due": f"{day(r['due_on'])} (80 %: {day(r['due_low'])} to {day(r['due_high'])})",
+                "due": due(r) + (f", said on {day(r['as_of'])}, its last day with shots" if r["as_of"] != now else ""),
                 "cost of waiting": cost_of_waiting(r, book, pressures.get(r["mould"])),
             }
             for r in soon

@@ -12,7 +12,7 @@ from catchpot.report import words
 from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
 from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
 from catchpot_vacuum.schedule import newest, schedule
-from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, forecast, leak, left, past_lives, track_record
+from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, between, day, forecast, leak, left, past_lives, track_record
 
 Row = dict[str, Any]
 METHOD = (
@@ -148,14 +148,9 @@ def _which(view: View) -> str:
     split = {r["seal"]: r for r in view.tables["seal_split"].to_dicts()}
     outer, inner = split.get("outer"), split.get("inner")
     if outer and inner and outer["leak_mbar_l_s"] is not None and inner["leak_mbar_l_s"] is not None:
-        values = [
-            words.with_interval(r["leak_mbar_l_s"], r["leak_low_mbar_l_s"], r["leak_high_mbar_l_s"], "mbar l/s")
-            for r in (outer, inner)
-        ]
         return (
             f"Pooled over the last {words.count(outer['shots'], 'shot')} since the seals went in (not one shot's own "
-            f"answer): outer seal {values[0]}, inner seal {values[1]}. The leak law is not known, and the interval "
-            "holds all three."
+            f"answer): outer seal {between(outer)}, inner seal {between(inner)}."
         )
     told = view.tables["refusal"].filter(pl.col("analysis") == "seal_watch")["reason"].to_list()
     return f"{told[0][0].upper()}{told[0][1:]}." if told else "Outer and inner seal were not told apart."

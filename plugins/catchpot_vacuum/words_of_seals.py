@@ -23,15 +23,30 @@ def leak(row: Row) -> str:
         return words.with_interval(
             row["rise_mbar_min"], row["rise_low_mbar_min"], row["rise_high_mbar_min"], "mbar/min"
         )
+    if row.get("seal") in ("outer", "inner"):
+        return between(row)
     return words.with_interval(row["leak_mbar_l_s"], row["leak_low_mbar_l_s"], row["leak_high_mbar_l_s"], "mbar l/s")
 
 
-def day(when: date | None) -> str:
+def between(row: Row) -> str:
+    """A range without a middle: which leak law holds is not known, and the middle depends on it."""
+    low, high = (words.number(row[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
+    return f"between {low} and {high} mbar l/s (95 %, whichever leak law holds)"
+
+
+def day(when: date | None, *, year: bool = True) -> str:
     """A day as people write it."""
     if when is None:
         return "later than can be said"
     month = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")[when.month - 1]
-    return f"{when.day} {month} {when.year}"
+    return f"{when.day} {month} {when.year}" if year else f"{when.day} {month}"
+
+
+def due(row: Row) -> str:
+    """The day it is due, with its 80 % interval."""
+    low, high = row["due_low"], row["due_high"]
+    same = low is not None and high is not None and low.year == high.year
+    return f"{day(row['due_on'])} (80 %: {day(low, year=not same)} to {day(high)})"
 
 
 def left(row: Row) -> str:
@@ -71,10 +86,8 @@ def forecast(row: Row) -> str:
     if row["shots_left"] <= 0 and level >= limit:
         return f"{name}: at its limit now ({at}) after {age}{assumed}."
     pooled = f", with the lives of {row['pooled_moulds']} other seals" if row["pooled_moulds"] else ""
-    due = f"due {day(row['due_on'])} (80 %: {day(row['due_low'])} to {day(row['due_high'])})" if row["due_on"] else (
-        "with no date, since too few shots a day are known"
-    )  # fmt: skip
-    return f"{name}: {left(row)} left, {due}; it leaks {at} after {age}{assumed}{pooled}. {SUDDEN}"
+    at_day = f"due {due(row)}" if row["due_on"] else "with no date, since too few shots a day are known"
+    return f"{name}: {left(row)} left, {at_day}; it leaks {at} after {age}{assumed}{pooled}. {SUDDEN}"
 
 
 def track_record(history: list[Row], seals: tuple[str, ...] = ("clamp", "outer", "inner")) -> str:
