@@ -151,8 +151,11 @@ def test_cause_bars_lead_from_before_to_after() -> None:
 def test_ruler_draws_intervals_and_leaves_out_what_is_not_known() -> None:
     figure = _all()["ruler"]()
     interval, estimate = figure["data"]
-    assert (interval["x"], estimate["x"], estimate["y"]) == ([33, 52], [41], ["hatch-3, outer"])
-    assert figure["layout"]["yaxis"]["categoryarray"] == ["hatch-3, outer", "hatch-3, inner"]
+    assert (interval["x"], interval["y"], estimate["x"], estimate["y"]) == ([33, 52], [0, 0], [41], [0])
+    assert [(a["text"], a["y"]) for a in figure["layout"]["annotations"]] == [
+        ("<b>hatch-3, outer</b><br>12 to 20 June", 0),
+        ("<b>hatch-3, inner</b>", 1),
+    ]
 
 
 def test_decimation_keeps_extremes_and_gaps() -> None:

@@ -121,14 +121,14 @@ def _shown(block: Block, zone: str, prefix: str) -> Shown:
     if isinstance(block, Figure):
         figure = theme.styled(block.figure)
         _check_figure(figure, block.id)
-        figure["layout"]["height"] = block.height
+        height = figure["layout"].setdefault("height", block.height)
         table = rows_of(block.table, zone) if block.table is not None else None
         return Shown(
             "figure",
             f"{prefix}-{slug(block.id)}",
             title=block.title,
             json=theme.to_script_json(figure),
-            height=block.height,
+            height=height,
             summary=block.summary,
             table=table,
         )

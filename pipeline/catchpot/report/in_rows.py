@@ -13,17 +13,19 @@ from catchpot.report.marks import (
     Numbers,
     Part,
     Plot,
+    bold_lines,
     gap,
     note,
     numbers,
     places,
+    plain_lines,
     safe,
     upright,
 )
 
 
 def bars_height(rows: int) -> int:
-    """Height in pixels that suits a figure of that many named rows (cause_bars, ruler, lanes)."""
+    """Height in pixels that suits a figure of that many named rows (cause_bars, lanes)."""
     return 84 + 30 * max(rows, 1)
 
 
@@ -83,39 +85,40 @@ def cause_bars(
 
 
 def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Plot:
-    """What is still to come, a row each: a line over its interval, a tick at the estimate, words at the line's end."""
-    drawn = [r for r in rows if r.value is not None]
+    """What is still to come, a row each: its words, under them a line over the interval and a tick at the estimate.
+
+    The figure brings its own height.
+    """
+    drawn = [(i, r) for i, r in enumerate(rows) if r.value is not None]
     data: list[Plot] = [
         {
-            "type": "scatter", "mode": "lines", "name": f"{safe(r.name)}, interval", "x": [r.low, r.high],
-            "y": [safe(r.name)] * 2, "line": {"width": 5, "color": C["frame"]}, "hoverinfo": "skip",
+            "type": "scatter", "mode": "lines", "name": f"{safe(r.name)}, interval", "x": [r.low, r.high], "y": [i, i],
+            "line": {"width": 5, "color": C["frame"]}, "hoverinfo": "skip",
         }
-        for r in drawn if r.low is not None and r.high is not None
+        for i, r in drawn if r.low is not None and r.high is not None
     ]  # fmt: skip
     data.append({
-        "type": "scatter", "mode": "markers", "name": "estimate", "x": [r.value for r in drawn],
-        "y": [safe(r.name) for r in drawn],
-        "marker": {"symbol": "line-ns-open", "size": 20, "color": C["ink"], "line": {"width": 3}},
-        "hovertemplate": "%{y}: %{x:.0f}<extra></extra>",
+        "type": "scatter", "mode": "markers", "name": "estimate", "x": [r.value for _, r in drawn],
+        "y": [i for i, _ in drawn], "text": [safe(r.name) for _, r in drawn],
+        "marker": {"symbol": "line-ns-open", "size": 16, "color": C["ink"], "line": {"width": 3}},
+        "hovertemplate": "%{text}: %{x:.0f}<extra></extra>",
     })  # fmt: skip
+    words_above = [
+        note("<br>".join([*bold_lines(r.name), *plain_lines(r.phrase)]), x=0, xref="paper", y=i, xanchor="left",
+             yanchor="bottom", yshift=9, align="left", font={"size": 12}, bgcolor=C["paper"])
+        for i, r in enumerate(rows)
+    ]  # fmt: skip
     return {
         "data": data,
         "layout": {
+            "height": 64 + 62 * max(len(rows), 1),
+            "margin": {"l": 16, "t": 8},
             "xaxis": {"title": {"text": heading}, "rangemode": "tozero"},
-            "yaxis": {
-                "type": "category",
-                "categoryorder": "array",
-                "categoryarray": [safe(r.name) for r in rows],
-                "range": [len(rows) - 0.5, -0.5],
-                "ticks": "",
-            },
-            "annotations": [
-                note(safe(r.phrase), x=max(v for v in (r.value, r.high) if v is not None) if r.value is not None else 0,
-                       y=safe(r.name), xanchor="left", xshift=10, bgcolor=C["paper"])
-                for r in rows if r.phrase
-            ],
+            # Room above each row for its words.
+            "yaxis": {"range": [len(rows) - 0.7, -0.85], "showticklabels": False, "ticks": "", "showgrid": False},
+            "annotations": words_above,
         },
-    }  # fmt: skip
+    }
 
 
 def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Plot:

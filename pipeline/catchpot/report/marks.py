@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -223,6 +224,20 @@ def safe(text: str) -> str:
     "&lt;a href='x'&gt;A &amp; B&lt;/a&gt;"
     """
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+# Letters of a line that fit a narrow page.
+LINE_LETTERS = 44
+
+
+def plain_lines(text: str) -> list[str]:
+    """Text broken into lines that fit a narrow page, safe to stand in a figure; none for empty text."""
+    return [safe(line) for line in textwrap.wrap(text, LINE_LETTERS)]
+
+
+def bold_lines(text: str) -> list[str]:
+    """The same in bold, which runs wider."""
+    return [f"<b>{safe(line)}</b>" for line in textwrap.wrap(text, LINE_LETTERS - 6)]
 
 
 def note(text: str, **where: Any) -> Plot:

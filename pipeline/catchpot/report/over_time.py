@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from catchpot.report.marks import (
+    LINE_LETTERS,
     TIME_AXIS,
     C,
     Flag,
@@ -15,12 +15,14 @@ from catchpot.report.marks import (
     Plot,
     Span,
     Strip,
+    bold_lines,
     decimate,
     gap,
     kept_points,
     note,
     numbers,
     places,
+    plain_lines,
     ring_trace,
     safe,
     span_shape,
@@ -61,8 +63,6 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     return figure
 
 
-# Letters of a heading's line that fit a narrow page.
-_LINE_LETTERS = 46
 # Numbers closer than this share of the x axis would be printed over each other.
 _FLAG_ROOM = 0.035
 
@@ -104,11 +104,9 @@ def _timed(values: Iterable[Any]) -> bool:
 def _said(strip: Strip) -> list[str]:
     """The lines above a strip: its heading, then the words of its band and levels, on the same line where they fit."""
     beside = "; ".join(said for said in (strip.band_words, *(v.phrase for v in strip.levels)) if said)
-    if not beside:
-        return [f"<b>{safe(strip.heading)}</b>"]
-    if len(strip.heading) + len(beside) + 2 <= _LINE_LETTERS:
+    if beside and len(strip.heading) + len(beside) + 2 <= LINE_LETTERS:
         return [f"<b>{safe(strip.heading)}</b>: {safe(beside)}"]
-    return [f"<b>{safe(strip.heading)}</b>", *(safe(line) for line in textwrap.wrap(beside, _LINE_LETTERS))]
+    return [*bold_lines(strip.heading), *plain_lines(beside)]
 
 
 def _headings(figure: Plot, lines: Sequence[str], top: float) -> None:
@@ -208,7 +206,7 @@ def shot_strips(
     times = numbers(t_s)
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 34 if phases else 14}}}
     for row, ((heading, values), (bottom, top)) in enumerate(
-        zip(channels, _domains([[h] for h, _ in channels]), strict=True), 1
+        zip(channels, _domains([bold_lines(h) for h, _ in channels]), strict=True), 1
     ):
         suffix = "" if row == 1 else str(row)
         x, y = decimate(times, values)
@@ -216,7 +214,7 @@ def shot_strips(
             "type": "scatter", "mode": "lines", "name": safe(heading), "x": x, "y": y, "yaxis": f"y{suffix}",
             "line": {"width": 1.3, "color": C["main"]}, "hovertemplate": "%{x:.1f} s: %{y}<extra></extra>",
         })  # fmt: skip
-        _headings(figure, [f"<b>{safe(heading)}</b>"], top)
+        _headings(figure, bold_lines(heading), top)
         figure["layout"][f"yaxis{suffix}"] = {"domain": [bottom, top], "nticks": 4}
     figure["layout"]["xaxis"] = {
         "anchor": f"y{len(channels)}" if len(channels) > 1 else "y", "title": {"text": x_heading},

@@ -41,6 +41,7 @@ class Figure:
     figure: plotly figure as a plain dict (`data`, `layout`) or a plotly Figure; the core applies the theme.
     summary: one or two sentences that say what the figure shows, for a reader who can't see it.
     table: the numbers behind it, offered beneath; headings are the frame's column names.
+    height: in pixels; a height in the figure's own layout goes first.
     """
 
     id: str
