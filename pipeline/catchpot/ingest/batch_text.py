@@ -62,7 +62,7 @@ def scan_text_group(group: Sequence[tuple[Read, TextLayout]]) -> TextResult:
     if not keep.all() or refused_files:
         frame = frame.filter(pl.Series(keep & ~np.isin(file_no, list(refused_files))))
     finished = first.finish(frame, layouts)
-    gone = refused_files | finished.refused
+    gone = finished.refused | refused_files
     result = TextResult([], finished.frame, [(group[i][0], why) for i, why in sorted(gone.items())])
     result.rows_refused = sum(files[i].rows for i in gone)
     place = _places(finished.frame, len(finished.shots))

@@ -135,7 +135,7 @@ def _mend_times(
     counts: NDArray[np.int64],
     shift: NDArray[np.float64],
 ) -> tuple[pl.DataFrame, NDArray[np.float64]]:
-    t_all = frame["t_s"].to_numpy()
+    t_all = frame["t_s"].to_numpy().copy()
     keep = np.ones(frame.height, bool)
     order = np.arange(frame.height)
     for number in suspects:  # rare files: each is looked at by itself
@@ -143,6 +143,14 @@ def _mend_times(
         t = t_all[a : a + n]
         top = np.maximum.accumulate(t)
         late = np.flatnonzero(t < top)
+        put_forward = _clock_set_back(t, len(late))
+        if put_forward is not None:
+            back = np.flatnonzero(np.diff(t) < 0)
+            seconds = ", ".join(f"{t[b] - t[b + 1]:.1f} s" for b in back)
+            detail = f"the clock went back by {seconds}; the samples after it were taken as going on without a break"
+            state.remarks.append(Remark("clock_set_back", detail, "t_s", state.line(int(back[0]) + 1), len(back)))
+            t_all[a : a + n] = t = put_forward
+            late = late[:0]
         if len(late) > max(3, 0.01 * n):
             row = int(late[0])
             state.refuse(
@@ -175,7 +183,28 @@ def _mend_times(
                 if other > BAD_SHARE * n:
                     state.refuse(f"{other} of {n} rows repeat a time with other readings, more than 1 %", line)
         state.rearranged(order[a : a + n][keep[a : a + n]] - a)
+    frame = frame.with_columns(t_s=pl.Series(t_all))
     return frame[order.tolist()].filter(pl.Series(keep)), shift
+
+
+def _clock_set_back(t: NDArray[np.float64], late: int) -> NDArray[np.float64] | None:
+    """Times of a log whose clock was set back while it ran, with the steps taken out; None for anything else.
+
+    Taken as that: one or two steps back of less than two hours, many samples behind an earlier one, no step to the
+    log's beginning (two recordings in one file), and no leap forward (rows out of place).
+    """
+    step = np.diff(t)
+    back = np.flatnonzero(step < 0)
+    if late <= max(3, 0.01 * len(t)) or not 1 <= len(back) <= 2:
+        return None
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 0.0
+    if usual <= 0 or (-step[back] > 7200.0).any() or (t[back + 1] <= t[0] + 10 * usual).any():
+        return None
+    if (step[back[0] :] > max(20 * usual, 5.0)).any():
+        return None
+    mended = step.copy()
+    mended[back] = usual
+    return np.asarray(t[0] + np.concatenate(([0.0], np.cumsum(mended))))
 
 
 def _equal(values: NDArray[np.float64], at: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -73,7 +74,7 @@ def ingest_files(
         if seen is None:
             todo.append(found)
         else:
-            _count_seen(outcome, seen)
+            _count_seen(outcome, seen, register)
     done = 0
     for batch in _batches(todo):
         _take(workshop, readers, store, register, batch, settings, aside, now, outcome)
@@ -115,9 +116,9 @@ def _batches(files: Sequence[Found]) -> Iterator[list[Found]]:
         yield batch
 
 
-def _count_seen(outcome: IngestOutcome, seen: SeenFile) -> None:
+def _count_seen(outcome: IngestOutcome, seen: SeenFile, register: Register) -> None:
     if seen.state == "stored":
-        outcome.unchanged += 1
+        outcome.unchanged += register.shots_of(seen.source_file)
     else:
         outcome.superseded += 1
 
@@ -134,8 +135,16 @@ def _take(
     outcome: IngestOutcome,
 ) -> None:
     """Read, check and store one batch in one transaction."""
-    reads = read_all(files)
     now_ns = int(now.timestamp() * 1e9)
+    reads, same = [], []
+    for read in read_all(files):
+        seen_before = register.same_content(read.found.name, read.digest, settings)
+        if seen_before is None:
+            reads.append(read)
+        else:
+            _count_seen(outcome, seen_before, register)
+            stat = {"size": read.found.size, "modified_ns": read.found.modified_ns, "seen_ns": now_ns}
+            same.append(replace(seen_before, **stat))
     batch = read_batch(reads, readers, workshop)
     busy = {r.found.name for r in reads if _changed_meanwhile(r.found)}
     outcome.busy += len(busy)
@@ -152,7 +161,7 @@ def _take(
         for name, r in by_name.items()
         if name not in busy
     ]  # fmt: skip
-    rows = register.note(seen, result.superseded)
+    rows = register.note([*seen, *same], result.superseded)
     samples, counts = _samples(batch, result)
     with store.writing() as w:
         if result.withdrawn:
@@ -242,7 +251,6 @@ def _count(
             outcome.still_quarantined += 1
         else:
             outcome.quarantined.append(SetAside(name, why.reason, why.line))
-    stored = {id(c) for c, _ in result.stored}
     for c, revision in result.stored:
         outcome.new += revision == 1
         outcome.revised += revision > 1
@@ -259,7 +267,9 @@ def _count(
             outcome.assumed.append(c.meta.shot)
         if c.meta.mould is not None:
             outcome.unknown_moulds[c.meta.mould] = outcome.unknown_moulds.get(c.meta.mould, 0) + 1
-    others = sum(c.state.rows for c in batch.candidates if id(c) not in stored)
+    lost = set(result.superseded) | {c.found.name for c, _ in result.refused}
+    written = {id(c) for c, _ in result.stored}
+    others = sum(c.state.rows for c in batch.candidates if c.found.name in lost and id(c) not in written)
     outcome.rows_refused += batch.rows_refused + others
     outcome.rows_between += batch.rows_between
     outcome.rows_read += batch.rows_refused + batch.rows_between + others

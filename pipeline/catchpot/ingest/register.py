@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -68,6 +69,19 @@ class Register:
         columns = ["shot", "mould", "started_at", "source_file", "source_digest", "revision"]
         self.shots = {row[0]: KnownShot(*row[1:]) for row in reading.table("shot", columns).iter_rows()}
         self._present = {f.name: f for f in present}
+        counts = Counter(s.source_file for s in self.shots.values())
+        self._many = {f for f, n in counts.items() if n > 1}
+
+    def shots_of(self, file: str) -> int:
+        """How many shots a file holds (1 for a copy, whose shot another file holds)."""
+        return max(sum(s.source_file == file for s in self.shots.values()), 1) if file in self._many else 1
+
+    def same_content(self, name: str, digest: str, settings: str) -> SeenFile | None:
+        """The file as seen before, where its bytes and the settings are the same."""
+        seen = self.files.get(name)
+        if seen is None or seen.state == "aside" or (seen.digest, seen.settings) != (digest, settings):
+            return None
+        return seen
 
     def settled(self, found: Found, settings: str) -> SeenFile | None:
         """The file as seen before, where size, time stamp and settings say that nothing has changed."""

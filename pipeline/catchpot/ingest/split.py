@@ -86,6 +86,8 @@ def _by_flow(part: pl.DataFrame, settings: SplitSettings) -> list[tuple[int, int
     on = np.flatnonzero(smooth > least)
     if not len(on):
         return []
+    # the raw flow's first sample, so that neither smoothing nor the log's end moves it
+    on = on[flow[on] > least] if (flow[on] > least).any() else on
     breaks = np.flatnonzero(np.diff(t[on]) > settings.pause_s)
     firsts, lasts = on[np.concatenate(([0], breaks + 1))], on[np.concatenate((breaks, [len(on) - 1]))]
     step = np.diff(t, prepend=t[0])

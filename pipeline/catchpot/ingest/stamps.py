@@ -26,6 +26,8 @@ SINCE_START = {"seconds": 1e6, "minutes": 60e6, "milliseconds": 1e3}
 EPOCH = {"epoch_s": 1e6, "epoch_ms": 1e3}
 _EXCEL_ZERO_US = -2209161600_000_000  # 1899-12-30
 _DAY_US = 86400_000_000
+_CODES = {"Y": r"\d{4}", "p": "[A-Za-z.]{1,4}", "b": r"[^\d\W]{3,}", "B": r"[^\d\W]{3,}", "j": r"\d{1,3}"}
+_CODES |= dict.fromkeys("dmyHIMS", r"\d{1,2}")
 _FIXED = {"d": 2, "m": 2, "Y": 4, "H": 2, "M": 2, "S": 2, "y": 2}
 
 
@@ -127,14 +129,12 @@ def _iso(text: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
 def _without_fraction(text: pl.Series, pattern: str) -> tuple[pl.Series, str, NDArray[np.int64]]:
     """Take the digits of %f, of any number, out of the text, since the parser counts them as nanoseconds."""
     at = pattern.index("%f")
+    ahead = "".join(_CODES.get(p[1:], re.escape(p)) for p in re.findall(r"%.|[^%]", pattern[: at - 1]))
     mark = re.escape(pattern[at - 1])
     frame = pl.DataFrame({"t": text})
-    digits = frame.select(pl.col("t").str.extract(mark + r"(\d{1,9})(?:\D|$)", 1))["t"].fill_null("")
-    # of several such places (10.30.05.250) the fraction is the last
-    if pattern[at - 1] in pattern[: at - 1]:
-        digits = frame.select(pl.col("t").str.extract(r".*" + mark + r"(\d{1,9})(?:\D|$)", 1))["t"].fill_null("")
+    digits = frame["t"].str.extract(f"^{ahead}{mark}(\\d{{1,9}})", 1).fill_null("")
     padded = digits.str.pad_end(6, "0").str.slice(0, 6).cast(pl.Int64, strict=False).fill_null(0).to_numpy()
-    cut = frame.select(pl.col("t").str.replace(r"^(.*)" + mark + r"\d{1,9}", "$1"))["t"]
+    cut = frame["t"].str.replace(f"^({ahead}){mark}\\d{{1,9}}", "$1")
     return cut, pattern[: at - 1] + pattern[at + 2 :], padded.astype(np.int64)
 
 
@@ -153,8 +153,8 @@ def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDAr
             code = pattern[i + 1]
             digits = _FIXED.get(code, 0)
             if code == "f":
-                rest = len(re.sub(r"%f", "", pattern[i:]))
-                digits = width - at - rest if i + 2 >= len(pattern) else 0
+                after = re.findall(r"%.|[^%]", pattern[i + 2 :])
+                digits = width - at - sum(_FIXED.get(p[1:], 99) if p[0] == "%" else 1 for p in after)
             if not 1 <= digits <= 9:
                 return None
             places.append((code, at, digits))
@@ -178,7 +178,7 @@ def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDAr
         if code == "f":
             values[code] = values[code] * 10**6 // 10**digits
     zero = np.zeros(len(raw), np.int64)
-    year = values.get("Y", values["y"] + 2000 if "y" in values else zero + 1970)
+    year = values.get("Y", values["y"] + np.where(values["y"] < 69, 2000, 1900) if "y" in values else zero + 1970)
     month, day = values.get("m", zero + 1), values.get("d", zero + 1)
     hour, minute, second = (values.get(c, zero) for c in "HMS")
     good &= (month >= 1) & (month <= 12) & (day >= 1) & (hour < 24) & (minute < 60) & (second < 60)
@@ -264,11 +264,10 @@ def _resolved(wall: pl.Series, zone: ZoneInfo, ambiguous: str) -> NDArray[np.int
         .dt.convert_time_zone("UTC")
         .cast(pl.Int64)
     )
-    utc: NDArray[np.int64] = frame["t"].fill_null(-1).to_numpy()
-    return utc
+    return np.asarray(frame["t"].fill_null(-1).to_numpy(), np.int64)
 
 
 def over_midnight(day_us: NDArray[np.int64]) -> NDArray[np.int64]:
     """Times of day in file order with a day added each time midnight was passed."""
     wraps = np.concatenate(([0], np.cumsum(np.diff(day_us) < -_DAY_US // 2)))
-    return day_us + wraps * _DAY_US
+    return np.asarray(day_us + wraps * _DAY_US)
