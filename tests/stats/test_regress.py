@@ -1,0 +1,87 @@
+"""Batched least squares, robust weights and noise laws against plain computations and known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catchpot.stats import regress
+
+
+def test_normal_equations_of_a_grid_agree_with_a_fit_of_each() -> None:
+    rng = np.random.default_rng(1)
+    batch, designs, points = 3, 4, 50
+    varying = rng.normal(size=(batch, designs, points, 2))
+    common = rng.normal(size=(batch, points, 2))
+    weights = rng.uniform(0.5, 2.0, (batch, points))
+    response = common[..., :1] * 2.0 - 1.0 + rng.normal(size=(batch, points, 1))
+    sums = regress.gram(varying, np.concatenate([common, response], axis=-1), weights)
+    fit = regress.solve_normal(sums)
+    for i in range(batch):
+        for j in range(designs):
+            design = np.concatenate([varying[i, j], common[i]], axis=1)
+            plain = regress.fit_linear(design, response[i, :, 0], weights[i])
+            assert fit.coefficients[i, j] == pytest.approx(plain.coefficients, rel=1e-6)
+            left = float(np.sum(weights[i] * plain.residuals**2))
+            assert float(fit.left[i, j]) == pytest.approx(left, rel=1e-8)
+            assert fit.inverse[i, j] * left / (points - 4) == pytest.approx(plain.covariance, rel=1e-6)
+
+
+def test_a_prior_is_a_measurement_of_nought() -> None:
+    """By hand: y = 4 measured twice, prior precision 2 about nought: (4 + 4) / (2 + 2) = 2, and 2 * 4 + 2 * 4 left."""
+    column, y = np.ones((1, 1, 2, 1)), np.full((1, 2, 1), 4.0)
+    fit = regress.solve_normal(regress.gram(column, y, np.ones((1, 2))), np.array([2.0]))
+    assert float(fit.coefficients[0, 0, 0]) == pytest.approx(2.0)
+    assert float(fit.left[0, 0]) == pytest.approx(2 * 2.0**2 + 2 * 2.0**2)
+
+
+def test_pivots_give_the_determinant() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.normal(size=(1, 1, 30, 3))
+    sums = regress.gram(x, np.zeros((1, 30, 1)), np.ones((1, 30)))
+    fit = regress.solve_normal(sums)
+    _, log_determinant = np.linalg.slogdet(sums[0, 0, :3, :3])
+    assert float(fit.log_pivots.sum()) == pytest.approx(float(log_determinant), rel=1e-9)
+
+
+def test_a_weight_of_nought_leaves_a_point_out() -> None:
+    x = np.stack([np.ones(5), np.arange(5.0)], axis=1)
+    y = np.array([1.0, 3.0, 5.0, 7.0, 1e6])
+    fit = regress.fit_linear(x, y, np.array([1.0, 1, 1, 1, 0]))
+    assert fit.coefficients == pytest.approx([1.0, 2.0])
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.5, 0.8, -0.4])
+def test_long_run_factor_of_autoregressive_noise(rho: float) -> None:
+    """Theory: the mean of AR(1) noise scatters (1 + rho) / (1 - rho) times as much as independent noise."""
+    rng = np.random.default_rng(3)
+    groups, length = 40, 800
+    noise = rng.normal(size=(groups, length))
+    for i in range(1, length):
+        noise[:, i] += rho * noise[:, i - 1]
+    factor = regress.long_run_factor(noise.reshape(-1), np.repeat(np.arange(groups), length), groups, 60)
+    assert float(np.median(factor)) == pytest.approx(max((1 + rho) / (1 - rho), 0.25), rel=0.2)
+
+
+@pytest.mark.parametrize(("constant", "proportional"), [(4.0, 0.012), (10.0, 0.0), (0.0, 0.03)])
+def test_two_part_noise_is_told_apart(constant: float, proportional: float) -> None:
+    rng = np.random.default_rng(4)
+    size = rng.uniform(50, 900, 200_000)
+    residual = rng.normal(size=size.size) * np.hypot(constant, proportional * size)
+    a, b = regress.two_part_noise(residual**2, size**2, np.zeros(size.size, dtype=np.intp), 1)
+    assert np.sqrt(a[0]) == pytest.approx(constant, abs=1.5)
+    assert np.sqrt(b[0]) == pytest.approx(proportional, abs=0.003)
+
+
+def test_two_part_noise_where_all_sizes_are_one() -> None:
+    """Under constant pressure the parts can't be told apart; together they must still be the noise there is."""
+    rng = np.random.default_rng(5)
+    residual = rng.normal(size=5000) * 7.0
+    a, b = regress.two_part_noise(residual**2, np.full(5000, 800.0**2), np.zeros(5000, dtype=np.intp), 1)
+    assert np.sqrt(a[0] + b[0] * 800.0**2) == pytest.approx(7.0, rel=0.05)
+
+
+def test_quantiles_of_a_tabulated_normal() -> None:
+    grid = np.linspace(-6, 6, 601)[None, :]
+    found = regress.grid_quantiles(grid, np.exp(-0.5 * grid**2), [0.025, 0.5, 0.975])
+    assert found[0] == pytest.approx([-1.95996, 0.0, 1.95996], abs=1e-3)
