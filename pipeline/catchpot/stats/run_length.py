@@ -89,8 +89,8 @@ def cusum_limit_for(slack_sd: float, arl: float) -> float:
 
 
 @lru_cache(maxsize=64)
-def run_rules_arl(phrases: tuple[str, ...], shift_sd: float = 0.0) -> float:
-    """Average run length of a selection of run rules, zones at thirds of 3 s.d. limits.
+def run_rules_arl(phrases: tuple[str, ...], shift_sd: float = 0.0, limit_sd: float = 3.0) -> float:
+    """Average run length of a selection of run rules, zones at thirds of the way to the limits at limit_sd.
 
     Exact (Markov chain over the zones of the last shots, Champ and Woodall 1987) for rules that look at zones only;
     by simulation with a fixed seed (about 2 % exact) where "rising" or "by turns" is among them.
@@ -102,19 +102,19 @@ def run_rules_arl(phrases: tuple[str, ...], shift_sd: float = 0.0) -> float:
     if not rules:
         raise ValueError("no run rule is selected")
     if any(r.kind in ("rising", "alternating") for r in rules):
-        return _simulated_arl(phrases, shift_sd)
-    return _markov_arl(phrases, shift_sd)
+        return _simulated_arl(phrases, shift_sd, limit_sd)
+    return _markov_arl(phrases, shift_sd, limit_sd)
 
 
 _EDGES = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
 
 
-def _markov_arl(phrases: tuple[str, ...], shift_sd: float) -> float:
+def _markov_arl(phrases: tuple[str, ...], shift_sd: float, limit_sd: float) -> float:
     from scipy.sparse import csr_matrix, identity
     from scipy.sparse.linalg import spsolve
     from scipy.special import ndtr
 
-    cumulated = np.concatenate([[0.0], ndtr(_EDGES - shift_sd), [1.0]])
+    cumulated = np.concatenate([[0.0], ndtr(_EDGES * limit_sd / 3 - shift_sd), [1.0]])
     chance = np.diff(cumulated)
     middles = np.array([-3.5, -2.5, -1.5, -0.5, 0.5, 1.5, 2.5, 3.5])
     rules = [RUN_RULES[p] for p in phrases]
@@ -161,13 +161,15 @@ def _markov_arl(phrases: tuple[str, ...], shift_sd: float) -> float:
     return float(np.asarray(expected)[0])
 
 
-def _simulated_arl(phrases: tuple[str, ...], shift_sd: float, seed: int = 20261, runs: int = 4000) -> float:
+def _simulated_arl(
+    phrases: tuple[str, ...], shift_sd: float, limit_sd: float, seed: int = 20261, runs: int = 4000
+) -> float:
     rng = np.random.default_rng(seed)
     open_runs, total, length = runs, 0.0, 400
     carried = np.empty((runs, 0))
     while open_runs:
         z = np.concatenate([carried, rng.standard_normal((open_runs, length)) + shift_sd], axis=1)
-        hits = any_rule(z, phrases)[:, carried.shape[1] :]
+        hits = any_rule(z, phrases, limit_sd)[:, carried.shape[1] :]
         first = np.argmax(hits, axis=1)
         ended = hits.any(axis=1)
         total += float(np.sum(first[ended] + 1)) + float(length * np.sum(~ended))
@@ -212,13 +214,14 @@ def stretch_limits(
     return float(np.quantile(smooth, 1 - share)), float(np.quantile(highest, 1 - share))
 
 
-def rate_sentence(phrases: Sequence[str]) -> str:
+def rate_sentence(phrases: Sequence[str], limit_sd: float = 3.0) -> str:
     """How often the selection rings on a steady process, in words.
 
     >>> rate_sentence(["one beyond the control limits"])
     'On a steady process this selection rings falsely once in about 370 shots.'
     """
-    return f"On a steady process this selection rings falsely once in about {run_rules_arl(tuple(phrases)):.0f} shots."
+    shots = run_rules_arl(tuple(phrases), 0.0, limit_sd)
+    return f"On a steady process this selection rings falsely once in about {shots:.0f} shots."
 
 
 __all__ = [

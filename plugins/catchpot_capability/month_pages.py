@@ -1,0 +1,139 @@
+"""The page of one mould and month: a panel a measure, then data range and signature line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import figures, words
+from catchpot.report.blocks import slug
+from catchpot.report.section import Block, DataTable, Page, Panel, Prose, State
+from catchpot.stats.laws import RULE
+from catchpot_capability import pictures
+from catchpot_capability.months import spoken
+from catchpot_capability.sentences import VERDICTS, mould_month, plain, scaled_number
+
+Row = Mapping[str, Any]
+METHOD = (
+    "Spread from shot to shot: mean moving range over 1.128, worth about 0.6 (n - 1) degrees of freedom. Spread over"
+    " the month: standard deviation of all shots, n - 1. Cp and Pp by chi-squared, Cpk and Ppk by Bissell's interval,"
+    " each with its own spread's degrees of freedom; skewed laws by the percentile form of ISO 22514-2 (0.135 %, 50 %"
+    " and 99.865 % points) with generalised pivotal intervals. Unless set otherwise, control limits stand where, for"
+    " this number of shots, one steady month in forty has a shot beyond; another one in forty is called for a step or a"
+    " trend. " + RULE
+)
+REFERENCES = (
+    "ISO 22514-2: capability and performance of time-dependent process models",
+    "A. F. Bissell, Applied Statistics 39, 1990 (interval of Cpk)",
+    "T. Mathew, G. Sebastian, K. M. Kurian, Quality and Reliability Engineering International 23, 2007",
+    "M. A. Stephens in D'Agostino and Stephens, Goodness-of-Fit Techniques, 1986 (Anderson-Darling)",
+)
+
+
+def state_of(verdicts: Sequence[str]) -> State:
+    """The state of several verdicts together."""
+    if any(v in ("not capable", "not meaningful", "no curve fits") for v in verdicts):
+        return "watch"
+    return "in order" if "capable" in verdicts else "not assessed"
+
+
+def indices_table(row: Row, key: str) -> DataTable:
+    """Cp, Cpk, Pp, Ppk with intervals, n, and what lies outside."""
+    said = [("Cp", "shot to shot"), ("Cpk", "shot to shot"), ("Pp", "over the month"), ("Ppk", "over the month")]
+    rows = [
+        {
+            "index": name,
+            "spread": spread,
+            "value": plain(row[name.lower()]) if row[name.lower()] is not None else "not defined",
+            "95 % interval": f"{plain(row[f'{name.lower()}_low'])} to {plain(row[f'{name.lower()}_high'])}"
+            if row[name.lower()] is not None else "",
+            "shots": row["n"],
+        }
+        for name, spread in said
+    ]  # fmt: skip
+    spread = [scaled_number(row[k], row) for k in ("sd_shot_to_shot", "sd_total")]
+    method = f"{row['method'][:1].upper()}{row['method'][1:]}: {row['law_reason']}."
+    note = f"Spread from shot to shot {spread[0]}, over the month {spread[1]}. {method}"
+    return DataTable(f"indices-{key}", "Capability of the month", pl.DataFrame(rows), note)
+
+
+def split_table(parts: pl.DataFrame, row: Row, zone: str, key: str) -> DataTable:
+    """The month split at its events."""
+    rows = [
+        {
+            "stretch": f"{words.day(p['from_at'], zone)} to {words.day(p['to_at'], zone)}",
+            "begins with": p["begins_with"] or "the month",
+            "shots": p["n"],
+            "mean": scaled_number(p["mean"], row),
+            "Ppk": f"{plain(p['ppk'])} ({plain(p['ppk_low'])} to {plain(p['ppk_high'])})" if p["ppk"] else "",
+            "outside": p["outside"],
+        }
+        for p in parts.sort("part").iter_rows(named=True)
+    ]
+    return DataTable(f"split-{key}", "The month split where something was changed", pl.DataFrame(rows),
+                     "A stretch of a few shots says little; its interval shows how little.")  # fmt: skip
+
+
+def measure_panel(
+    row: Row, shots: pl.DataFrame, parts: pl.DataFrame, flags: Sequence[figures.Flag], zone: str
+) -> Panel:
+    """One measure: verdict, strip, and only where the month was steady distribution and indices."""
+    key = slug(row["measure"])
+    blocks: list[Block] = [pictures.strip(row, shots, flags, zone, key)]
+    if row["meaningful"]:
+        blocks += [pictures.distribution(row, shots, key), indices_table(row, key)]
+    elif row["verdict"] == "not meaningful":
+        name = "cpk" if row["cpk"] is not None else "ppk"
+        said = (
+            f"Distribution and table are left out: a month that was not steady has no one spread to set against the"
+            f" limits. {name.capitalize()} {plain(row[name])} and Ppk {plain(row['ppk'])} are not meaningful figures."
+        )
+        blocks.append(Prose((said,), title="No capability for this month"))
+    if not parts.is_empty():
+        blocks.append(split_table(parts, row, zone, key))
+    if row["rules"]:
+        blocks.append(Prose((_rules(row),), title="Rules in use"))
+    return Panel(state_of([row["verdict"]]), row["sentence"], blocks, METHOD, REFERENCES)
+
+
+def _rules(row: Row) -> str:
+    return (
+        f"Marked when: {row['rules']} Control limits stand {plain(row['control_limit_sd'])} spreads from the mean; of"
+        f" steady months of {row['n']} shots {row['false_alarm_pct']:.0f} % would be called unsteady."
+    )
+
+
+def signature(rows: pl.DataFrame, month: str, closed_at: Any, late: Sequence[str], zone: str) -> Panel:
+    """Data range, whether the numbers are fixed, and the line to sign on."""
+    first, last = rows["first_shot_at"].min(), rows["last_shot_at"].max()
+    shots = int(rows["n"].max() or 0)  # type: ignore[arg-type]  # an integer column
+    data = f"Data: {words.count(shots, 'shot')} from {words.minute(first, zone)} to {words.minute(last, zone)}."  # type: ignore[arg-type]  # a datetime column
+    lines = [data]
+    if closed_at is None:
+        headline = f"The numbers of {spoken(month)} are not fixed yet: catchpot close {month} fixes them."
+    else:
+        headline = f"The numbers of {spoken(month)} were fixed on {words.day(closed_at, zone)} and stay as they are."
+        lines += [f"Late data would change: {said}" for said in late] or ["Today's data give the same numbers."]
+    lines.append("Signature: ______________________________     Name: ____________________     Date: ____________")
+    return Panel("watch" if late else "in order", headline, [Prose(tuple(lines))])
+
+
+def month_page(
+    rows: pl.DataFrame, shots: pl.DataFrame, parts: pl.DataFrame, flags: Sequence[figures.Flag], zone: str,
+    closed_at: Any, late: Sequence[str],
+) -> Page:  # fmt: skip
+    """The page of one mould and month. All frames hold that mould's rows of that month."""
+    listed = sorted(rows.iter_rows(named=True), key=lambda r: (VERDICTS.index(r["verdict"]), r["label"]))
+    mould, month = listed[0]["mould"], listed[0]["month"]
+    panels: list[tuple[str, Panel]] = [
+        ("The month in a sentence", Panel(state_of([r["verdict"] for r in listed]), mould_month(listed)))
+    ]
+    for r in listed:
+        own = shots.filter(pl.col("measure") == r["measure"]).sort("started_at", "shot")
+        cut = parts.filter(pl.col("measure") == r["measure"])
+        panels.append((r["label"], measure_panel(r, own, cut, flags, zone)))
+    panels.append(("Data and signature", signature(rows, month, closed_at, late, zone)))
+    title = f"Capability of {mould}, {spoken(month)}"
+    return Page(f"capability-{month}-{slug(mould)}", title, panels, f"{mould}, {spoken(month)}")
