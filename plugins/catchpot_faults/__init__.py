@@ -9,6 +9,7 @@ from catchpot import hookimpl
 
 if TYPE_CHECKING:
     from catchpot.analysis import Analysis
+    from catchpot.report.section import Section
 
 
 @hookimpl
@@ -18,3 +19,11 @@ def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
     from catchpot_faults.signs import FaultSigns
 
     return [FaultSigns(), Faults()]
+
+
+@hookimpl
+def register_sections() -> Sequence[Section]:
+    """The section `faults`."""
+    from catchpot_faults.section import FaultsSection
+
+    return [FaultsSection()]

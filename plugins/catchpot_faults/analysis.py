@@ -99,7 +99,7 @@ def finding_rows(shots: Shots, judged: Judged) -> pl.DataFrame:
             values = {
                 "shot": shots.shot[i], "mould": shots.mould, "kind": f.kind, "severity": f.severity,
                 "since": shots.started_at[i], "message": f.message, "advice": f.advice, "analysis": "faults",
-                "anchor": f"faults-{f.kind}-{shots.shot[i]}{again}", "until": shots.started_at[i],
+                "anchor": f"faults-{f.kind}-{shots.shot[i]}{again}", "until": None,
                 "from_volume_l": f.from_l, "to_volume_l": f.to_l, "rank": f.rank,
             }  # fmt: skip
             for column, value in values.items():

@@ -126,10 +126,12 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     here = starts[step_at]
     near = jumps[0, max(here - 3, 0) : here + 4]
     jump = float(np.nanmax(near)) if np.isfinite(near).any() else np.nan
-    g = grows[grow_at % len(grows)]
-    total = 1.0 + grow_size * (float(growth[-1 if end >= GRID[-1] else np.flatnonzero(known)[-1], grow_at]))
-    # A coefficient that isn't one changes the time: the rise over the time it took gives the rate that was.
-    lasted = float(clock[np.flatnonzero(known)[-1]] - clock[g])
+    grown = 1.0 + grow_size * growth[:, grow_at]
+    at_end = np.flatnonzero(known)[-1]
+    total = float(grown[at_end])
+    # It begins where it shows; a start found together with a time constant is too soft a thing to name.
+    g = int(np.argmax(grown > 1.0 + 0.05 * min(1.0, max(total - 1.0, 0.0)))) if total > 1.001 else int(grows[0])
+    lasted = float(clock[at_end] - clock[g])
     efold = lasted / np.log(total) if total > 1.001 and lasted > 0 else np.inf
     return Course(
         early=float(level(ratio[None], *EARLY)[0]),

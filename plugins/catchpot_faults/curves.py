@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.core_tables import CURVE_BINS
+from catchpot.physics.darcy import taper_of
 from catchpot_faults.tables import FAULT_SIGN, POINTS
 
 if TYPE_CHECKING:
@@ -121,6 +122,9 @@ def collect(job: Job, mould: str) -> Shots | None:
     number = {c: _number(shots, c) for c in ("curve_volume_l", "stroke_volume_ml", *FILL, *PERMEABILITY)}
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
+    number["book.taper"] = taper_of(
+        number["book.inlet_width_m"], number["book.flow_length_m"], number["book.part_area_m2"]
+    )
     text = {c: shots[c].to_list() for c in ("injector", "fabric_batch", "resin_batch", "still_channel")}
     arrays = {
         c: _array(shots, c) if c in shots.columns else np.full((shots.height, CURVE_BINS), np.nan) for c in CURVES
@@ -153,9 +157,9 @@ def bridge(channel: Floats, widest: int = 10) -> Floats:
 
 
 def _flow(curve: dict[str, Floats], strokes: NDArray[np.bool_]) -> Floats:
-    """Logged flow; where none is logged (strokes alone), volume over time across thirteen bins."""
+    """Logged flow; where strokes stand in for a meter, volume over time across thirteen bins (a stroke is some bins)."""
     flow, volume, time = curve["flow_l_min"], curve["vol_l"], curve["t_s"]
-    missing = ~np.isfinite(flow).any(axis=1)
+    missing = strokes | ~np.isfinite(flow).any(axis=1)
     if not missing.any():
         return flow
     out = flow.copy()

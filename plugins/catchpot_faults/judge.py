@@ -24,7 +24,7 @@ from catchpot_faults.usual import (
     Usual,
     usual_of,
 )
-from catchpot_faults.within import Ratio, catalyst_ratio, cavity_rise, gap_rise
+from catchpot_faults.within import Ratio, catalyst_ratio, cavity_rise, end_growth, gap_rise
 from catchpot_faults.words import Found
 
 Floats = NDArray[np.float64]
@@ -165,6 +165,7 @@ def _kept(shots: Shots) -> dict[str, Floats]:
         "clamp_start_mbar": start,
         "cavity_rest_off_mbar": rest - np.where(np.isfinite(ambient), ambient, 1013.25),
         "gap_rise_mm": gap_rise(shots.curve["flange_gap_mm"]),
+        "end_growth": end_growth(shots.curve["vol_l"], shots.resistance),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -182,21 +182,25 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
     gap = n["gap_rise_mm"]
     gap_logged = np.isfinite(gap)
     opened = gap_logged and gap > 0.12 and (u.gap_rise.off(gap) > 5 or not np.isfinite(u.gap_rise.value))
+    ended = not np.isfinite(c.jump)  # too near an end for straight lines on both sides
     jumped = c.jump > 4 * c.jump_sd and c.jump > max(0.03, 0.55 * c.step_size)
-    if odd and c.growth_gain > (0.75 if not alone else 0.9) and c.growth_gain >= c.step_gain - 0.02 and not gas:
-        if 0 < c.growth_s < 300 and c.growth_total > (1.12 if not alone else 1.5):
-            return [
-                words.early_gel(
-                    c.growth_share * s.share_l, s.share_l, c.growth_s, c.growth_total, _or_none(n["book.gel_time_s"])
-                )
-            ]
-    if (
-        odd
-        and c.step_gain > 0.6
-        and c.step_size > 0.04
-        and (jumped or (not np.isfinite(c.jump) and c.step_gain > 0.85))
-    ):
-        return [words.flow_restriction(c.step_share * s.share_l, s.share_l, 100 * c.step_size, _line_factor(s))]
+    gels = (
+        odd and not gas and c.growth_gain > (0.75 if not alone else 0.9)
+        and 0 < c.growth_s < 300 and c.growth_total > (1.12 if not alone else 1.5)
+    )  # fmt: skip
+    steps = odd and c.step_gain > 0.6 and c.step_size > 0.04 and (jumped or (ended and c.step_gain > 0.85))
+    if gels and c.growth_gain < c.step_gain - 0.02 and jumped:
+        gels = False
+    if gels or steps:
+        gel = words.early_gel(
+            c.growth_share * s.share_l, s.share_l, c.growth_s, c.growth_total, _or_none(n["book.gel_time_s"])
+        )
+        step = words.flow_restriction(c.step_share * s.share_l, s.share_l, 100 * c.step_size, _line_factor(s))
+        if not (gels and steps):
+            return [gel if gels else step]
+        first, second = (gel, step) if c.growth_gain >= c.step_gain - 0.02 else (step, gel)
+        close = abs(c.growth_gain - c.step_gain) < 0.05
+        return [first, replace(second, rank=2)] if close else [first]
     sudden = odd and c.drop_gain > 0.5 and c.drop_gain > c.fade_gain + 0.05 and c.drop_size < -0.08
     if opened or (sudden and not gap_logged and not alone):
         fall = -100 * c.drop_size if sudden else None
@@ -248,8 +252,8 @@ def _volumes(s: Seen, found: list[Found]) -> list[Found]:
     bleed = np.nan_to_num(n["book.bleed_target_l"])
     odd_curve = any(f.kind in _SPOILS_ARRIVAL for f in found)
     arrived = np.isfinite(own) and own < injected
-    # Arrival can't be seen on every mould; only a volume clearly below what the book's geometry takes shows the habit.
-    habit = u.arrivals_seen < 0.25 and u.injected_l < 0.93 * s.book_l
+    # Resistance that still grows at the end as it did before, shot after shot, is a mould stopped before the vent.
+    habit = u.arrivals_seen < 0.1 and u.end_growth.value > 0.8 and u.end_growth.sd < 0.3
     if np.isfinite(u.arrival_l) and u.arrivals_seen >= 0.25:
         expected, sd, against = u.arrival_l, u.arrival.sd, "the usual arrival volume"
         short = 100 * (1 - injected / expected)
@@ -280,9 +284,11 @@ def _volumes(s: Seen, found: list[Found]) -> list[Found]:
             against = "the volume usually injected"
             return [words.overfill(injected - u.injected_l, off, 0.0, against)]
         return []
-    if np.isfinite(s.book_l) and not arrived and injected < 0.85 * s.book_l:
+    # Uneven fronts reach the vent well before the part is full, a front that widens (from a port) much more so.
+    least = 0.6 if s.number["book.taper"] > 1.5 else 0.75
+    if np.isfinite(s.book_l) and not arrived and injected < least * s.book_l:
         against = "what the mould book's geometry takes"
-        return [words.short_fill(injected, s.book_l, 100 * (1 - injected / s.book_l), against, 12.0)]
+        return [words.short_fill(injected, s.book_l, 100 * (1 - injected / s.book_l), against, 20.0)]
     if arrived and n["overflow_low_l"] - bleed > OVER_PCT / 100 * own:
         return [
             words.overfill(n["overflow_l"], 100 * (n["overflow_l"] - bleed) / own, bleed, "this shot's arrival volume")

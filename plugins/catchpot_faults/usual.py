@@ -66,6 +66,7 @@ class Usual:
     left: float
     step_gain: float
     gap_rise: Expected
+    end_growth: Expected
 
 
 def spread(values: Floats, floor: float) -> float:
@@ -169,6 +170,7 @@ def usual_of(
         left=_high(kept["left"][refs]),
         step_gain=_high(kept["step_gain"][refs]),
         gap_rise=usual_number(kept["gap_rise_mm"], 0.02),
+        end_growth=usual_number(kept["end_growth"], 0.1),
     )
 
 
