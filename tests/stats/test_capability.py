@@ -11,7 +11,7 @@ import pytest
 from catchpot.stats.capability import capability
 
 
-@pytest.mark.parametrize("module", ["control", "run_length", "laws", "capability", "evidence", "changepoint"])
+@pytest.mark.parametrize("module", ["control", "run_length", "laws", "capability", "evidence", "changepoint", "steady"])
 def test_examples_in_docstrings(module: str) -> None:
     result = doctest.testmod(importlib.import_module(f"catchpot.stats.{module}"))
     assert result.attempted > 0

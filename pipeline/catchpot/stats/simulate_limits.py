@@ -1,8 +1,9 @@
-"""Makes `changepoint_limits.csv`: python -m catchpot.stats.simulate_limits (about two minutes of one core).
+"""Makes `changepoint_limits.csv` and `month_limits.csv`: python -m catchpot.stats.simulate_limits (about five minutes).
 
 Steady histories of independent normal shots are watched exactly as real ones; the limit for m measures is the point
 that a share 1 - (1 - 0.045)^(1/m) of single histories of 60 shots passes anywhere. The third column is what that limit
 costs later: shots of steady running between two false calls over the whole set, from histories of 300 shots.
+The second table holds, for a month of so many shots, the log odds that a given share of steady months passes anywhere.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from catchpot.stats.changepoint import LIMITS_FILE
 from catchpot.stats.evidence import Scan, change_evidence, clip_lone_shots
+from catchpot.stats.steady import MONTH, MONTH_LIMITS_FILE
 
 SEED = 20264
 SIZES = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 20, 30)
@@ -53,8 +55,33 @@ def limits_by_simulation(
     return rows
 
 
+MONTH_SHOTS = (12, 15, 20, 25, 30, 40, 50, 75, 100)
+MONTH_SHARES = (0.005, 0.01, 0.025, 0.05, 0.1)
+
+
+def month_limits_by_simulation(seed: int = SEED, months: int = 4_000) -> list[tuple[float, ...]]:
+    """Rows of (shots, a limit for each of MONTH_SHARES)."""
+    rng = np.random.default_rng(seed + 1)
+    rows: list[tuple[float, ...]] = []
+    for n in MONTH_SHOTS:
+        highest = largest_odds(rng, months, n, MONTH)[:, -1]
+        rows.append((float(n), *(float(np.quantile(highest, 1 - share)) for share in MONTH_SHARES)))
+    return rows
+
+
 def main() -> None:
-    """Write the table."""
+    """Write the tables."""
+    months = [f"# made by python -m catchpot.stats.simulate_limits, seed {SEED + 1}: 4000 steady months each"]
+    months += [
+        "# first row: share of steady months that pass the limit; then shots of the month and the limit for each share",
+        ",".join(["0", *(f"{s:g}" for s in MONTH_SHARES)]),
+    ]
+    months += [",".join([f"{r[0]:.0f}", *(f"{v:.2f}" for v in r[1:])]) for r in month_limits_by_simulation()]
+    MONTH_LIMITS_FILE.write_text("\n".join(months) + "\n", encoding="utf-8")
+    _write_set_limits()
+
+
+def _write_set_limits() -> None:
     made = f"# made by python -m catchpot.stats.simulate_limits, seed {SEED}:"
     how = f" {HISTORIES} steady histories of {SHOTS} shots, {LONG_HISTORIES} of {LONG}"
     columns = "# measures watched at once, limit of the log odds, shots of steady running between two false calls"

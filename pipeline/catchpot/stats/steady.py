@@ -1,0 +1,159 @@
+"""Whether a month was steady: single shots against limits from the month itself, and a step or trend within it.
+
+The limits are set for the month's own number of shots, so that a stated share of steady months is called unsteady;
+limits at 3 spreads from 20 or 40 shots would call one steady month in ten so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.stats.changepoint import Change, find_changes
+from catchpot.stats.control import RUN_RULES, individuals_chart, run_rule_hits
+from catchpot.stats.evidence import Scan
+from catchpot.stats.laws import Law, fit_weibull
+
+Floats = NDArray[np.float64]
+SEED = 20266
+MONTH_LIMITS_FILE = Path(__file__).with_name("month_limits.csv")
+# A month is short: a shorter stretch must do on either side of a step than in a long history.
+MONTH = Scan(first=12, before=5, after=4, ramp=12)
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """steady, and what spoke against it. hits: phrase -> places (0-based) of the shots that completed the pattern.
+
+    change: a step or trend within the month. lower, upper: control limits in the measure's unit. limit_sd: where they
+    stand, in spreads from shot to shot. false_share: share of steady months of as many shots that would be called
+    unsteady.
+    """
+
+    steady: bool
+    hits: dict[str, tuple[int, ...]]
+    change: Change | None
+    lower: float
+    upper: float
+    limit_sd: float
+    false_share: float
+
+
+@lru_cache(maxsize=256)
+def individuals_limit(n: int, share: float, seed: int = SEED) -> float:
+    """How many spreads (moving range) from the mean the limits of n shots must stand for `share` of steady months to
+    have a shot beyond; by simulation of 20,000 months, never below 2.5.
+
+    >>> 2.7 < individuals_limit(20, 0.10) < 3.0
+    True
+    """
+    z = np.random.default_rng(seed).standard_normal((20_000, n))
+    sd = np.abs(np.diff(z, axis=1)).mean(axis=1) * np.sqrt(np.pi) / 2
+    far = np.abs(z - z.mean(axis=1, keepdims=True)).max(axis=1) / sd
+    return max(2.5, float(np.quantile(far, 1 - share)))
+
+
+def change_limit(n: int, share: float) -> float:
+    """The log odds of a change that `share` of steady months of n shots pass anywhere.
+
+    From the shipped table of simulated limits (`simulate_limits`), by straight lines in the logarithms of n and share;
+    n within 12 to 100, share within 0.005 to 0.1, else the nearest of them.
+
+    >>> change_limit(20, 0.025) < change_limit(40, 0.025) < change_limit(40, 0.01)
+    True
+    """
+    shots, shares, limits = _table()
+    by_share = [np.interp(np.log(n), np.log(shots), limits[:, k]) for k in range(shares.size)]
+    return float(np.interp(np.log(share), np.log(shares), by_share))
+
+
+@lru_cache(maxsize=1)
+def _table() -> tuple[Floats, Floats, Floats]:
+    rows = np.loadtxt(MONTH_LIMITS_FILE, delimiter=",", comments="#")
+    return rows[1:, 0], rows[0, 1:], rows[1:, 1:]
+
+
+def _rounded(n: int) -> int:
+    """The number of shots whose simulated limit is used: to two figures, so that few are simulated."""
+    return n if n <= 20 else 5 * round(n / 5) if n < 100 else 20 * round(n / 20)
+
+
+def _to_normal(values: Floats, law: Law | None) -> Floats:
+    """The values on a scale where the law is normal."""
+    from scipy.special import ndtri
+
+    if law == "lognormal":
+        return np.log(values)
+    if law == "weibull":
+        shape, scale = fit_weibull(values)
+        share = -np.expm1(-((values / scale) ** shape))
+        return np.asarray(ndtri(np.clip(share, 1e-12, 1 - 1e-12)))
+    return values
+
+
+def _from_normal(at: float, values: Floats, law: Law | None) -> float:
+    from scipy.special import ndtr
+
+    if law == "lognormal":
+        return float(np.exp(at))
+    if law == "weibull":
+        shape, scale = fit_weibull(values)
+        return float(scale * (-np.log1p(-min(float(ndtr(at)), 1 - 1e-15))) ** (1 / shape))
+    return at
+
+
+def judge(
+    values: Floats,
+    law: Law | None = "normal",
+    rules: Sequence[str] = ("one beyond the control limits",),
+    limit_sd: float | None = None,
+    share: float = 0.05,
+) -> Steadiness:
+    """Whether the shots of a month, in time order, were steady.
+
+    values: shape (n,), n >= 5, not all equal. law: on whose scale the chart stands. rules: run rules by phrase.
+    limit_sd: control limits in spreads; None: half of `share` is spent on them (for "one beyond the control limits"),
+    half on a step or trend. share: of steady months called unsteady, where limit_sd is None and no other rule is chosen.
+
+    >>> rng = np.random.default_rng(3)
+    >>> judge(rng.normal(5, 1, 40)).steady, judge(np.r_[rng.normal(5, 1, 20), rng.normal(9, 1, 20)]).steady
+    (True, False)
+    """
+    x = np.asarray(values, dtype=float)
+    y = _to_normal(x, law)
+    n = _rounded(x.size)
+    reach = individuals_limit(n, share / 2) if limit_sd is None else limit_sd
+    chart = individuals_chart(y, reach)
+    z = (y - chart.mean) / chart.sd
+    hits = {phrase: tuple(int(i) for i in np.flatnonzero(run_rule_hits(z, phrase, reach))) for phrase in rules}
+    hits = {phrase: places for phrase, places in hits.items() if places}
+    change: Change | None = None
+    if x.size >= MONTH.first:
+        found = find_changes(y, None, change_limit(n, share / 2), MONTH)
+        change = found[0] if found else None
+    ends = tuple(_from_normal(at, x, law) for at in (chart.lower, chart.upper))
+    return Steadiness(
+        not hits and change is None, hits, change, ends[0], ends[1], reach, false_share(n, tuple(rules), reach, share)
+    )
+
+
+@lru_cache(maxsize=512)
+def false_share(n: int, rules: tuple[str, ...], limit_sd: float, share: float, seed: int = SEED) -> float:
+    """Share of steady months of n shots that the rules or the search for a change call unsteady; 4,000 simulated."""
+    z = np.random.default_rng(seed + 2).standard_normal((4000, n))
+    sd = np.abs(np.diff(z, axis=1)).mean(axis=1, keepdims=True) * np.sqrt(np.pi) / 2
+    z = (z - z.mean(axis=1, keepdims=True)) / sd
+    rung = np.zeros(4000, dtype=bool)
+    for phrase in rules:
+        rung |= run_rule_hits(z, phrase, limit_sd).any(axis=1)
+    alone = float(rung.mean())
+    # The search for a change is spent half the share; the two ring almost independently.
+    return 1 - (1 - alone) * (1 - (share / 2 if n >= MONTH.first else 0.0))
+
+
+__all__ = ["MONTH", "RUN_RULES", "Steadiness", "change_limit", "false_share", "individuals_limit", "judge"]
