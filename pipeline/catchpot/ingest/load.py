@@ -143,8 +143,8 @@ def _take(
             reads.append(read)
         else:
             _count_seen(outcome, seen_before, register)
-            stat = {"size": read.found.size, "modified_ns": read.found.modified_ns, "seen_ns": now_ns}
-            same.append(replace(seen_before, **stat))
+            size, modified_ns = read.found.size, read.found.modified_ns
+            same.append(replace(seen_before, size=size, modified_ns=modified_ns, seen_ns=now_ns))
     batch = read_batch(reads, readers, workshop)
     busy = {r.found.name for r in reads if _changed_meanwhile(r.found)}
     outcome.busy += len(busy)
