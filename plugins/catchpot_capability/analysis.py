@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from catchpot.analysis import Job, Refused, Result
@@ -23,6 +24,7 @@ from catchpot_capability.settings import SPLIT_SHOTS, CapabilityParams
 from catchpot_capability.tables import CAPABILITY, CAPABILITY_PART, CAPABILITY_SHOT
 
 Rows = list[dict[str, Any]]
+Floats = NDArray[np.float64]
 NO_LIMITS = "the mould book gives no specification limits for this mould, so there is nothing to be capable of"
 BEFORE_SHOTS, BEFORE_LEAST, LAW_MONTHS = 30, 5, 11
 
@@ -82,7 +84,8 @@ class CapabilityAnalysis:
         known = wide.filter(pl.col(column).is_not_null()).select("shot", "started_at", "month", value=column)
         declared = job.declared["*"].column(column)
         label = (declared.label or declared.doc.split(";")[0].split(" (")[0]).split(":")[0]
-        earlier: list[np.ndarray[Any, np.dtype[np.float64]]] = []
+        earlier: list[Floats] = []
+        steady: list[Floats] = []
         for (month,), frame in known.group_by("month", maintain_order=True):
             x = frame["value"].to_numpy().astype(float)
             last_day = (ends(str(month), self.zone) - timedelta(days=1)).date()
@@ -90,18 +93,20 @@ class CapabilityAnalysis:
             if low is not None or high is not None:
                 key = {"mould": mould, "month": str(month), "measure": measure}
                 about = {"label": label, "unit": declared.unit, "lower_limit": low, "upper_limit": high}
-                self._month(key, about, frame, x, earlier, cuts, params, rows)
+                self._month(key, about, frame, x, earlier, steady, cuts, params, rows)
             earlier.append(x)
 
     def _month(
-        self, key: dict[str, str], about: dict[str, Any], frame: pl.DataFrame, x: np.ndarray[Any, np.dtype[np.float64]],
-        earlier: list[np.ndarray[Any, np.dtype[np.float64]]], cuts: list[happened.Cut], params: CapabilityParams,
+        self, key: dict[str, str], about: dict[str, Any], frame: pl.DataFrame, x: Floats,
+        earlier: list[Floats], steady: list[Floats], cuts: list[happened.Cut], params: CapabilityParams,
         rows: dict[str, Rows],
     ) -> None:  # fmt: skip
         low, high = about["lower_limit"], about["upper_limit"]
         starts = frame["started_at"].to_list()
         days = [words.day(s, self.zone) for s in starts]
-        judged = assess(x, earlier[-LAW_MONTHS:], low, high, key["measure"], days, params)
+        judged = assess(x, steady[-LAW_MONTHS:], low, high, key["measure"], days, params)
+        if judged.columns["steady"]:
+            steady.append(x)
         inside = happened.within(cuts, starts[0], starts[-1])
         change = judged.steadiness.change if judged.steadiness else None
         row: dict[str, Any] = {

@@ -95,7 +95,7 @@ def assess(
 ) -> Assessed:
     """Judge the shots of one month, in time order.
 
-    before: the same measure's shots of earlier months, an array a month, for the choice of the law.
+    before: the same measure's shots of earlier steady months, an array a month, for the choice of the law.
     """
     columns = _nothing(x, lower, upper)
     if x.size < LEAST or not x.std() > 0 or not moving_ranges(x).any():
@@ -105,16 +105,18 @@ def assess(
     fixed = params.laws.get(measure) if isinstance(params, CapabilityParams) else "normal"
     choice = choose_law(x, before, fixed)
     found = judge(x, choice.law, params.run_rules, params.limit_sd, params.false_alarm_share)
-    c = capability(x, lower, upper, choice.law)
+    # A month that drifted fits no law for that reason alone; its bare figures are those of a normal law.
+    law = choice.law if choice.law is not None or found.steady else "normal"
+    c = capability(x, lower, upper, law)
     columns |= {**_ends("cp", c.cp), **_ends("cpk", c.cpk), **_ends("pp", c.pp), **_ends("ppk", c.ppk)}
     expected = {"": c.expected_pct.value, "low_": c.expected_pct.low, "high_": c.expected_pct.high}
     columns |= {f"expected_outside_{k}pct": None if v is None else min(v, 100.0) for k, v in expected.items()}
     columns |= {
-        "law": choice.law or "",
+        "law": law or "",
         "law_reason": choice.reason,
-        "method": METHODS.get(choice.law or "", "shots outside are counted only: no curve fits"),
+        "method": METHODS.get(law or "", "shots outside are counted only: no curve fits"),
         "steady": found.steady,
-        "meaningful": found.steady and choice.law is not None,
+        "meaningful": found.steady and law is not None,
         "unsteady_because": "" if found.steady else unsteady_words(found, day_of),
         "control_lower": found.lower,
         "control_upper": found.upper,
@@ -126,10 +128,10 @@ def assess(
         "autocorrelated": is_autocorrelated(x),
     }
     index = columns["cpk"] if columns["cpk"] is not None else columns["ppk"]
-    if choice.law is None:
-        columns["verdict"] = "no curve fits"
-    elif not found.steady:
+    if not found.steady:
         columns["verdict"] = "not meaningful"
+    elif law is None:
+        columns["verdict"] = "no curve fits"
     else:
         columns["verdict"] = "capable" if index is not None and index >= params.capable_from else "not capable"
     return Assessed(columns, marks_of(x, lower, upper, found), found)

@@ -118,7 +118,7 @@ def judge(
 
     values: shape (n,), n >= 5, not all equal. law: on whose scale the chart stands. rules: run rules by phrase.
     limit_sd: control limits in spreads; None: half of `share` is spent on them (for "one beyond the control limits"),
-    half on a step or trend. share: of steady months called unsteady, where limit_sd is None and no other rule is chosen.
+    half on a step or trend. share: of steady months called unsteady, with limit_sd None and no other rule.
 
     >>> rng = np.random.default_rng(3)
     >>> judge(rng.normal(5, 1, 40)).steady, judge(np.r_[rng.normal(5, 1, 20), rng.normal(9, 1, 20)]).steady

@@ -83,7 +83,7 @@ def test_months_are_those_of_the_zone(make_job: Make) -> None:
 
 
 def test_one_limit(make_job: Make) -> None:
-    row = rows(run(make_job({"leak": steady(30, 0.1, 0.02)}, limits={"leak": ["none", 0.3]})))["leak"]
+    row = rows(run(make_job({"leak": steady(30, 0.1, 0.02, 4)}, limits={"leak": ["none", 0.3]})))["leak"]
     assert row["cp"] is None
     assert row["cpk"] is not None and row["verdict"] == "capable"
     assert "at most" in row["sentence"]
