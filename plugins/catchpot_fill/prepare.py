@@ -183,7 +183,7 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
 class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
-    n: samples; where strokes were counted, the bin's weight. volume_variance: squared uncertainty of the metered
+    n: samples; where strokes were counted, the bin's weight. volume_variance: squared uncertainty of the bin's own
     volume, l2. wander_l: (shots,), s.d. of the metered volume at the end. stroked: (shots,), strokes were counted.
     flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
@@ -209,8 +209,8 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     so that a bin's resistance is their ratio and the flow's noise does not bias it.
     Where strokes are counted, every stroke goes whole into one bin of at least STROKE_BIN_S: the time stamps of its
     ends are only known to a sample, which spoils the flow of a short bin and hardly that of a long one.
-    flow_noise: (groups,), proportional noise of the flow meter; its running sum makes the volume uncertain, beside a
-    tenth of a sample's volume for the time stamps. stroke_l: (groups,), NaN where no strokes are counted.
+    flow_noise: (groups,), proportional noise of the flow meter, whose running sum makes the volume uncertain. A bin's
+    own volume is uncertain by a tenth of a sample's, for the time stamps. stroke_l: (groups,), NaN where there are none.
     """
     stroked = np.isfinite(stroke_l)
     total = extreme_by(s.vol_l, s.shot, groups, largest=True)
@@ -239,7 +239,8 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     base[s.shot[first]] = running[first] - piece[first] ** 2
     wander = np.where(stroked[s.shot], 0.0, flow_noise[s.shot] ** 2 * (running - base[s.shot]))
     at_end = np.sqrt(np.nan_to_num(extreme_by(wander, s.shot, groups, largest=True)))
-    wander = wander + np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
+    # the meter's wander moves the arrival as a whole; only what is a bin's own belongs to the bin
+    own = np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
     # a count stands still between strokes: the volume is known to a part of one
     at_end = np.where(stroked, np.nan_to_num(stroke_l) / np.sqrt(12.0), at_end)
     usual = np.nan_to_num(mean_by(np.where(n > 0, n, np.nan).reshape(-1), np.arange(groups).repeat(BINS), groups))
@@ -251,7 +252,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         total_of(s.flow_m3_s * s.line_viscosity) / few_samples,
         total_of(s.flow_m3_s * s.bed_viscosity) / few_samples,
         total_of(s.dp_pa) / few_samples,
-        total_of(wander) / few_samples,
+        total_of(own) / few_samples,
         at_end,
         stroked,
         flow_noise,
