@@ -150,8 +150,13 @@ def _rises(
         cut = 1 if j - i > 6 else 0
         if j >= edges[-1] - 1:
             height = top - group[0][3]
-            drawn = float(p[max(i - 8, 0) : i].max(initial=-np.inf)) - group[0][3]
-            if open_end and span >= 20.0 and height > 8.0 * noise / np.sqrt(j - i) and drawn > 5.0 * height:
+            last = next((q for q in reversed(pieces) if q[1] <= i), None)
+            falling = (
+                last is not None and last[1] == i and last[4] - last[3] < -3.0 * noise / np.sqrt(last[1] - last[0])
+            )
+            drawn = float(p[:i].max(initial=-np.inf)) - group[0][3]
+            straight = open_end and span >= 20.0 and height > 8.0 * noise / np.sqrt(j - i)
+            if straight and falling and drawn > 5.0 * height:
                 found.append((i + cut, j - cut, float(top)))
             continue
         after = p[j : min(j + max(3, (j - i) // 3), edges[-1])]

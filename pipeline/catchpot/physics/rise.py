@@ -249,8 +249,8 @@ def _correlated(left: Floats, w: Floats, fit: NDArray[np.bool_]) -> Floats:
     """Factor on the variance of a slope for noise that is correlated from bin to bin."""
     z = left * np.sqrt(w)
     r = (z[:, 1:] * z[:, :-1]).sum(1) / np.where(fit, np.maximum((z * z).sum(1), 1e-30), 1.0)
-    # What chance alone gives (one s.d. of r) is not held against the data.
-    r = np.clip(r - 1.0 / np.sqrt(np.maximum((w > 0).sum(1), 1)), 0.0, 0.8)
+    # What chance alone gives (half an s.d. of r) is not held against the data.
+    r = np.clip(r - 0.5 / np.sqrt(np.maximum((w > 0).sum(1), 1)), 0.0, 0.8)
     return np.asarray((1.0 + r) / (1.0 - r))
 
 

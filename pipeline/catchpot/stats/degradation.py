@@ -222,7 +222,9 @@ def _posterior(
     block = np.searchsorted(np.asarray(breaks, float), age, side="right")
     same = block[:, None] == block[None, :]
     gap = np.abs(age[:, None] - age[None, :])
-    jump = sum((np.outer(block >= b, block >= b) * 0.16 for b in range(1, len(breaks) + 1)), np.zeros(gap.shape))
+    # The level is that of the last stretch; those before a reseating lie off it by a jump of their own.
+    before = [np.asarray(block < b, float) for b in range(1, len(breaks) + 1)]
+    jump = sum((0.16 * np.outer(off, off) for off in before), np.zeros(gap.shape))
     fixed = mix @ (np.diag(error**2) + jump) @ mix.T
     curve = grid.log_curve(age) @ mix.T
     target = (mix @ log_leak)[None, :] - curve

@@ -1,0 +1,128 @@
+"""Wear, its crossing, and what must not be made out of noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from catchpot.stats.degradation import fit_wear, shapes
+
+
+def middle_age(age: np.ndarray, leak: np.ndarray, limit: float = 0.3) -> float:
+    wear = fit_wear(age, leak, np.full(len(age), 0.001), limit)
+    return wear.now + wear.shots_left(0.5)[0]
+
+
+def test_shapes_invert() -> None:
+    grid = shapes()
+    curve = grid.log_curve(np.array([37.0]))
+    growing = grid.kind > 0
+    assert grid.age_at(curve)[growing, 0] == pytest.approx(37.0, rel=1e-6)
+    assert np.exp(grid.log_prior).sum() == pytest.approx(1.0)
+
+
+def test_noise_free_lines_cross_where_they_must() -> None:
+    age = np.arange(1.0, 41.0)
+    assert middle_age(age, 0.003 * age) == pytest.approx(100.0, rel=0.02)
+    assert middle_age(age, 0.05 + 0.0025 * age) == pytest.approx(100.0, rel=0.08)
+
+
+def test_noise_free_proportional_growth_crosses_where_it_must() -> None:
+    age = np.arange(1.0, 61.0)
+    life = np.log(0.3 / 0.04) / 0.025
+    assert middle_age(age, 0.04 * np.exp(0.025 * age)) == pytest.approx(life, rel=0.08)
+
+
+def test_no_date_out_of_noise_and_none_out_of_improvement() -> None:
+    rng = np.random.default_rng(1)
+    age = np.arange(1.0, 41.0)
+    flat = fit_wear(age, 0.1 * np.exp(rng.normal(0, 0.2, 40)), np.full(40, 0.004), 0.3)
+    better = fit_wear(age, 0.2 * np.exp(-0.02 * age), np.full(40, 0.004), 0.3)
+    assert not flat.seen
+    assert not better.seen
+
+
+def test_past_the_limit_nothing_is_left() -> None:
+    age = np.arange(1.0, 61.0)
+    wear = fit_wear(age, 0.05 * np.exp(0.04 * age), np.full(60, 0.004), 0.3)
+    assert wear.shots_left(0.1, 0.5, 0.9) == (0.0, 0.0, 0.0)
+    assert wear.level > 0.3
+
+
+def test_a_leak_with_a_wide_interval_counts_less() -> None:
+    rng = np.random.default_rng(2)
+    age = np.arange(1.0, 41.0)
+    leak = 0.05 * np.exp(0.03 * age + rng.normal(0, 0.05, 40))
+    sd = np.full(40, 0.003)
+    known = fit_wear(age, leak, sd, 0.3).shots_left(0.5)[0]
+    leak[[5, 20, 33]], sd[[5, 20, 33]] = [0.3, 0.25, 0.02], 0.3
+    assert fit_wear(age, leak, sd, 0.3).shots_left(0.5)[0] == pytest.approx(known, rel=0.15)
+
+
+def test_one_stray_leak_does_not_make_a_date() -> None:
+    rng = np.random.default_rng(3)
+    age = np.arange(1.0, 31.0)
+    leak = 0.08 * np.exp(rng.normal(0, 0.1, 30))
+    leak[-2] = 0.5
+    assert not fit_wear(age, leak, np.full(30, 0.004), 0.3).seen
+
+
+def test_leaks_about_nought_are_borne() -> None:
+    rng = np.random.default_rng(4)
+    wear = fit_wear(np.arange(1.0, 31.0), rng.normal(0.0, 0.004, 30), np.full(30, 0.004), 0.3)
+    assert not wear.seen
+    assert np.isfinite(wear.level)
+    assert wear.level < 0.05
+
+
+def test_a_reseated_seal_may_jump() -> None:
+    rng = np.random.default_rng(5)
+    age = np.arange(1.0, 61.0)
+    leak = 0.04 * np.exp(0.03 * age + rng.normal(0, 0.08, 60)) * np.where(age > 30, 0.6, 1.0)
+    blind = fit_wear(age, leak, np.full(60, 0.003), 0.3)
+    told = fit_wear(age, leak, np.full(60, 0.003), 0.3, breaks=(30.5,))
+    truth = np.log(0.3 / 0.024) / 0.03 - 60.0
+    assert abs(told.shots_left(0.5)[0] - truth) < abs(blind.shots_left(0.5)[0] - truth)
+    assert told.shots_left(0.05)[0] <= truth <= told.shots_left(0.95)[0]
+
+
+def test_doubt_about_all_leaks_alike_widens_the_crossing() -> None:
+    age = np.arange(1.0, 41.0)
+    leak = 0.05 + 0.003 * age
+    sure = fit_wear(age, leak, np.full(40, 0.003), 0.3)
+    unsure = fit_wear(age, leak, np.full(40, 0.003), 0.3, doubt=((0.8, 0.25), (1.0, 0.5), (1.2, 0.25)))
+    assert unsure.shots_left(0.05)[0] < sure.shots_left(0.05)[0]
+    assert unsure.shots_left(0.95)[0] > sure.shots_left(0.95)[0]
+
+
+def test_other_seals_lives_help_a_short_history_and_not_a_long_one() -> None:
+    rng = np.random.default_rng(6)
+
+    def fitted(n: int) -> tuple[float, float]:
+        age = np.arange(1.0, n + 1.0)
+        leak = 0.05 * np.exp(0.018 * age + rng.normal(0, 0.15, n))
+        wear = fit_wear(age, leak, np.full(n, 0.004), 0.3)
+        return wear.shots_left(0.5)[0], wear.reweighed(np.log(60.0), 0.2).shots_left(0.5)[0]
+
+    short, short_helped = fitted(8)
+    long, long_helped = fitted(80)
+    assert short_helped == pytest.approx(52.0, rel=0.3)
+    assert abs(long_helped - long) < 0.5 * max(abs(short_helped - short), 1.0)
+
+
+def test_a_long_history_is_averaged_not_refused() -> None:
+    rng = np.random.default_rng(7)
+    age = np.arange(1.0, 401.0)
+    leak = 0.05 * np.exp(0.003 * age + rng.normal(0, 0.2, 400))
+    wear = fit_wear(age, leak, np.full(400, 0.004), 0.3)
+    assert wear.seen
+    assert wear.points == 400
+    low, high = wear.shots_left(0.1, 0.9)
+    assert low <= np.log(6.0) / 0.003 - 400.0 <= high
+
+
+def test_refusals() -> None:
+    with pytest.raises(ValueError, match="three leaks"):
+        fit_wear(np.array([1.0, 2.0]), np.ones(2), np.ones(2), 0.3)
+    with pytest.raises(ValueError, match="limit"):
+        fit_wear(np.arange(3.0), np.ones(3), np.ones(3), 0.0)
