@@ -5,6 +5,8 @@ x = (V - runner) / (Va - runner), G from the lane families of `physics.lanes`, s
 of its lanes is, at Va. For every Va and spread of the lanes on a grid the rest is linear; what remains of the sum of
 squares, with the price of the terms that carry a prior, is the likelihood. Such terms are an error common to all
 pressures, an error of the runner's volume, and the shapes in which lane patterns differ.
+Where strokes are counted, both sides are summed up over time first: a stroke's time stamp is wrong by part of a sample,
+which its neighbour makes good, so that the sums have independent errors where the flows have not.
 """
 
 from __future__ import annotations
@@ -21,7 +23,8 @@ from catchpot.stats.regress import gram, solve_normal
 Array = NDArray[np.float64]
 
 LINE, BED, HOSE, OFFSET, RUNNER, SHAPE = 0, 1, 2, 3, 4, 5
-TERMS = SHAPE + SHAPES
+START = SHAPE + SHAPES
+TERMS = START + 1
 FREE = (LINE, BED, HOSE)
 
 
@@ -34,7 +37,8 @@ class Bins:
     (shots,): runner_l and runner_sd_l, volume before the bed and how well it is known (0: well enough); hose_l, of the
     vent hose; head_pa, weight of the resin column up to the vent; capillary_pa, pull of the fibres until arrival;
     scale, L / (w0 h); taper, width ratio; offset_pa, prior s.d. of an error common to all pressures; guess, a rough
-    1/K, which sets how far shapes and runner may bend the curve.
+    1/K, which sets how far shapes and runner may bend the curve. spell_s: (shots, bins), how long each bin lasted where
+    sums over time are fitted (n and variance are then the sums'), 0 where not.
     """
 
     n: Array
@@ -52,6 +56,7 @@ class Bins:
     taper: Array
     offset_pa: Array
     guess: Array
+    spell_s: Array
 
     def part(self, index: slice | NDArray[np.intp] | NDArray[np.bool_]) -> Bins:
         """Some of the shots."""
@@ -107,26 +112,41 @@ def _design(bins: Bins, volumes_l: Array, family: Family) -> _Design:
     return _Design(varying, numbers, common, known)
 
 
+def _summed(design: _Design, spell_s: Array) -> _Design:
+    """The design over sums in time, with a column for the first stroke's time stamp before the response."""
+    spell = spell_s[:, :, None]
+    common = np.cumsum(design.common * spell, axis=1)
+    common = np.concatenate([common[..., :2], np.ones_like(spell), common[..., 2:]], axis=-1)
+    known = None if design.known is None else np.cumsum(design.known * spell_s[:, None, :], axis=-1)
+    return _Design(np.cumsum(design.varying * spell[:, None], axis=2), design.varying_numbers, common, known)
+
+
 def _precision(bins: Bins, number: int) -> Array:
     if number == OFFSET:
         return 1.0 / bins.offset_pa**2
     if number == RUNNER:
         return np.asarray(1.0 / (bins.guess * np.maximum(bins.runner_sd_l, 1e-6)) ** 2)
+    if number == START:
+        return np.asarray(1.0 / np.maximum(np.mean(np.abs(bins.dp), axis=1), 1.0) ** 2)
     return 1.0 / bins.guess**2
 
 
 def profile(bins: Bins, volumes_l: Array, family: Family) -> Profile:
     """Fit the linear terms at every arrival volume (shots, volumes), for one channel and one family of lanes."""
     design = _design(bins, volumes_l, family)
+    common_numbers = [LINE, OFFSET]
+    if np.any(bins.spell_s > 0):
+        design = _summed(design, bins.spell_s)
+        common_numbers.append(START)
     weights = np.where(bins.n > 0, bins.n / bins.variance, 0.0)
     varying, common, numbers = design.varying, design.common, list(design.varying_numbers)
     if design.known is None:
-        everything = [*numbers, LINE, OFFSET]
+        everything = [*numbers, *common_numbers]
         response = len(everything)
     else:
-        varying = np.concatenate([varying, (bins.dp[:, None, :] - design.known)[..., None]], axis=-1)
-        common = common[..., :2]
-        everything = [*numbers, -1, LINE, OFFSET]
+        varying = np.concatenate([varying, (common[:, None, :, -1] - design.known)[..., None]], axis=-1)
+        common = common[..., :-1]
+        everything = [*numbers, -1, *common_numbers]
         response = len(numbers)
     sums = gram(varying, common, weights)
     out = _solve(bins, sums, everything, response, with_hose=True)

@@ -112,7 +112,7 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
     if not len(rows):
         return out
     # one channel and one set of terms a chunk
-    kind = np.stack([bins.taper, bins.runner_sd_l > 0, bins.hose_l > 0], axis=1)[rows]
+    kind = np.stack([bins.taper, bins.runner_sd_l > 0, bins.hose_l > 0, b.stroked], axis=1)[rows]
     _, alike = np.unique(kind, axis=0, return_inverse=True)
     chunks = [
         group[i : i + CHUNK]

@@ -155,6 +155,7 @@ def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book:
         np.where(np.isfinite(scale), taper, np.nan),
         unsure,
         np.maximum(guess, 1.0),
+        binned.spell_s,
     )
     fit = fit_shots(samples, binned, bins, np.nan_to_num(expected), np.nan_to_num(spare) * 1e3 / 1.96)
     return Batch(

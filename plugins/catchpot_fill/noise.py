@@ -28,7 +28,7 @@ class Noise:
 
 
 def learn_noise(s: Samples, b: Binned, fitted: Array) -> Noise:
-    """Noise from the residuals of samples (of bins, where strokes were counted).
+    """Noise from the residuals of samples (of sums over time, where strokes were counted).
 
     fitted: (shots, bins), driving pressure of the fit at the bins' mean flow.
     """
@@ -41,10 +41,9 @@ def learn_noise(s: Samples, b: Binned, fitted: Array) -> Noise:
     if b.stroked.any():
         whole = (b.n > 0) & b.stroked[:, None]
         of_bin = np.nonzero(whole)[0]
-        root = np.sqrt(b.n[whole])
         shot = np.concatenate([shot, of_bin])
         predicted = np.concatenate([predicted, fitted[whole]])
-        residual = np.concatenate([residual, (b.dp_pa[whole] - fitted[whole]) * root])
+        residual = np.concatenate([residual, _summed(b, fitted)[whole]])
         order = np.argsort(shot, kind="stable")
         shot, predicted, residual = shot[order], predicted[order], residual[order]
     rough = np.sqrt(np.bincount(shot, residual**2, groups) / np.maximum(np.bincount(shot, minlength=groups), 1))
@@ -56,12 +55,21 @@ def learn_noise(s: Samples, b: Binned, fitted: Array) -> Noise:
     return Noise(constant, proportional, factor)
 
 
+def _summed(b: Binned, fitted: Array) -> Array:
+    """Residuals summed over time, Pa s, (shots, bins), about their mean; 0 where no strokes were counted."""
+    sums = np.cumsum((b.dp_pa - fitted) * b.spell_s, axis=1)
+    there = b.n > 0
+    mean = np.sum(np.where(there, sums, 0.0), axis=1) / np.maximum(np.sum(there, axis=1), 1)
+    return np.asarray(np.where(there & b.stroked[:, None], sums - mean[:, None], 0.0))
+
+
 def reweighted(bins: Bins, b: Binned, fitted: Array, noise: Noise, *, robust: bool) -> Bins:
     """Bins with the noise that the residuals show, the volume's uncertainty in it, and outliers held down."""
     variance = noise.constant[:, None] + noise.proportional[:, None] * fitted**2
     # a floor: a log without noise would otherwise claim to know the volume to the last drop
     variance = np.maximum(variance, (1e-3 * np.abs(fitted)) ** 2 + 25.0)
-    residual = (bins.dp - fitted) * np.sqrt(b.n / (variance * np.maximum(noise.factor, 1.0)[:, None]))
+    residual = np.where(b.stroked[:, None], _summed(b, fitted), bins.dp - fitted)
+    residual = residual * np.sqrt(b.n / (variance * np.maximum(noise.factor, 1.0)[:, None]))
     n = b.n * (huber_weights(residual) if robust else 1.0)
     volume = _slope(bins, fitted) ** 2 * b.volume_variance * np.maximum(b.n, 1e-9)
     return replace(bins, n=n * (bins.n > 0), variance=variance * noise.factor[:, None] + volume)

@@ -183,8 +183,9 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
 class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
-    n: samples; where strokes were counted, the bin's weight. volume_variance: squared uncertainty of the bin's own
-    volume, l2. wander_l: (shots,), s.d. of the metered volume at the end. stroked: (shots,), strokes were counted.
+    n: samples; 1 where strokes were counted. spell_s: how long the bin lasted, there; else 0. volume_variance: squared
+    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end. stroked:
+    (shots,), strokes were counted.
     flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
 
@@ -195,6 +196,7 @@ class Binned:
     bed: Array
     dp_pa: Array
     volume_variance: Array
+    spell_s: Array
     wander_l: Array
     stroked: Flags
     flow_noise: Array
@@ -210,7 +212,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     Where strokes are counted, every stroke goes whole into one bin of at least STROKE_BIN_S: the time stamps of its
     ends are only known to a sample, which spoils the flow of a short bin and hardly that of a long one.
     flow_noise: (groups,), proportional noise of the flow meter, whose running sum makes the volume uncertain. A bin's
-    own volume is uncertain by a tenth of a sample's, for the time stamps. stroke_l: (groups,), NaN where there are none.
+    own volume is uncertain by a tenth of a sample's, for the time stamps. stroke_l: (groups,), NaN where none.
     """
     stroked = np.isfinite(stroke_l)
     total = extreme_by(s.vol_l, s.shot, groups, largest=True)
@@ -243,8 +245,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     own = np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
     # a count stands still between strokes: the volume is known to a part of one
     at_end = np.where(stroked, np.nan_to_num(stroke_l) / np.sqrt(12.0), at_end)
-    usual = np.nan_to_num(mean_by(np.where(n > 0, n, np.nan).reshape(-1), np.arange(groups).repeat(BINS), groups))
-    weight = np.where(stroked[:, None] & (n > 0), 1.0 / ((usual[:, None] / few_samples) ** 2 + 0.05), n)
+    weight = np.where(stroked[:, None] & (n > 0), 1.0, n)
     return Binned(
         weight,
         total_of(s.vol_l) / few_samples,
@@ -253,6 +254,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         total_of(s.flow_m3_s * s.bed_viscosity) / few_samples,
         total_of(s.dp_pa) / few_samples,
         total_of(own) / few_samples,
+        np.where(stroked[:, None], total_of(s.step_s), 0.0),
         at_end,
         stroked,
         flow_noise,
