@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from catchpot.errors import CatchpotError
+from catchpot.store import journal
 
 if TYPE_CHECKING:
     import duckdb
@@ -43,16 +44,62 @@ def connect(path: Path, *, write: bool, patience_s: float = PATIENCE_S) -> Itera
     """
     import duckdb
 
-    con = _attach(path, write=write, patience_s=patience_s)
+    with journal.TURNS.turn(path, write=write, patience_s=patience_s) as came:
+        if not came:
+            raise StoreBusy(f"{path}: another part of this program has the store open. Waited {patience_s:.0f} s.")
+        try:
+            with _opened(path, write=write, patience_s=patience_s) as con:
+                yield con
+        except duckdb.Error as error:
+            said = in_words(error, path, write=write)
+            if said is None:
+                raise
+            raise StoreError(said) from error
+
+
+@contextmanager
+def _opened(path: Path, *, write: bool, patience_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The connection, with the journal written before anything else is and thrown away when all is on disk."""
+    if not write:
+        con = _attach(path, write=False, patience_s=patience_s)
+        try:
+            yield con
+        finally:
+            _close(con)
+        return
+    # Opened before DuckDB opens the file and closed after it has closed it: see `journal.save`.
+    file = os.open(path, os.O_RDONLY)
     try:
-        yield con
-    except duckdb.Error as error:
-        said = in_words(error, path, write=write)
-        if said is None:
-            raise
-        raise StoreError(said) from error
+        con = _attach(path, write=True, patience_s=patience_s)
+        try:
+            _save(con, file, path)
+            yield con
+        finally:
+            _checkpoint(con, path)
+            _close(con)
     finally:
-        _close(con)
+        os.close(file)
+
+
+def _save(con: duckdb.DuckDBPyConnection, file: int, path: Path) -> None:
+    try:
+        journal.save(con, file, path)
+    except OSError as error:
+        raise StoreError(in_words(error, path, write=True) or f"{path}: can't be written: {error}") from error
+    con.execute("RESET checkpoint_threshold")
+
+
+def _checkpoint(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    """Write the log into the file. Where that fails it waits for the next opening, and nothing is lost."""
+    import duckdb
+
+    try:
+        con.execute("CHECKPOINT")
+    except duckdb.Error:
+        return
+    # While the lock is still held: the next writer's journal must not be taken for this one's.
+    con.execute("PRAGMA disable_checkpoint_on_shutdown")
+    journal.discard(path)
 
 
 def create(path: Path, ddl: str) -> None:
@@ -107,12 +154,13 @@ def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyCon
     give_up = time.monotonic() + patience_s
     pause = 0.02
     while True:
-        # Temporary files default to the current folder, which is anyone's.
-        con = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp"})
+        mendable = _mend(path)
+        # Temporary files default to the current folder, which is anyone's. Opening must not write the log into the
+        # file: the journal isn't ready yet.
+        con = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp", "checkpoint_threshold": "1TB"})
         try:
             con.execute(f"ATTACH '{quoted}' AS {ALIAS} ({options})")
             con.execute(f"USE {ALIAS}")
-            return con
         except duckdb.Error as error:
             con.close()
             if not _is_lock(error):
@@ -120,8 +168,27 @@ def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyCon
                 raise StoreError(said or f"{path}: the store can't be opened: {error}") from error
             if time.monotonic() >= give_up:
                 raise StoreBusy(_busy(error, path, patience_s)) from error
+        else:
+            if not (mendable and journal.journal_path(path).exists()):
+                return con
+            # A writer was cut off, and someone who reads keeps the file from being mended.
+            con.close()
+            if time.monotonic() >= give_up:
+                raise StoreBusy(
+                    f"{path}: a run was cut off, and another program that has the store open keeps it from being "
+                    f"mended. Waited {patience_s:.0f} s. Close it, then run again; nothing was lost."
+                )
         time.sleep(pause)
         pause = min(pause * 1.5, 0.5)
+
+
+def _mend(path: Path) -> bool:
+    """Put back what a writer that was cut off left half written; False where the folder can't be written."""
+    try:
+        journal.TURNS.if_alone(path, journal.restore)
+    except OSError:
+        return False  # what the file lacks, if anything, is said when it is read
+    return True
 
 
 def _close(con: duckdb.DuckDBPyConnection) -> None:
@@ -151,6 +218,12 @@ def _busy(error: Exception, path: Path, patience_s: float) -> str:
 def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
     """A sentence for an error of the file or the disk; None for any other error."""
     text = str(error)
+    if "Corrupt database file" in text:
+        return (
+            f"{path}: the store is damaged. If a run was cut off and the folder is read-only here, open it once "
+            "where it can be written. Else move the file away; the logs are the archive, and "
+            "`catchpot run` makes a new store."
+        )
     if "No space left on device" in text or "out of disk space" in text.lower():
         return f"{path}: the disk is full. What was stored before is safe; make room and run again."
     if "not a valid DuckDB database" in text:
