@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from typing import TYPE_CHECKING
 
 from catchpot.ingest.profile import describe, profile_for
@@ -27,12 +25,9 @@ class ProfileReader:
         found = profile_for(source, workshop)
         if found is None:
             return "profile 1"
-        name, profile = found
+        name, _ = found
         ambient = workshop.settings.workshop.ambient_pressure_mbar
-        content = [name, profile.model_dump(mode="json"), str(workshop.zone), ambient]
-        hashed = hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()[:16]
-        forced = " as told" if source.profile == name else ""
-        return f"profile 1 {hashed} {name}{forced}"
+        return f"profile 1 {workshop.settings.profile_digest(name)} {workshop.zone} {ambient:g} {name}"
 
     def describe(self, source: Source, workshop: Workshop) -> TextLayout:
         """Metadata and data lines; the samples are left to the batch scan."""

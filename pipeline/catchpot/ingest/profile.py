@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import fnmatch
-import hashlib
 import json
 import re
 from collections.abc import Sequence
@@ -67,7 +66,6 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
     if extra == 1 and probe.rstrip().endswith(profile.separator_character):
         columns = (*columns, "(after the last separator)")  # loggers that end each row with a separator
     numbers, texts = _wanted(name, profile, columns, header, head)
-    settings = hashlib.sha256(json.dumps(profile.model_dump(mode="json"), sort_keys=True).encode()).hexdigest()[:12]
     remarks = (
         [Remark("footer", f"from line {first_line + end} on: no data, as the profile says", "", first_line + end)]
         if end >= 0
@@ -87,7 +85,7 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
         quote=profile.quote,
         missing=tuple(profile.missing),
         header=head[profile.header_line - 1] if head else "",
-        key=json.dumps([name, settings, columns]),
+        key=json.dumps([name, workshop.settings.profile_digest(name), columns]),
         finish=lambda frame, layouts: finish(frame, layouts, profile, workshop),
         final_newline=text.endswith("\n") or end >= 0,
         remarks=tuple(remarks),

@@ -166,25 +166,39 @@ def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDAr
             at, i = at + 1, i + 1
     if at != width:
         return None
-    raw = np.frombuffer("".join(text.to_list()).encode(), np.uint8).reshape(-1, width)
+    raw = np.frombuffer(str(text.str.join("")[0]).encode(), np.uint8).reshape(-1, width)
     good = np.ones(len(raw), bool)
     for place, character in literals:
         good &= raw[:, place] == character
     values: dict[str, NDArray[np.int64]] = {}
     for code, start, digits in places:
-        part = raw[:, start : start + digits].astype(np.int64) - 48
-        good &= ((part >= 0) & (part <= 9)).all(axis=1)
-        values[code] = part @ (10 ** np.arange(digits - 1, -1, -1))
-        if code == "f":
-            values[code] = values[code] * 10**6 // 10**digits
-    zero = np.zeros(len(raw), np.int64)
+        value = np.zeros(len(raw), np.int32)
+        for k in range(start, start + digits):
+            digit = raw[:, k] - np.uint8(48)  # wraps round for what is no digit and stands below "0"
+            good &= digit <= 9
+            value = value * 10 + digit
+        values[code] = value.astype(np.int64) * 10**6 // 10**digits if code == "f" else value.astype(np.int64)
+    zero = np.zeros(1, np.int64)
     year = values.get("Y", values["y"] + np.where(values["y"] < 69, 2000, 1900) if "y" in values else zero + 1970)
-    month, day = values.get("m", zero + 1), values.get("d", zero + 1)
+    days, real = _calendar(year, values.get("m", zero + 1), values.get("d", zero + 1), len(raw))
     hour, minute, second = (values.get(c, zero) for c in "HMS")
-    good &= (month >= 1) & (month <= 12) & (day >= 1) & (hour < 24) & (minute < 60) & (second < 60)
-    good &= day <= _month_days(year, np.clip(month, 1, 12))
-    us = ((_days(year, month, day) * 24 + hour) * 60 + minute) * 60 + second
+    good &= real & (hour < 24) & (minute < 60) & (second < 60)
+    us = ((days * 24 + hour) * 60 + minute) * 60 + second
     return us * 1_000_000 + values.get("f", zero), good
+
+
+def _calendar(
+    year: NDArray[np.int64], month: NDArray[np.int64], day: NDArray[np.int64], n: int
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Days since 1970-01-01 and whether there is such a day; worked out where the day changes, and repeated."""
+    whole = np.broadcast_to((year * 100 + month) * 100 + day, n)
+    begin = np.concatenate(([0], np.flatnonzero(np.diff(whole)) + 1))
+    y, m, d = whole[begin] // 10000, whole[begin] // 100 % 100, whole[begin] % 100
+    real = (m >= 1) & (m <= 12) & (d >= 1)
+    m = np.clip(m, 1, 12)
+    real &= d <= _month_days(y, m)
+    lengths = np.diff(np.append(begin, n))
+    return np.repeat(_days(y, m, d), lengths), np.repeat(real, lengths)
 
 
 def _month_days(year: NDArray[np.int64], month: NDArray[np.int64]) -> NDArray[np.int64]:

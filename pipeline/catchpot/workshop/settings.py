@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -42,6 +44,14 @@ class Settings(Strict):
     analyses: dict[str, dict[str, Any]] = Field(default_factory=dict)
     profiles: dict[str, Profile] = Field(default_factory=dict)
     _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
+    _digests: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    def profile_digest(self, name: str) -> str:
+        """Hash of all that a log profile says; worked out once."""
+        if name not in self._digests:
+            text = json.dumps(self.profiles[name].model_dump(mode="json"), sort_keys=True)
+            self._digests[name] = hashlib.sha256(text.encode()).hexdigest()[:16]
+        return self._digests[name]
 
     @property
     def raw(self) -> Mapping[str, Any]:
