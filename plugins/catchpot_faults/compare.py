@@ -28,7 +28,8 @@ class Course:
     left: mean square of what K, line and arrival volume leave, in units of the noise. step_*: additive rise that
     stays; growth_*: growth with time; drop_*: sudden and lasting relative fall;
     fade: a fall that grows along the volume. *_share: where it begins; *_gain: share of `left`
-    it explains. jump: the rise within a point or two at the step, relative, and jump_sd its own noise.
+    it explains. jump: the rise within a point or two at the step, relative, and jump_sd its own noise;
+    drop_jump likewise the fall within a few points at the drop.
     """
 
     early: float
@@ -48,6 +49,7 @@ class Course:
     drop_share: float
     drop_size: float
     drop_gain: float
+    drop_jump: float
     fade_gain: float
     ratio: Floats
 
@@ -94,8 +96,8 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     with np.errstate(invalid="ignore"):
         shift = np.gradient(np.log(usual), GRID) * GRID
     base = np.stack([np.ones_like(y), constant, np.where(known, np.nan_to_num(shift), 0.0)], axis=1)[None]
-    # Priors in units of the squares: line resistance within a tenth of the curve's middle, arrival within 2 %.
-    precision = noise**2 / np.array([1e6, 0.1**2, 0.02**2])
+    # Priors in units of the squares: line resistance within a tenth of the curve's middle, arrival within 4 %.
+    precision = noise**2 / np.array([1e6, 0.1**2, 0.04**2])
     end = float(GRID[np.flatnonzero(known)[-1]])
     starts = np.flatnonzero((GRID >= FIRST + 0.03) & (min(end - 0.03, 1.05) >= GRID) & known)[::2]
     if len(starts) < 3:
@@ -122,10 +124,12 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     drop_at, drop_gain, drop_size = part(n, 2 * n, False)
     grow_at, grow_gain, grow_size = part(3 * n, everything.shape[2], True)
     _, fade_gain, _ = part(2 * n, 3 * n, False)
-    jumps, factor = breaks.local_jump(np.where(known, y, np.nan)[None], 10, 3)
+    jumps, factor = breaks.local_jump(_bridged(y, known)[None], 10, 3)
     here = starts[step_at]
     near = jumps[0, max(here - 3, 0) : here + 4]
     jump = float(np.nanmax(near)) if np.isfinite(near).any() else np.nan
+    fallen = starts[drop_at]
+    at_drop = jumps[0, max(fallen - 6, 0) : fallen + 7]
     grown = 1.0 + grow_size * growth[:, grow_at]
     at_end = np.flatnonzero(known)[-1]
     total = float(grown[at_end])
@@ -151,9 +155,16 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
         drop_share=float(GRID[starts[drop_at]]),
         drop_size=drop_size,
         drop_gain=drop_gain,
+        drop_jump=float(np.nanmin(at_drop)) if np.isfinite(at_drop).any() else np.nan,
         fade_gain=fade_gain,
         ratio=ratio,
     )
+
+
+def _bridged(y: Floats, known: NDArray[np.bool_]) -> Floats:
+    """The curve with its gaps bridged by straight lines; NaN before its first and after its last known point."""
+    at = np.flatnonzero(known)
+    return np.interp(GRID, GRID[known], y[known], left=np.nan, right=np.nan) if len(at) else np.full_like(y, np.nan)
 
 
 __all__ = ["EARLY", "LATE", "Course", "course", "level", "without_spikes"]

@@ -175,9 +175,10 @@ def _cavity(s: Seen) -> list[Found]:
 def _along(s: Seen, gas: list[Found]) -> list[Found]:
     """Restriction, gel, lifting cover, race track: at most one of them explains a curve."""
     c, u, n = s.course, s.usual, s.number
-    if c is None:
-        return _gap_alone(s)
     alone = u.shots < LEAST_SHOTS
+    # The book's curve of a front that narrows to a point is no measure for a real one's last stretch.
+    if c is None or (alone and s.number["book.taper"] < 0.3):
+        return _gap_alone(s)
     odd = c.left > max(8.0, 2.5 * np.nan_to_num(u.left, nan=2.0)) if not alone else c.left > 20.0
     gap = n["gap_rise_mm"]
     gap_logged = np.isfinite(gap)
@@ -185,7 +186,7 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
     ended = not np.isfinite(c.jump)  # too near an end for straight lines on both sides
     jumped = c.jump > 4 * c.jump_sd and c.jump > max(0.03, 0.55 * c.step_size)
     gels = (
-        odd and not gas and c.growth_gain > (0.75 if not alone else 0.9)
+        odd and not gas and c.growth_share < 0.93 and c.growth_gain > (0.75 if not alone else 0.9)
         and 0 < c.growth_s < 300 and c.growth_total > (1.12 if not alone else 1.5)
     )  # fmt: skip
     steps = odd and c.step_gain > 0.6 and c.step_size > 0.04 and (jumped or (ended and c.step_gain > 0.85))
@@ -201,7 +202,8 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
         first, second = (gel, step) if c.growth_gain >= c.step_gain - 0.02 else (step, gel)
         close = abs(c.growth_gain - c.step_gain) < 0.05
         return [first, replace(second, rank=2)] if close else [first]
-    sudden = odd and c.drop_gain > 0.5 and c.drop_gain > c.fade_gain + 0.05 and c.drop_size < -0.08
+    at_once = c.drop_gain > c.fade_gain + 0.05 or -c.drop_jump > 0.5 * abs(c.drop_size)
+    sudden = odd and c.drop_gain > 0.5 and c.drop_gain > c.fade_gain and at_once and c.drop_size < -0.08
     if opened or (sudden and not gap_logged and not alone):
         fall = -100 * c.drop_size if sudden else None
         at = (c.drop_share if sudden else 0.0) * s.share_l
@@ -217,7 +219,8 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
     leans = tilt < -4.0 and leaning < -0.08 and low < -0.05
     # The same fall all along is what a thinner resin or a lighter pack makes too: more is asked of it.
     falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -6.0 if s.new_batch else -3.8)
-    if not gas and not later and (leans or falls or sudden):
+    both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
+    if not gas and not later and (leans or falls or both or sudden):
         return [
             words.race_tracking(100 * np.expm1(low), 0.0, 100 * u.late.sd, early_pct, u.arrival_l, s.new_batch, None)
         ]
@@ -265,7 +268,7 @@ def _volumes(s: Seen, found: list[Found]) -> list[Found]:
         over = n["overflow_l"] if arrived else injected - expected
         room = OVER_PCT / 100 + (0.0 if arrived else 1.5 * sd)
         # A fixed programme lets past what the cavity happens not to take: within the mould's habit that is no fault.
-        habit_over, habit_sd = np.nan_to_num(u.overflow.value), min(u.overflow.sd, 0.05)
+        habit_over, habit_sd = np.nan_to_num(u.overflow.value), min(u.overflow.sd, 0.02)
         beyond = habit_over > OVER_PCT / 100 or over / expected > habit_over + max(0.025, 2.5 * habit_sd)
         if over - bleed > room * expected and beyond and not odd_curve and (arrived or u.arrivals_seen < 0.7):
             return [words.overfill(over, 100 * (over - bleed) / expected, bleed, against)]
@@ -280,7 +283,9 @@ def _volumes(s: Seen, found: list[Found]) -> list[Found]:
             return [words.stopped_before_vent(injected, None, True)]
         if off < -max(5.0, 4 * scatter) and not arrived and not odd_curve:
             return [words.stopped_before_vent(injected, None, False)]
-        if off > max(OVER_INJECTED_PCT, 4 * scatter) and not odd_curve:
+        jump = 100 * (np.log(injected / u.injected_l) - u.injected_lately.value)
+        jumped = jump > max(OVER_INJECTED_PCT, 400 * u.injected_lately.sd)
+        if off > OVER_INJECTED_PCT and (off > 4 * scatter or jumped) and not odd_curve:
             against = "the volume usually injected"
             return [words.overfill(injected - u.injected_l, off, 0.0, against)]
         return []

@@ -58,6 +58,7 @@ class Usual:
     overflow: Expected
     injected_l: float
     injected: Expected
+    injected_lately: Expected
     clamp_margin: Expected
     clamp_mbar: Expected
     line_rest: Expected
@@ -99,6 +100,18 @@ def expect(values: Floats, floor: float, fresh: int | None = None, moved_sd: flo
     middle = weight_old * (float(np.median(old)) if len(old) else 0.0)
     middle = (middle + weight_new * (float(np.median(new)) if len(new) else 0.0)) / total
     return Expected(float(middle), float(np.sqrt(sd**2 + 1 / total)))
+
+
+def lately(values: Floats, floor: float) -> Expected:
+    """What the next value should be from the last four, with the scatter from one shot to the next.
+
+    For what people set by hand, shot after shot: it wanders, and a jump stands out from its steps.
+    """
+    x = values[np.isfinite(values)]
+    if len(x) < 6:
+        return Expected(float("nan"), float("inf"))
+    step = float(1.4826 * np.median(np.abs(np.diff(x[-MOST_SHOTS:]))))
+    return Expected(float(np.median(x[-4:])), max(step, floor))
 
 
 def usual_of(
@@ -162,6 +175,7 @@ def usual_of(
         overflow=expect(number["overflow_l"][refs] / arrival_l, ARRIVAL_FLOOR),
         injected_l=injected_l,
         injected=expect(log_injected, ARRIVAL_FLOOR),
+        injected_lately=lately(log_injected, ARRIVAL_FLOOR),
         clamp_margin=usual_number(margin, 1.0),
         clamp_mbar=usual_number(clamp, 3.0),
         line_rest=usual_number(number["line_rest_bar"], 0.002),

@@ -18,14 +18,17 @@ CELLS = 24
 EDGES = np.linspace(0.04, 0.90, CELLS + 1)
 LEAST_SHOTS = 14
 CHANCE = 0.9995
-FLOORS = (0.015, 0.10, 0.10, 4.0)
-"""Least scatter believed: 1.5 % of resistance, 4 mbar of the cavity pressure; 10 % of flow and driving pressure, whose
+FLOORS = (0.03, 0.10, 0.10, 4.0)
+"""Least scatter believed: 3 % of resistance, 4 mbar of the cavity pressure; 10 % of flow and driving pressure, whose
 courses bend wherever the machine meets its pressure limit, at a place that moves from shot to shot with the resistance."""
 PRESSURE_MBAR = 12.0
 """What capillary pull, weather and gauges leave open of a driving pressure: early in a shot that is much of it."""
 TAIL = 3.0
 """The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter with
 heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the sentence."""
+LEAST_LIMIT = 0.5
+"""Nor is the squared residual's limit below half a believed scatter squared at every point: a mould that repeats more
+closely than its gauges are believed is not odd for moving within that."""
 
 
 def features(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Floats:
@@ -104,6 +107,7 @@ def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     floor = floor[columns]
     model = fit_multiway(x, 0.8, floor)
     t2_limit, q_limit = (TAIL * limit for limit in model.limits(CHANCE))
+    q_limit = max(q_limit, LEAST_LIMIT * len(columns))
     return Whole(
         model, columns, slope, middle, t2_limit, q_limit, left_out_false_alarms(model, CHANCE, TAIL), int(whole.sum())
     )

@@ -1,0 +1,282 @@
+"""Named faults over five geometries, with nuisances on: confusion, recall against severity, false alarms, drift.
+
+Truth is the generator's own: a shot counts for a kind where that fault was put in and the shot got that far. A short
+fill that follows from another fault counts as right where the part was in truth left unfilled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import polars as pl
+from tests.studies.harness import study
+
+from catchpot.testing import made_up as mu
+
+MOULD_SHOTS = 64
+FIRST_FAULT = 13
+Draw = Callable[[np.random.Generator], dict[str, Any]]
+
+VARIANTS: tuple[dict[str, Any], ...] = (
+    {},
+    {"stroke_ml": 30.0},
+    {"vent_hose_m": 2.0, "pack_s": 20.0, "sampling_hz": 2.0},
+    {"sampling_hz": 1.0, "programme": "fixed"},
+    {"sampling_hz": 10.0, "feed_hose_volume_l": 0.1, "hose_m": 3.0, "programme": "follow"},
+)
+"""Loggers and machines, taken in turn by mould and seed; 1 to 10 Hz, strokes, hoses, packing."""
+
+
+def _uniform(**ranges: tuple[float, float]) -> Draw:
+    return lambda rng: {k: float(rng.uniform(*r)) for k, r in ranges.items()}
+
+
+def _ratio(rng: np.random.Generator) -> dict[str, Any]:
+    size = float(rng.choice([-1, 1]) * rng.uniform(0.15, 0.4))
+    return {"severity": size, "begins": float(rng.uniform(0.05, 0.7)), "span": float(rng.uniform(0.1, 0.4))}
+
+
+def _slugs(rng: np.random.Generator) -> dict[str, Any]:
+    draw = _uniform(begins=(0.1, 0.5), span=(0.2, 0.4), lasts_s=(1.0, 3.0))(rng)
+    return {"severity": float(rng.integers(3, 7)), **draw}
+
+
+def _offset(rng: np.random.Generator) -> dict[str, Any]:
+    if rng.random() < 0.5:
+        return {"channel": "line_pressure_bar", "severity": float(rng.uniform(0.03, 0.1))}
+    return {"channel": "cavity_pressure_mbar", "severity": float(rng.choice([-1, 1]) * rng.uniform(20, 60))}
+
+
+def _stuck(rng: np.random.Generator) -> dict[str, Any]:
+    channels = ["line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "flow_l_min"]
+    return {"channel": str(rng.choice(channels)), **_uniform(severity=(10.0, 40.0), begins=(0.1, 0.6))(rng)}
+
+
+MUST_BE_FOUND: dict[str, Draw] = {
+    "race_tracking": _uniform(severity=(0.25, 0.5)),
+    "flow_restriction": _uniform(severity=(4.0, 8.0), begins=(0.1, 0.85)),
+    "early_gel": _uniform(severity=(40.0, 120.0), begins=(0.2, 0.8)),
+    "air_in_line": _slugs,
+    "short_fill": _uniform(severity=(0.04, 0.2)),
+    "overfill": _uniform(severity=(0.10, 0.25)),
+    "ratio_off": _ratio,
+    "sensor_offset": _offset,
+    "sensor_stuck": _stuck,
+    "vacuum_lost": _uniform(severity=(100.0, 350.0), begins=(0.1, 0.7)),
+}
+"""Kinds with the severities that must be found."""
+BESIDES: dict[str, Draw] = {
+    "catalyst_starved": _uniform(severity=(0.8, 1.0), begins=(0.1, 0.8)),
+    "cover_lifting": _uniform(severity=(0.3, 0.8), begins=(0.2, 0.7)),
+    "vent_blocked": _uniform(severity=(0.9, 1.0), begins=(0.1, 0.6)),
+    "clamp_margin_low": _uniform(severity=(200.0, 600.0)),
+    "unusual_shape": _uniform(severity=(0.4, 0.7), begins=(0.2, 0.6)),
+}
+"""Kinds without a stated severity."""
+FAINTER: dict[str, tuple[tuple[float, ...], dict[str, Any]]] = {
+    "race_tracking": ((0.05, 0.1, 0.15, 0.2, 0.25, 0.35), {}),
+    "flow_restriction": ((1.5, 2.0, 3.0, 4.0, 6.0), {"begins": 0.4}),
+    "early_gel": ((400.0, 240.0, 180.0, 120.0, 60.0), {"begins": 0.5}),
+    "air_in_line": ((1.0, 2.0, 3.0, 5.0), {"lasts_s": 1.0, "begins": 0.2}),
+    "short_fill": ((0.02, 0.03, 0.04, 0.06, 0.1), {}),
+    "overfill": ((0.06, 0.08, 0.1, 0.13, 0.2), {}),
+    "ratio_off": ((0.08, 0.1, 0.12, 0.15, 0.2), {"span": 0.15}),
+    "sensor_offset": ((0.01, 0.02, 0.03, 0.05), {"channel": "line_pressure_bar"}),
+    "sensor_stuck": ((4.0, 6.0, 8.0, 10.0, 20.0), {"channel": "line_pressure_bar"}),
+    "vacuum_lost": ((30.0, 50.0, 75.0, 100.0, 200.0), {"begins": 0.4}),
+    "cover_lifting": ((0.05, 0.1, 0.2, 0.4), {"begins": 0.4}),
+    "vent_blocked": ((0.5, 0.7, 0.8, 0.9, 1.0), {"begins": 0.4}),
+}
+
+
+def moulds(seed: int, shots: int = MOULD_SHOTS, **settings: Any) -> tuple[mu.Mould, ...]:
+    """One mould of each geometry, its logger and machine by turns."""
+    made = []
+    for i, (name, geometry) in enumerate(mu.five_geometries().items()):
+        own = {"programme": "each", **VARIANTS[(i + seed) % len(VARIANTS)], **settings}
+        made.append(mu.Mould(name, geometry, shots=shots, flange_gap=(i + seed) % 2 == 0, **own))
+    return tuple(made)
+
+
+def with_filled_flow(made: mu.MadeUp) -> mu.MadeUp:
+    """Flow from strokes where a mould counts strokes, as taking logs in does."""
+    from dataclasses import replace
+
+    from catchpot.ingest.strokes import from_strokes
+
+    strokes = dict(
+        made.shot.filter(pl.col("stroke_volume_ml").is_not_null()).select("shot", "stroke_volume_ml").iter_rows()
+    )
+    if not strokes:
+        return made
+    parts = []
+    for (shot,), part in made.sample.group_by("shot", maintain_order=True):
+        if shot in strokes:
+            count = part["pump_strokes"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+            flow, _, _ = from_strokes(part["t_s"].to_numpy(), count, strokes[str(shot)])
+            part = part.with_columns(flow_l_min=pl.Series(flow))
+        parts.append(part)
+    return replace(made, sample=pl.concat(parts))
+
+
+def findings(scenario: mu.Scenario, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, mu.MadeUp]:
+    """Findings of `faults` on a scenario, one row a shot with its truth, and what was simulated."""
+    from catchpot_faults.analysis import Faults
+    from catchpot_faults.signs import FaultSigns
+    from catchpot_faults.tables import FAULT_SIGN
+    from catchpot_fill.analysis import FillAnalysis
+    from catchpot_fill.tables import FILL, PERMEABILITY
+
+    made = with_filled_flow(mu.simulate(scenario, seed=seed))
+    tables, book = made.tables(), made.book()
+    for analysis in (FillAnalysis(), FaultSigns()):
+        tables |= dict(mu.compute(analysis, tables, book).tables)
+    result = mu.compute(Faults(), tables, book, declared={t.name: t for t in (FILL, PERMEABILITY, FAULT_SIGN)})
+    happened = made.truth_fault.select("shot", "severity", "happened")
+    truth = made.truth_shot.filter(pl.col("kind") == "shot") if "kind" in made.truth_shot.columns else made.truth_shot
+    truth = truth.join(happened, on="shot", how="left").with_columns(pl.col("happened").fill_null(True))
+    return result.tables["finding"], truth, made
+
+
+def outcomes(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """One row a shot and finding: shot, mould, severity, true kind ("" for healthy), found kind ("" for nothing)."""
+    shots = truth.filter(pl.col("happened")).select(
+        "shot", "mould", "severity", pl.col("faults").alias("true"),
+        (pl.col("arrival_volume_l").is_null() & (pl.col("filled_share") < 0.96)).alias("unfilled"),
+    )  # fmt: skip
+    likeliest = found.filter(pl.col("rank") == 1).select("shot", pl.col("kind").alias("found")).unique()
+    joined = shots.join(likeliest, on="shot", how="left").with_columns(pl.col("found").fill_null(""))
+    follows = (pl.col("found") == "short_fill") & pl.col("unfilled") & ~pl.col("true").is_in(["", "short_fill"])
+    return joined.filter(~follows)
+
+
+def confusion(rows: pl.DataFrame) -> pl.DataFrame:
+    """Shots by true kind (rows) and found kind (columns), with recall and precision."""
+    kinds = sorted(set(rows["true"]) | set(rows["found"]) - {""})
+    made = []
+    for true in kinds:
+        mine = rows.filter(pl.col("true") == true)
+        shots = mine["shot"].n_unique() if mine.height else 0
+        row: dict[str, Any] = {"true": true or "healthy", "shots": shots}
+        if true:
+            hit = mine.filter(pl.col("found") == true)["shot"].n_unique()
+            called = rows.filter(pl.col("found") == true)["shot"].n_unique()
+            row |= {
+                "recall": round(hit / shots, 3) if shots else None,
+                "precision": round(hit / called, 3) if called else None,
+            }
+        else:
+            any_of = mine.filter(pl.col("found") != "")["shot"].n_unique()
+            row |= {"recall": None, "precision": None, "flagged_pct": round(100 * any_of / max(shots, 1), 2)}
+        row |= {f"as_{k}": mine.filter(pl.col("found") == k)["shot"].n_unique() for k in kinds if k}
+        made.append(row | {"as_nothing": mine.filter(pl.col("found") == "")["shot"].n_unique()})
+    return pl.DataFrame(made, infer_schema_length=None)
+
+
+@study("faults", seeds=40, slice_seeds=1)
+def faults(seeds: Sequence[int]) -> pl.DataFrame:
+    """Confusion matrix over five geometries: every fifth to third shot has a fault, nuisances on."""
+    rows = []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 7])
+        kinds = {**MUST_BE_FOUND, **BESIDES}
+        put = []
+        made_moulds = moulds(seed)
+        for mould in made_moulds:
+            order = list(rng.permutation(list(kinds)))
+            for n, kind in enumerate(order):
+                at = FIRST_FAULT + n * (MOULD_SHOTS - FIRST_FAULT) // len(order) + int(rng.integers(0, 2))
+                put.append(mu.Fault(mould.name, kind, min(at, MOULD_SHOTS - 1), **kinds[kind](rng)))
+        found, truth, _ = findings(mu.Scenario(moulds=made_moulds, faults=tuple(put)), seed)
+        rows.append(outcomes(found, truth).with_columns(seed=pl.lit(seed)))
+    return confusion(
+        pl.concat([r.with_columns(pl.concat_str("shot", pl.lit("/"), "seed").alias("shot")) for r in rows])
+    )
+
+
+@study("faults-recall", seeds=12, slice_seeds=1)
+def faults_recall(seeds: Sequence[int]) -> pl.DataFrame:
+    """Recall against severity: the same fault at each of some severities, one in six shots."""
+    rows = []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 8])
+        jobs = [(k, s) for k, (severities, _) in FAINTER.items() for s in severities]
+        rng.shuffle(jobs)
+        per = -(-len(jobs) // 5)
+        made_moulds = moulds(seed, shots=FIRST_FAULT + 4 * per)
+        put = []
+        for m, mould in enumerate(made_moulds):
+            for n, (kind, severity) in enumerate(jobs[m * per : (m + 1) * per]):
+                at = FIRST_FAULT + 4 * n + int(rng.integers(0, 2))
+                put.append(mu.Fault(mould.name, kind, at, severity=severity, **FAINTER[kind][1]))
+        found, truth, _ = findings(mu.Scenario(moulds=made_moulds, faults=tuple(put)), seed)
+        rows.append(outcomes(found, truth))
+    every = pl.concat(rows).filter(pl.col("true") != "")
+    return (
+        every.group_by("true", "severity")
+        .agg(pl.len().alias("shots"), (pl.col("found") == pl.col("true")).mean().round(3).alias("recall"))
+        .sort("true", "severity")
+    )
+
+
+def drifting(seed: int, shots: int = 80) -> mu.Scenario:
+    """Moulds that wear, drift and go through half a year, without a fault in any shot."""
+    made = moulds(seed, shots=shots, shots_per_week=4.0)
+    names = [m.name for m in made]
+    changes = (
+        mu.Change(names[0], "permeability", -0.25, 15, 60),
+        mu.Change(names[1], "cavity_thickness", 0.04, 15, 60),
+        mu.Change(names[2], "outer_leak", 0.3, 15, 60, clamp_mbar=60.0),
+        mu.Change(names[3], "resin_viscosity", 0.3, 15, 60),
+        mu.Change(names[4], "fabric_pack", 0.05, 40),
+    )
+    return mu.Scenario(moulds=made, changes=changes)
+
+
+@study("faults-drift", seeds=12, slice_seeds=1)
+def faults_drift(seeds: Sequence[int]) -> pl.DataFrame:
+    """Shots flagged in moulds that drift over months but have no faults, by what drifts."""
+    what = ("permeability -25 %", "cavity +4 %", "outer leak and clamp", "viscosity +30 %", "pack +5 %, a step")
+    rows = []
+    for seed in seeds:
+        scenario = drifting(seed)
+        found, truth, _ = findings(scenario, seed)
+        about = dict(zip([m.name for m in scenario.moulds], what, strict=True))
+        rows.append(outcomes(found, truth).with_columns(drift=pl.col("mould").replace_strict(about)))
+    every = pl.concat(rows)
+    flagged = pl.col("found") != ""
+    table = every.group_by("drift").agg(
+        pl.col("shot").count().alias("shots"), (100 * flagged.mean()).round(2).alias("flagged_pct"),
+        pl.col("found").filter(flagged).unique().sort().str.join(", ").alias("kinds"),
+    )  # fmt: skip
+    return table.sort("drift")
+
+
+@study("faults-first-shots", seeds=12, slice_seeds=1)
+def faults_first_shots(seeds: Sequence[int]) -> pl.DataFrame:
+    """Three faults among a mould's first eight shots: what the shots after them are called."""
+    rows = []
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 9])
+        made, put = moulds(seed, shots=40), []
+        for mould in made:
+            at = rng.choice(8, 3, replace=False)
+            for shot, kind in zip(at, ("race_tracking", "early_gel", "flow_restriction"), strict=True):
+                put.append(mu.Fault(mould.name, kind, int(shot), **MUST_BE_FOUND[kind](rng)))
+            put += [mu.Fault(mould.name, "race_tracking", s, severity=0.4) for s in (20, 30)]
+        found, truth, simulated = findings(mu.Scenario(moulds=made, faults=tuple(put)), seed)
+        number = simulated.truth_shot.select("shot", "number")
+        rows.append(outcomes(found, truth).join(number, on="shot"))
+    every = pl.concat(rows).filter(pl.col("number") >= 8)
+    healthy = every.filter(pl.col("true") == "")
+    race = every.filter(pl.col("true") == "race_tracking")
+    return pl.DataFrame(
+        {
+            "healthy_shots": [healthy["shot"].count()],
+            "flagged_pct": [round(100 * float((healthy["found"] != "").mean() or 0.0), 2)],
+            "race_tracks": [race["shot"].count()],
+            "recall": [round(float((race["found"] == "race_tracking").mean() or 0.0), 3)],
+        }
+    )
