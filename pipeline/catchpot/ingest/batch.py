@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.ingest.batch_text import scan_text_group
 from catchpot.ingest.checks import FileState, check_batch
-from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, TableLayout, TextLayout
+from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
 from catchpot.ingest.scan import Found, Read, refuse_damage
 from catchpot.store import intake
@@ -61,11 +61,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
             if read.refused:
                 raise read.refused
             refuse_damage(read.data)
-            reader = next((r for r in readers if r.claims(read.source, workshop)), None)
-            if reader is None:
-                raise LogRefused("no reader takes a file of this kind")
-            how[read.found.name] = reader.settings(read.source, workshop)
-            layouts.append((read, reader.describe(read.source, workshop)))
+            layouts.append((read, _described(read, readers, workshop, how)))
         except LogRefused as e:
             refused.append((read, e))
     candidates: list[Candidate] = []
@@ -117,6 +113,25 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
         c.meta.remarks += c.state.remarks
         c.channels = present.get(c.index, frozenset()) - c.state.made_up
     return Batch(kept, frame, refused, rows_refused, rows_between, how)
+
+
+def _described(read: Read, readers: Sequence[Reader], workshop: Workshop, how: dict[str, str]) -> Layout:
+    """The layout by the first reader that claims the file; else with the profile named for such files."""
+    source = replace(read.source, profile=None)
+    try:
+        return _by_reader(source, readers, workshop, how)
+    except LogRefused:
+        if read.profile is None:
+            raise
+        return _by_reader(read.source, readers, workshop, how)
+
+
+def _by_reader(source: Source, readers: Sequence[Reader], workshop: Workshop, how: dict[str, str]) -> Layout:
+    reader = next((r for r in readers if r.claims(source, workshop)), None)
+    if reader is None:
+        raise LogRefused("no reader takes a file of this kind")
+    how[source.name] = reader.settings(source, workshop)
+    return reader.describe(source, workshop)
 
 
 def _present(frame: pl.DataFrame) -> dict[int, frozenset[str]]:

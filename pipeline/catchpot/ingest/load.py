@@ -21,7 +21,7 @@ from catchpot.ingest.scan import Found, Read, find_logs, read_all
 from catchpot.store import intake
 from catchpot.store.store import Store
 from catchpot.tables import polars_schema
-from catchpot.workshop.problems import did_you_mean
+from catchpot.workshop.problems import Problem, WorkshopError, did_you_mean
 
 if TYPE_CHECKING:
     from catchpot.ingest.reader import Reader
@@ -44,11 +44,14 @@ def ingest(
 ) -> IngestOutcome:
     """Take all new and changed logs of a workshop into its store.
 
-    progress: called with files done, files to do, and a word. now: when files are said to have been set aside.
+    profile: the log profile for files that neither a profile's pattern nor the plain log's header claims; a file once
+    read with it is read with it ever after. progress: called with files done, files to do, and a word. now: when files
+    are said to have been set aside.
+
     A log that can't be read is set aside with its reason, and the rest is taken. Run again, it does nothing.
     """
     files = find_logs(workshop.home, [p for s in workshop.settings.profiles.values() for p in s.files])
-    return ingest_files(workshop, registry.readers, files, progress=progress, now=now, whole=True)
+    return ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
 
 
 def ingest_files(
@@ -56,12 +59,17 @@ def ingest_files(
     readers: Sequence[Reader],
     files: Sequence[Found],
     *,
+    profile: str | None = None,
     progress: Progress | None = None,
     now: datetime | None = None,
     whole: bool = False,
 ) -> IngestOutcome:
     """Take the given log files. whole: they are all there are, so quarantine rows of files that are gone go too."""
     now = now or datetime.now(UTC)
+    if profile is not None and profile not in workshop.settings.profiles:
+        near = did_you_mean(profile, workshop.settings.profiles)
+        path = str(workshop.home / "catchpot.toml")
+        raise WorkshopError([Problem(path, 0, "profiles", f"there is no log profile {profile!r}{near}")])
     store = Store(workshop.store_path)
     with store.reading() as r:
         register = Register(r, files)
@@ -77,7 +85,7 @@ def ingest_files(
             _count_seen(outcome, seen, register)
     done = 0
     for batch in _batches(todo):
-        _take(workshop, readers, store, register, batch, settings, aside, now, outcome)
+        _take(workshop, readers, store, register, batch, settings, aside, now, outcome, profile)
         done += len(batch)
         if progress:
             progress(done, len(todo), "logs read")
@@ -133,6 +141,7 @@ def _take(
     aside: dict[str, str],
     now: datetime,
     outcome: IngestOutcome,
+    profile: str | None,
 ) -> None:
     """Read, check and store one batch in one transaction."""
     now_ns = int(now.timestamp() * 1e9)
@@ -140,7 +149,9 @@ def _take(
     for read in read_all(files):
         seen_before = register.same_content(read.found.name, read.digest, settings)
         if seen_before is None:
-            reads.append(read)
+            how = register.files[read.found.name].how if read.found.name in register.files else ""
+            before = how.rpartition(" ")[2] if how.startswith("profile ") else None
+            reads.append(replace(read, profile=profile or before))
         else:
             _count_seen(outcome, seen_before, register)
             size, modified_ns = read.found.size, read.found.modified_ns

@@ -1,0 +1,340 @@
+"""`catchpot profile FILE`: proposes a log profile, with a comment on all it assumed and all it could not tell."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from catchpot.channels import BY_NAME
+from catchpot.ingest.reader import LogRefused, Reader
+from catchpot.ingest.scan import Found, Read, unpack
+from catchpot.ingest.sniff import (
+    Sniffed,
+    clock_formats,
+    date_formats,
+    is_number,
+    sniff,
+    stamp_formats,
+    unit_in_name,
+)
+from catchpot.units import UnitError, parse_unit
+from catchpot.workshop.profile import Profile, channel_problems
+from catchpot.workshop.settings import Settings
+
+if TYPE_CHECKING:
+    from catchpot.workshop import Workshop
+
+# Words of some languages that a column of a channel may hold; the first channel whose word fits takes the column.
+_WORDS = {
+    "catalyst_flow_ml_min": r"catal|kataly|h[äa]rter|perox|initiat|hardener",
+    "pump_strokes": r"stroke|hub|h[üu]be|golpe|embolad|coup",
+    "vent_open": r"vent.?open|vent\b|entl[üu]ft",
+    "vacuum_isolated": r"isolat|hold.?check|abgesperrt",
+    "ambient_pressure_mbar": r"ambient|baro|atmos|umgebung",
+    "flow_l_min": r"flow|fluss|d[ée]bit|caudal|portata|gasto|f[öo]rder|\bq\b",
+    "clamp_pressure_mbar": r"clamp|seal|flange|rand|klemm|vac\w*\W*2|vak\w*\W*2|cierre|juntas?|bord",
+    "cavity_pressure_mbar": r"cavit|kavit|mould.?vac|vac|vak|vuoto|vide|vac[íi]o",
+    "line_pressure_bar": r"line|linea|linha|ligne|head|inject|p\W*in\b|druck|press|pression|presi[óo]n|\bp\b|\bp1\b",
+    "mould_temp_c": r"(mould|mold|form|werkzeug|molde|moule).*(t\b|temp)|temp.*(mould|mold|form|molde|moule)",
+    "resin_temp_c": r"resin.?t|harz|resina|r[ée]sine|temp|\bt\b|\bt1\b",
+    "flange_gap_mm": r"gap|spalt",
+}
+_TIME_WORD = re.compile(r"time|zeit|hora|heure|tempo|temps|date|datum|fecha|^t$|^t[_ ]?s$|sec|stamp", re.IGNORECASE)
+_META_WORDS = {
+    "mould": r"mou?ld|form|werkzeug|molde|moule|stampo|tool",
+    "shot": r"shot|schuss|part.?n|teil|pieza|pi[èe]ce|lote|charge|serial",
+    "injector": r"machine|maschine|inject|m[áa]quina",
+    "programmed_volume_l": r"volume|volumen|sollmenge|program",
+    "resin_batch": r"resin|harz|resina",
+    "fabric_batch": r"fabric|gewebe|tejido|glass",
+}
+
+
+@dataclass
+class Proposal:
+    """A proposed profile. toml: the text, comments included. assumed, unsure: sentences. rows: first samples as they
+    would be read, None where the profile is not complete yet; problem: why."""
+
+    name: str
+    toml: str
+    assumed: list[str] = field(default_factory=list)
+    unsure: list[str] = field(default_factory=list)
+    rows: pl.DataFrame | None = None
+    problem: str = ""
+
+
+def propose(path: Path, workshop: Workshop, readers: Sequence[Reader]) -> Proposal:
+    """Look at a log and propose a profile; nothing is written. LogRefused where no table is found in the file.
+
+    What could not be told stands in the text as a comment that has to be settled, and `check` refuses it until then.
+    """
+    raw = path.read_bytes()
+    data = unpack(raw)
+    data = raw if data is None else data
+    seen = sniff(data)
+    if seen is None:
+        raise LogRefused("no table of numbers was found in this file")
+    name = re.sub(r"[^a-z0-9]+", "-", path.parent.name.lower()).strip("-") or "logger"
+    name = "logger" if name == "logs" else name
+    proposal = Proposal(name, "", list(seen.assumed), list(seen.unsure))
+    text = _text(seen, proposal, _pattern(path, workshop), workshop)
+    proposal.toml = text
+    _preview(proposal, path, raw, data, workshop, readers)
+    return proposal
+
+
+def write_proposal(workshop: Workshop, proposal: Proposal) -> Path:
+    """Append a proposal to the workshop's catchpot.toml; a name already there gets a number."""
+    path = workshop.home / "catchpot.toml"
+    name, n = proposal.name, 1
+    while name in workshop.settings.profiles:
+        n += 1
+        name = f"{proposal.name}-{n}"
+    text = proposal.toml.replace(f"[profiles.{proposal.name}", f"[profiles.{name}")
+    before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
+    return path
+
+
+def _pattern(path: Path, workshop: Workshop) -> str:
+    suffix = "".join(path.suffixes[-2:]) if path.suffix in (".gz", ".zip") else path.suffix
+    try:
+        folder = path.resolve().parent.relative_to(workshop.home.resolve()).as_posix()
+    except ValueError:
+        folder = "logs"
+    return f"{folder}/*{suffix}" if folder != "." else f"logs/*{suffix}"
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _text(seen: Sniffed, proposal: Proposal, pattern: str, workshop: Workshop) -> str:
+    base = f"profiles.{proposal.name}"
+    separator = "tab" if seen.separator == "\t" else seen.separator
+    out = [f"[{base}]", f"files = {_quoted(pattern)}", f"encoding = {_quoted(seen.encoding)}"]
+    out += [f"separator = {_quoted(separator)}", f"decimal = {_quoted(seen.decimal)}"]
+    if seen.thousands:
+        out.append(f"thousands = {_quoted(seen.thousands)}")
+    out.append(f"header_line = {seen.header_line}")
+    if seen.header_lines > 1:
+        out.append(f"header_lines = {seen.header_lines}")
+    if seen.units_line:
+        out.append(f"units_line = {seen.units_line}")
+    words = sorted({c for row in seen.rows for c in row if c and not is_number(c) and not re.search(r"\d", c)})
+    if words and len(words) <= 6:
+        proposal.assumed.append(f"cells that read {', '.join(words)} were taken as no reading")
+        out.append(f"missing = [{', '.join(map(_quoted, words))}]   # assumed")
+    out += ["", f"[{base}.metadata]", *_metadata(seen, proposal)]
+    time_columns, time_lines = _time(seen, proposal, workshop)
+    out += ["", f"[{base}.time]", *time_lines, "", f"[{base}.channels]"]
+    out += _channels(seen, proposal, time_columns)
+    return "\n".join(out) + "\n"
+
+
+def _metadata(seen: Sniffed, proposal: Proposal) -> list[str]:
+    out = []
+    found: set[str] = set()
+    for n, line in enumerate(seen.preamble, 1):
+        cells = [c.strip().strip('"') for c in line.split(seen.separator)]
+        if len(cells) < 2 or not cells[1]:
+            continue
+        key = next(
+            (k for k, w in _META_WORDS.items() if k not in found and re.search(w, cells[0], re.IGNORECASE)), None
+        )
+        if key:
+            found.add(key)
+            out.append(f"{key} = {{ line = {n}, field = 2 }}   # {cells[0]}: {cells[1]}")
+    if "shot" not in found:
+        out.append("# shot: taken from the file's name")
+    if "mould" not in found:
+        proposal.unsure.append("which mould: no line of the preamble seems to name it")
+        out.append('# mould = { file_name = "^(.+?)_" }   # could not be told: a line, the file name, or a constant')
+    return out
+
+
+def _time(seen: Sniffed, proposal: Proposal, workshop: Workshop) -> tuple[list[int], list[str]]:
+    columns = list(zip(*[r for r in seen.rows if len(r) == len(seen.rows[0])], strict=True))
+    zone = f"# zone: could not be told; {workshop.zone}, the workshop's, is used"
+    for i, cells in enumerate(columns):
+        if any(is_number(c) for c in cells[:3]):
+            continue
+        formats = stamp_formats(cells)
+        if formats:
+            return [i], _stamp_lines(
+                seen, proposal, [i], formats, zone, any(re.search(r"([+-]\d\d:?\d\d|Z)$", c) for c in cells)
+            )
+    dates = [(i, date_formats(c)) for i, c in enumerate(columns)]
+    clocks = [(i, clock_formats(c)) for i, c in enumerate(columns)]
+    date, clock = next(((i, f) for i, f in dates if f), None), next(((i, f) for i, f in clocks if f), None)
+    if date and clock:
+        formats = [f"{d} {clock[1][0]}" for d in date[1]]
+        return [date[0], clock[0]], _stamp_lines(seen, proposal, [date[0], clock[0]], formats, zone, False)
+    if clock:
+        proposal.unsure.append("the date: the stamps are times of day; metadata.date can give it")
+        lines = [f"column = {_quoted(_name(seen, clock[0]))}", f"format = {_quoted(clock[1][0])}"]
+        return [clock[0]], [
+            *lines,
+            '# date_format = "%d.%m.%Y"   # with metadata.date; else the shot has no start',
+            zone,
+        ]
+    for i, cells in enumerate(columns):
+        numbers = [float(c.replace(",", ".")) for c in cells if re.fullmatch(r"[+-]?\d+([.,]\d+)?", c)]
+        rising = len(numbers) == len(cells) and all(b >= a for a, b in itertools.pairwise(numbers))
+        if rising and numbers[-1] > numbers[0] and (_TIME_WORD.search(_name(seen, i)) or i == 0):
+            form, said = _number_format(numbers, _unit(seen, i))
+            proposal.assumed.append(f"column {_name(seen, i)!r} holds the time: {said}")
+            return [i], [f"column = {_quoted(_name(seen, i))}", f'format = "{form}"   # assumed: {said}', zone]
+    proposal.unsure.append("the time: no column rises or reads as a time")
+    return [], ['# column = "..."   # could not be told', "# interval_s = 0.25   # where no time is logged at all"]
+
+
+def _number_format(numbers: Sequence[float], unit: str | None) -> tuple[str, str]:
+    if 1e9 <= numbers[0] < 4e9:
+        return "epoch_s", "seconds since 1970"
+    if 1e12 <= numbers[0] < 4e12:
+        return "epoch_ms", "milliseconds since 1970"
+    if 30000 <= numbers[0] < 80000 and numbers[-1] - numbers[0] < 2:
+        return "excel", "days of a spreadsheet"
+    if unit == "ms":
+        return "milliseconds", "milliseconds since the start, by its unit"
+    if unit == "min":
+        return "minutes", "minutes since the start, by its unit"
+    return "seconds", "seconds since the start"
+
+
+def _stamp_lines(
+    seen: Sniffed, proposal: Proposal, columns: Sequence[int], formats: Sequence[str], zone: str, offset: bool
+) -> list[str]:
+    names = [_quoted(_name(seen, i)) for i in columns]
+    column = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
+    day, month = [f for f in formats if "%d/%m" in f], [f for f in formats if "%m/%d/" in f]
+    lines = [f"column = {column}", f"format = {_quoted(formats[0])}"]
+    if day and month:
+        proposal.unsure.append(f"day or month first: both {day[0]!r} and {month[0]!r} read every stamp")
+        lines[1] += f"   # could not be told from {month[0]}: look at a date after the 12th"
+    if offset:
+        return lines
+    proposal.unsure.append(f"the time zone: the stamps have no offset; {zone.split('; ')[1]}")
+    return [*lines, zone]
+
+
+def _name(seen: Sniffed, i: int) -> str:
+    return seen.header[i] if i < len(seen.header) else f"(column {i + 1})"
+
+
+def _unit(seen: Sniffed, i: int) -> str | None:
+    if i < len(seen.units) and seen.units[i].strip("[]() "):
+        text = seen.units[i].strip().removeprefix("[").removesuffix("]")
+        return text.removeprefix("(").removesuffix(")") if text.startswith("(") else text
+    return unit_in_name(_name(seen, i))[1]
+
+
+def _channels(seen: Sniffed, proposal: Proposal, used: Sequence[int]) -> list[str]:
+    out: list[str] = []
+    taken: dict[str, int] = {}
+    free = [i for i in range(len(seen.rows[0])) if i not in used and _name(seen, i)]
+    for channel, words in _WORDS.items():
+        for i in free:
+            if i in taken.values() or not re.search(words, unit_in_name(_name(seen, i))[0], re.IGNORECASE):
+                continue
+            if not _fits(channel, _unit(seen, i)):
+                continue
+            taken[channel] = i
+            break
+    out += [_channel_line(c, i, seen, proposal) for c, i in sorted(taken.items(), key=lambda item: item[1])]
+    for needed in ("flow_l_min", "line_pressure_bar", "cavity_pressure_mbar"):
+        if needed not in taken and not (needed == "flow_l_min" and "pump_strokes" in taken):
+            proposal.unsure.append(f"which column is {needed} ({BY_NAME[needed].doc})")
+            out.append(f'# {needed} = {{ column = "...", unit = "..." }}   # could not be told, and is needed')
+    left = [_name(seen, i) for i in free if i not in taken.values()]
+    if left:
+        out.append(f"# not used: {', '.join(left)}")
+    return out
+
+
+def _fits(channel: str, unit: str | None) -> bool:
+    if unit is None:
+        return True
+    known = BY_NAME[channel].unit
+    if known in ("0/1", "strokes"):
+        return False
+    try:
+        given, wanted = parse_unit(unit).dimension, parse_unit(known).dimension
+    except UnitError:
+        return False
+    return given == wanted or (wanted == "volume flow" and given in ("mass flow", "volume", "mass"))
+
+
+def _channel_line(channel: str, i: int, seen: Sniffed, proposal: Proposal) -> str:
+    known, unit, name = BY_NAME[channel], _unit(seen, i), _name(seen, i)
+    parts, notes = [f"column = {_quoted(name)}"], []
+    if known.unit in ("0/1", "strokes"):
+        return f"{channel} = {{ {parts[0]} }}"
+    if unit is None:
+        unit = known.unit
+        notes.append(f"unit assumed: {unit}")
+        proposal.assumed.append(f"{channel}: column {name!r} names no unit; {unit} was taken")
+    parts.append(f"unit = {_quoted(unit)}")
+    if parse_unit(unit).dimension in ("volume", "mass") and known.unit == "l/min":
+        parts.append('counts = "volume_so_far"')
+    if parse_unit(unit).dimension == "pressure" and parse_unit(unit).reference is None and known.reference:
+        reference, why = _reference(seen, i, unit)
+        if reference is None:
+            proposal.unsure.append(f"{channel}: whether column {name!r} is gauge, absolute or vacuum: {why}")
+            notes.append(f'reference = "gauge", "absolute" or "vacuum"? could not be told: {why}')
+        else:
+            parts.append(f'reference = "{reference}"')
+            notes.append(f"reference assumed: {why}")
+            proposal.assumed.append(f"{channel}: column {name!r} is {reference}: {why}")
+    note = f"   # {'; '.join(notes)}" if notes else ""
+    return f"{channel} = {{ {', '.join(parts)} }}{note}"
+
+
+def _reference(seen: Sniffed, i: int, unit: str) -> tuple[str | None, str]:
+    """Absolute and gauge can be told where readings lie below zero or at ambient; nothing else is guessed."""
+    texts = [r[i] for r in seen.rows if i < len(r) and is_number(r[i])]
+    if seen.thousands:
+        texts = [c.replace(seen.thousands, "") for c in texts]
+    values = [float(c.replace(",", ".")) * parse_unit(unit).factor / 100.0 for c in texts]
+    if not values:
+        return None, "it holds no reading"
+    low, high = min(values), max(values)
+    if low < -30.0:
+        return "gauge", f"it reads down to {low:.0f} mbar, below zero"
+    if 930.0 < high < 1060.0 and low >= 0:
+        return "absolute", f"its highest reading is {high:.0f} mbar, which is ambient"
+    return None, f"its readings run from {low:.0f} to {high:.0f} mbar"
+
+
+def _preview(
+    proposal: Proposal, path: Path, raw: bytes, data: bytes, workshop: Workshop, readers: Sequence[Reader]
+) -> None:
+    from catchpot.ingest.batch import read_batch
+
+    try:
+        given: dict[str, Any] = tomllib.loads(proposal.toml)["profiles"][proposal.name]
+        profile = Profile.model_validate(given)
+    except ValueError as e:
+        proposal.problem = f"not complete yet: {str(e).splitlines()[0]}"
+        return
+    wrong = channel_problems(profile)
+    if wrong:
+        proposal.problem = f"not complete yet: {wrong[0][1]}"
+        return
+    settings = Settings(workshop=workshop.settings.workshop, profiles={proposal.name: profile})
+    trial = dataclasses.replace(workshop, settings=settings)
+    read = Read(Found(path, path.name, len(raw), 0), data, "", packed=True, profile=proposal.name)
+    batch = read_batch([read], [r for r in readers if r.name == "log profile"], trial)
+    if batch.refused:
+        proposal.problem = batch.refused[0][1].reason
+        return
+    proposal.rows = batch.frame.drop("file_no").head(5)
