@@ -127,12 +127,14 @@ class FillSection:
 def _history(view: View, rows: pl.DataFrame, usual: float | None) -> Block:
     from catchpot_fill.pictures import history_figure
 
-    first = rows["started_at"].drop_nulls().min()
-    events = view.tables["event"].sort("time").to_dicts()
+    started = rows["started_at"].drop_nulls()
+    first, last = started.min(), started.max()
+    # The workshop's own events after the last shot say nothing about this mould yet; the mould's do.
     flags = [
         Flag(e["time"], words.words_of(e["kind"]) + (f" ({e['detail']})" if e["detail"] else ""))
-        for e in events if first is None or e["time"] >= first
-    ]  # fmt: skip
+        for e in view.tables["event"].sort("time").to_dicts()
+        if e["time"] >= first and (e["time"] <= last or e["mould"])
+    ]
     return history_figure(rows, flags, usual, view.declared, view.zone)
 
 

@@ -74,6 +74,13 @@ def test_history_draws_the_tables_numbers(store: Callable[..., Any], look: Calla
     assert level["y"][0] == pytest.approx(float(np.median(volumes.to_numpy()[:-1])))
 
 
+def test_only_events_that_bear_on_the_shots_are_flagged(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"hatch-3": 14})  # the last shot stands before all three events
+    summary = _figures(_panel(look(made, "hatch-3")))["history"].summary
+    assert "1: 14 Mar 2026, seal replaced (outer); 2: 1 Apr 2026, fabric batch (B-17)." in summary
+    assert "heating" not in summary  # the whole workshop's, and later
+
+
 def test_resistance_is_drawn_over_the_share_of_the_usual_volume(
     store: Callable[..., Any], look: Callable[..., View]
 ) -> None:
