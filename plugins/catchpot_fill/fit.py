@@ -167,7 +167,7 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     weight = density / density.sum(axis=(1, 2), keepdims=True)
     by_spread = weight.sum(axis=1)
     # the plainer explanation unless the data speak clearly against it; the interval keeps both
-    plain = (by_spread[:, 0] > 0.35) & (straight > low) & (straight < high)
+    plain = (by_spread[:, 0] > 0.25) & (straight > low) & (straight < high)
     middle = np.clip(np.where(plain, straight, median), low, high)
     unseen = PATTERN_SD * (1.0 - by_spread[:, 0]) + np.where(bins.taper > 1.5, SPREADING_SD, 0.0)
     wander = np.hypot(wander, unseen * (middle - bins.runner_l))

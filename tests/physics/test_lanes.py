@@ -15,20 +15,19 @@ from catchpot.testing import made_up as mu
 
 def test_two_lanes_of_a_strip_by_hand() -> None:
     """Fronts go as sqrt(k u): with k = 1.21 and 0.79 the slow lane is at sqrt(0.79 / 1.21) at the first arrival."""
-    curve = lanes.lane_curve(1.0, np.array([1.21, 0.79]))
+    curve = lanes.lane_curve(1.0, np.array([1.21, 0.79]), np.array([1.0, 2.0]))
     slow = np.sqrt(0.79 / 1.21)
     assert curve.filled_at_first == pytest.approx((1 + slow) / 2, rel=1e-4)
     # conductances at that moment: 1.21 / 1 and 0.79 / slow, their mean inverted
-    assert curve.resistance[lanes.NODES_PER_ARRIVAL] == pytest.approx(2 / (1.21 + 0.79 / slow), rel=1e-3)
+    assert curve.resistance[0] == pytest.approx(2 / (1.21 + 0.79 / slow), rel=1e-3)
     assert curve.resistance[-1] == pytest.approx(1.0, rel=1e-6)
 
 
 @pytest.mark.parametrize("taper", [0.02, 0.2, 1.0, 2.0, 45.0])
 def test_equal_lanes_are_a_straight_front(taper: float) -> None:
-    curve = lanes.lane_curve(taper, np.ones(4))
-    at = np.array([0.2, 0.5, 0.9])
-    nodes = (at * lanes.NODES_PER_ARRIVAL).astype(int)
-    assert curve.resistance[nodes] == pytest.approx(resistance_share(nodes / lanes.NODES_PER_ARRIVAL, taper), rel=2e-3)
+    at = np.array([0.2, 0.5, 0.9, 1.0, 1.5])
+    curve = lanes.lane_curve(taper, np.ones(4), at)
+    assert curve.resistance == pytest.approx(resistance_share(np.minimum(at, 1.0), taper), rel=2e-3)
 
 
 @pytest.mark.parametrize("name", ["strip", "wedge", "all-round"])

@@ -33,7 +33,7 @@ SHAPE_SD = 1.35
 
 @dataclass(frozen=True)
 class LaneCurve:
-    """Resistance share by metered volume over arrival volume (nodes,), and where lanes stand.
+    """Resistance share at the volumes asked for, and where lanes stand.
 
     filled_at_first: share of the channel that is full when the first lane arrives; the rest is dry corners.
     last_at: metered volume when the last lane arrives, over the arrival volume.
@@ -52,21 +52,22 @@ def _channel(taper: float) -> tuple[Array, Array, Array, float, float]:
     return fill, g, np.sqrt(tau / tau[-1]), float(tau[-1]), float(g[-1])
 
 
-def lane_curve(taper: float, factors: Array) -> LaneCurve:
+def lane_curve(taper: float, factors: Array, volumes: Array) -> LaneCurve:
     """Resistance of a channel of lanes of equal width.
 
     taper: width at the vent over width at the inlet. factors: permeabilities of the lanes; they are scaled to mean 1.
+    volumes: metered volumes over the arrival volume at which it is wanted.
 
     Two equal lanes are one straight front:
 
-    >>> curve = lane_curve(1.0, np.array([1.0, 1.0]))
-    >>> round(curve.filled_at_first, 6), round(curve.last_at, 2)
-    (1.0, 1.0)
+    >>> curve = lane_curve(1.0, np.array([1.0, 1.0]), np.array([0.5]))
+    >>> round(curve.filled_at_first, 6), round(float(curve.resistance[0]), 4)
+    (1.0, 0.5)
     """
     k = np.asarray(factors, dtype=float)
     k = k / k.mean()
     fill, g, root, tau_full, g_full = _channel(taper)
-    step = np.linspace(0.0, 1.0, 1201)
+    step = np.linspace(0.0, 1.0, 301)
     u = np.concatenate([step**2, 1.0 + step[1:] * (k.max() / k.min() * (1.0 + 1e-9) - 1.0)]) / k.max()
     progress = u[:, None] * k
     lane_root = np.sqrt(np.minimum(progress, 1.0))
@@ -77,9 +78,7 @@ def lane_curve(taper: float, factors: Array) -> LaneCurve:
     volume = np.mean(np.interp(lane_root, root, fill), axis=1)
     volume = volume + np.concatenate([[0.0], np.cumsum(np.diff(u) * (past[1:] + past[:-1]) / 2)])
     first = volume[len(step) - 1]
-    nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
-    resistance = np.interp(nodes, volume / first, 1.0 / conductance)
-    resistance[0] = 0.0
+    resistance = np.interp(volumes, volume / first, 1.0 / conductance)
     return LaneCurve(resistance, float(first), float(volume[-1] / first))
 
 
@@ -133,16 +132,22 @@ def lane_family(taper: float, spread: float) -> Family:
     if spread == 0.0:
         straight = resistance_share(np.minimum(nodes, 1.0), taper)
         return Family(_with_shift(straight), 0.0, 1.0)
-    curves = [lane_curve(taper, 1.0 + spread * place) for place in _patterns()]
+    # finer towards the first arrival, where a converging channel is steep
+    volumes = np.concatenate([1.0 - np.linspace(1.0, 0.0, 500) ** 3, np.linspace(1.0, REACH, 500)[1:]])
+    curves = [lane_curve(taper, 1.0 + spread * place, volumes) for place in _patterns()]
     each = np.stack([c.resistance for c in curves])
     # before the first arrival patterns differ by little more than a factor, which the permeability takes up; the mean
     # factor stays, so that permeability is the lanes' mean and not that of a straight front in a smaller mould
-    middle = slice(int(0.3 * NODES_PER_ARRIVAL), int(0.9 * NODES_PER_ARRIVAL))
-    factor = np.mean(resistance_share(nodes[middle], taper) / each[:, middle], axis=1, keepdims=True)
+    middle = (volumes > 0.3) & (volumes < 0.9)
+    factor = np.mean(resistance_share(volumes[middle], taper) / each[:, middle], axis=1, keepdims=True)
     each = each * factor / factor.mean()
     mean = each.mean(axis=0)
-    _, size, shapes = np.linalg.svd(each - mean, full_matrices=False)
-    shapes = SHAPE_SD * shapes[:SHAPES] * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
+    # weighed by the volume that each node stands for, or the fine part would count for more
+    root = np.sqrt(np.gradient(volumes))
+    _, size, shapes = np.linalg.svd((each - mean) * root, full_matrices=False)
+    shapes = SHAPE_SD * shapes[:SHAPES] / root * size[:SHAPES, None] / np.sqrt(PATTERNS - 1)
+    mean, shapes = np.interp(nodes, volumes, mean), np.stack([np.interp(nodes, volumes, s) for s in shapes])
+    mean[0] = shapes[:, 0] = 0.0
     smear = float(np.mean([c.last_at for c in curves]) - 1.0)
     table = np.concatenate([_with_shift(mean), shapes.T], axis=1)
     return Family(np.ascontiguousarray(table), smear, float(np.mean([c.filled_at_first for c in curves])))
