@@ -1,0 +1,176 @@
+"""Two periods of a mould compared: the joint estimate of all causes from all witnesses. The maths is in `stats.causes`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from catchpot.physics.volume import CAUSES, WITNESSES, couplings, litres
+from catchpot.stats.causes import Posterior, difference, estimate
+from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
+from catchpot_volume.meters import Check, common_step, known_step
+from catchpot_volume.odds import LAYING, NAMES, Pressures, priors
+from catchpot_volume.periods import Periods, best_volume
+
+VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
+PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
+EXPONENTS = (0.7, 1.0, 1.3)
+"""Factors on Kozeny's exponent that are tried side by side: packs differ."""
+KNOWN_BATCH = 0.03
+ACTIVATION = 0.006
+"""S.d. a kelvin of the log viscosity's course with temperature (common practice, no source)."""
+Triple = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What two periods differ in. posterior over NAMES; None where the book can't say what causes would do.
+
+    change, injected, overflow: l, with 95 % interval. before, after: mean arrival volumes; per_unit: l a unit of each of
+    NAMES. temperature: l, or None where it was not logged. moulds: other moulds that speak for the meter.
+    """
+
+    volume_from: str
+    shots: tuple[int, int]
+    before_l: float
+    after_l: float
+    injected_l: tuple[float, float]
+    change: Triple
+    injected: Triple
+    overflow: Triple
+    temperature: Triple | None
+    posterior: Posterior | None
+    per_unit: Floats
+    moulds: int
+    seen: frozenset[str]
+    reason: str = ""
+
+
+def compare(
+    frame: pl.DataFrame, periods: Periods, events: Sequence[dict[str, Any]], others: pl.DataFrame, checks: Sequence[Check]
+) -> Comparison:
+    """Compare two periods of one mould.
+
+    frame: `gather.joined`. events: those that lie between the periods. others: rows of meter_witness of the injector's
+    other moulds. checks: what bucket and scales found on the injector.
+    """
+    rows = np.r_[periods.before, periods.after]
+    part, after = frame[rows], np.r_[np.zeros(len(periods.before), bool), np.ones(len(periods.after), bool)]
+    log_v, volume_from = best_volume(part)
+    known = np.isfinite(log_v)
+    volume, injected = np.exp(log_v), column(part, "injected_volume_l")
+    warm = expansion(part)
+    raw = volume * np.exp(np.where(np.isfinite(warm) & (volume_from == "the filling curve"), warm, 0.0))
+    b, a = known & ~after, known & after
+    before, now = float(raw[b].mean()), float(raw[a].mean())
+    table = np.column_stack([raw, injected, injected - raw])
+    table[~known] = np.nan
+    _, spread, _ = difference(table, after)
+    means = table[a].mean(axis=0) - table[b].mean(axis=0)
+    half = _reach(int(known.sum()) - 2) * np.sqrt(np.diag(spread))
+    spans: list[Triple] = [(float(m), float(m - h), float(m + h)) for m, h in zip(means, half, strict=True)]
+    temperature = _temperature(warm, after, before)
+    book = part_book(frame, int(periods.before[-1]), before)
+    common = {
+        "volume_from": volume_from, "shots": (int(b.sum()), int(a.sum())), "before_l": before, "after_l": now,
+        "injected_l": (float(injected[b].mean()), float(injected[a].mean())), "change": spans[0],
+        "injected": spans[1], "overflow": spans[2], "temperature": temperature,
+    }  # fmt: skip
+    if book is None:
+        return Comparison(
+            **common, posterior=None, per_unit=np.zeros(len(NAMES)), moulds=0, seen=frozenset(),
+            reason="the mould book lacks the part's area, thickness, fibre or the resin's density, so the litres of a"
+            " cause can't be worked out",
+        )  # fmt: skip
+    posterior, moulds, seen = _posterior(part, after, book, events, others, checks, spans[0][0] > 0)
+    return Comparison(
+        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0], moulds=moulds, seen=frozenset(seen)
+    )
+
+
+def _reach(free: int) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(max(free, 2), 0.975))
+
+
+def _temperature(warm: Floats, after: Any, before_l: float) -> Triple | None:
+    change, spread, fewest = difference(warm[:, None], after)
+    if fewest[0] < 3 or not np.isfinite(change[0]):
+        return None
+    value, half = before_l * float(change[0]), 1.96 * before_l * float(np.sqrt(spread[0, 0]))
+    return value, value - half, value + half
+
+
+def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
+    change, spread, fewest = difference(values[:, None], after)
+    if fewest[0] < 4:
+        return None
+    return float(change[0]), float(np.sqrt(spread[0, 0]))
+
+
+def _posterior(
+    part: pl.DataFrame, after: Any, book: Any, events: Sequence[dict[str, Any]], others: pl.DataFrame,
+    checks: Sequence[Check], volume_up: bool,
+) -> tuple[Posterior, int, list[str]]:  # fmt: skip
+    change, covariance, fewest = difference(witnesses(part), after)
+    usable = np.flatnonzero(np.isfinite(change) & (fewest >= 3))
+    laws = [np.column_stack([couplings(book, e), np.zeros(len(WITNESSES))]) for e in EXPONENTS]
+    for law in laws:
+        law[PERMEABILITY, LAYING] = 1.0
+    nuisance = np.zeros((len(WITNESSES), len(WITNESSES)))
+    nuisance[PERMEABILITY, PERMEABILITY] = _viscosity_variance(part, after)
+    nuisance[POT, POT] = 0.003**2
+    for w, weighed in ((1, "fabric_mass_kg"), (2, "gel_coat_mass_kg")):
+        if np.isfinite(column(part, weighed)).mean() > 0.8:
+            for law in laws:  # weighed and taken off, so it no longer moves the balance
+                law[BALANCE, w] = 0.0
+    seen = [WITNESSES[i] for i in usable]
+    d, c, n = change[usable], covariance[np.ix_(usable, usable)], nuisance[np.ix_(usable, usable)]
+    laws = [law[usable] for law in laws]
+    at = part["started_at"]
+    span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
+            at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
+    moulds = 0
+    meter = np.zeros(len(NAMES))
+    meter[CAUSES.index("flow_meter")] = 1.0
+    step, compared = common_step(others, span)
+    told = known_step(checks, span)
+    for extra, what in ((step, "other moulds"), (told, "bucket and scales")):
+        if extra is not None:
+            d = np.r_[d, extra[0]]
+            c = np.pad(c, ((0, 1), (0, 1)))
+            c[-1, -1] = extra[1] ** 2
+            n = np.pad(n, ((0, 1), (0, 1)))
+            laws = [np.vstack([law, meter]) for law in laws]
+            seen.append(what)
+    moulds = compared if step is not None else 0
+    pressures = Pressures(
+        _moved(column(part, "clamp_pressure_mbar"), after),
+        _moved(column(part, "cavity_pressure_mbar"), after),
+        _moved(column(part, "clamp_per_line_mbar_bar"), after),
+    )
+    prior, possible = priors(book, events, pressures, volume_up)
+    return estimate(d, c, laws, n, prior, 3, possible), moulds, seen
+
+
+def _viscosity_variance(part: pl.DataFrame, after: Any) -> float:
+    """Variance of the change of log permeability by resin batches of unknown viscosity and by temperature."""
+    batch = part["resin_batch"].fill_null("").to_numpy()
+    measured = part["book_batch_viscosity_pa_s"].is_not_null().to_numpy()
+    tolerance = column(part, "book_viscosity_tolerance_pct")
+    unknown = 1.2 * float(np.nanmean(np.where(np.isfinite(tolerance), tolerance, 15.0))) / 196.0
+    total = 0.0
+    for name in set(batch.tolist()):
+        mine = batch == name
+        share = float(mine[after].mean() - mine[~after].mean())
+        total += (share * (KNOWN_BATCH if measured[mine].any() else unknown)) ** 2
+    warm = np.where(np.isfinite(column(part, "mould_temp_c")), column(part, "mould_temp_c"), column(part, "resin_temp_c"))
+    moved = _moved(warm, after)
+    if moved is not None:
+        total += (ACTIVATION * moved[0]) ** 2
+    return total

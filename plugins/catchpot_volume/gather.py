@@ -1,0 +1,149 @@
+"""One frame a mould: everything that bears witness of its volume, a row a shot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.physics.volume import WITNESSES, PartBook, expansion_share
+from catchpot.workshop import MouldBook
+
+Floats = NDArray[np.float64]
+
+FILL_COLUMNS = (
+    "injected_volume_l", "arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l", "overflow_l",
+    "fill_time_s", "peak_line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "ambient_pressure_mbar",
+    "resin_temp_c", "mould_temp_c", "blocked_vent_margin_n",
+)  # fmt: skip
+PERMEABILITY_COLUMNS = ("permeability_m2", "viscosity_pa_s", "line_resistance_per_m3")
+PART_COLUMNS = ("part_mass_kg", "overflow_kg", "thickness_mm", "fabric_mass_kg", "gel_coat_mass_kg", "trimmed")
+SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
+WIDEST = 0.06
+"""An arrival volume whose 95 % interval is wider than this share is no witness."""
+
+BOOK_COLUMNS = (
+    "thickness_mm", "part_area_m2", "fibre_areal_weight_g_m2", "fibre_density_kg_m3", "runner_volume_l",
+    "feed_hose_volume_l", "feed_hose_full", "vent_hose_volume_l", "core_volume_l", "core_uptake_fraction",
+    "density_kg_m3", "batch_viscosity_pa_s", "viscosity_tolerance_pct",
+)  # fmt: skip
+
+
+def joined(tables: Mapping[str, pl.DataFrame], book: MouldBook, mould: str | None = None) -> pl.DataFrame:
+    """A row a shot that has injected, in time order: shot, fill, permeability, part and book (as `book_...`) columns."""
+    shot = tables["shot"]
+    if mould is not None:
+        shot = shot.filter(pl.col("mould") == mould)
+    shot = shot.select("shot", "mould", "started_at", *SHOT_COLUMNS)
+    of_book = book.for_shots(shot.select("shot", "mould", "started_at", "resin_batch"))
+    frame = shot.join(tables["fill"].select("shot", *FILL_COLUMNS), on="shot", how="inner")
+    frame = frame.join(tables["permeability"].select("shot", *PERMEABILITY_COLUMNS), on="shot", how="left")
+    frame = frame.join(_parts(tables.get("part")), on="shot", how="left")
+    resin = tables.get("seal_resin")
+    if resin is not None and "clamp_per_line_mbar_bar" in resin.columns:
+        frame = frame.join(resin.select("shot", "clamp_per_line_mbar_bar"), on="shot", how="left")
+    else:
+        frame = frame.with_columns(clamp_per_line_mbar_bar=pl.lit(None, dtype=pl.Float64))
+    named = of_book.select("shot", *(pl.col(c).alias(f"book_{c}") for c in BOOK_COLUMNS))
+    frame = frame.join(named, on="shot", how="left")
+    known = pl.col("started_at").is_not_null() & pl.col("injected_volume_l").is_not_null()
+    return frame.filter(known).sort("started_at", "shot")
+
+
+def _parts(part: pl.DataFrame | None) -> pl.DataFrame:
+    numbers = [c for c in PART_COLUMNS if c != "trimmed"]
+    if part is None or part.is_empty():
+        schema: dict[str, Any] = {"shot": pl.String(), **{c: pl.Float64() for c in numbers}}
+        frame = pl.DataFrame(schema=schema)
+    else:
+        usual = part["trimmed"].fill_null(False).mode().min() if part.height else False
+        alike = pl.col("trimmed").fill_null(False) == bool(usual)
+        mass = pl.when(alike).then(pl.col("part_mass_kg")).otherwise(None).alias("part_mass_kg")
+        frame = part.with_columns(mass).select("shot", *numbers)
+    return frame.rename({"thickness_mm": "part_thickness_mm"})
+
+
+def column(frame: pl.DataFrame, name: str) -> Floats:
+    """A column as floats, NaN where unknown."""
+    return frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
+
+
+def expansion(frame: pl.DataFrame) -> Floats:
+    """Share by which each shot's metered volume is lower as the resin grew on its way; NaN where not measured."""
+    return expansion_share(column(frame, "mould_temp_c"), column(frame, "resin_temp_c"))
+
+
+def log_volume(frame: pl.DataFrame) -> Floats:
+    """Log of the arrival volume with the resin's expansion taken out; NaN where unknown or too uncertain."""
+    v = column(frame, "arrival_volume_l")
+    width = (column(frame, "arrival_volume_high_l") - column(frame, "arrival_volume_low_l")) / v
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(width < WIDEST, np.log(v), np.nan) - np.nan_to_num(expansion(frame)))
+
+
+def pot_volume_l(frame: pl.DataFrame) -> Floats:
+    """Injected less what was weighed in the catch pot and what the vent hose holds, l; NaN without resin in the pot."""
+    weighed, density = column(frame, "overflow_kg"), column(frame, "book_density_kg_m3") * 1e-3
+    hose = np.nan_to_num(column(frame, "book_vent_hose_volume_l"))
+    with np.errstate(invalid="ignore"):
+        return np.where(weighed > 0.005, column(frame, "injected_volume_l") - weighed / density - hose, np.nan)
+
+
+def log_balance(frame: pl.DataFrame) -> Floats:
+    """Log of the metered volume over the resin found by weighing part and catch pot; NaN where not weighed.
+
+    Fabric that was not weighed is taken from the book, a gel coat that was not weighed as none: changes of either are
+    then reckoned with where the balance is used.
+    """
+    density = column(frame, "book_density_kg_m3") * 1e-3
+    glass = column(frame, "book_part_area_m2") * column(frame, "book_fibre_areal_weight_g_m2") * 1e-3
+    fabric, gel = column(frame, "fabric_mass_kg"), column(frame, "gel_coat_mass_kg")
+    resin_kg = column(frame, "part_mass_kg") - np.where(np.isfinite(fabric), fabric, glass) - np.nan_to_num(gel)
+    resin_kg = resin_kg + column(frame, "overflow_kg") + density * before_bed_l(frame)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.log(column(frame, "injected_volume_l") * density / resin_kg))
+
+
+def before_bed_l(frame: pl.DataFrame) -> Floats:
+    """Volume that fills before the part does, by the book, l."""
+    hose = np.nan_to_num(column(frame, "book_feed_hose_volume_l"))
+    empty = ~frame["book_feed_hose_full"].fill_null(False).to_numpy().astype(bool)
+    return np.asarray(np.nan_to_num(column(frame, "book_runner_volume_l")) + hose * empty)
+
+
+def witnesses(frame: pl.DataFrame) -> Floats:
+    """All WITNESSES of each shot, NaN where unknown; shape (shots, witnesses)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        columns = {
+            "volume": log_volume(frame),
+            "pot_volume": np.log(pot_volume_l(frame)) - np.nan_to_num(expansion(frame)),
+            "permeability": np.log(column(frame, "permeability_m2")),
+            "part_mass": column(frame, "part_mass_kg"),
+            "balance": log_balance(frame),
+            "fabric_mass": column(frame, "fabric_mass_kg"),
+            "gel_coat_mass": column(frame, "gel_coat_mass_kg"),
+            "thickness": column(frame, "part_thickness_mm"),
+        }
+    return np.column_stack([columns[w] for w in WITNESSES])
+
+
+def part_book(frame: pl.DataFrame, row: int, volume_l: float) -> PartBook | None:
+    """The book of one shot for the couplings; None where geometry, fibre or resin is missing."""
+    r = frame.row(row, named=True)
+    needed = ("part_area_m2", "thickness_mm", "fibre_areal_weight_g_m2", "fibre_density_kg_m3", "density_kg_m3")
+    if any(r[f"book_{c}"] is None for c in needed):
+        return None
+    return PartBook(
+        area_m2=r["book_part_area_m2"],
+        thickness_mm=r["book_thickness_mm"],
+        areal_weight_kg_m2=r["book_fibre_areal_weight_g_m2"] * 1e-3,
+        fibre_kg_l=r["book_fibre_density_kg_m3"] * 1e-3,
+        resin_kg_l=r["book_density_kg_m3"] * 1e-3,
+        core_volume_l=r["book_core_volume_l"] or 0.0,
+        core_uptake=r["book_core_uptake_fraction"] or 0.0,
+        runner_l=float(before_bed_l(frame)[row]),
+        volume_l=volume_l,
+    )

@@ -1,0 +1,131 @@
+"""From the joint estimate to rows: which causes are named alone, which as a pair, and what is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from catchpot.physics.volume import CAUSES
+from catchpot.stats.causes import Posterior
+from catchpot_volume.compare import Comparison, Triple
+
+SURE = 0.90
+"""A cause is named alone where, something having changed, this chance or more is with it."""
+SECOND = 0.5
+CHANGED = 0.6
+SETTLES = {
+    "fabric_pack": ("weigh three fabric packs", 5.0),
+    "gel_coat": ("weigh the gel coat of three parts", 10.0),
+    "cavity_thickness": ("put a feeler gauge to the flange and measure three parts' thickness", 10.0),
+    "flow_meter": ("check the meter with bucket and scales", 15.0),
+    "core": ("weigh three cores and compare them with the drawing", 10.0),
+    "runner_or_hose": ("compare hose and runner with the mould book (length, bore)", 5.0),
+    "resin_past_seal": ("look for resin in the clamp channel and the seal's groove", 5.0),
+    "overflow": ("weigh what is in the catch pot for three shots", 3.0),
+    "unexplained": ("weigh the next ten parts and their fabric packs", 20.0),
+    "temperature": ("log resin and mould temperature", 10.0),
+}
+"""The cheapest measurement that settles each cause, and its working time in minutes (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of volume_cause."""
+
+    cause: str
+    change: Triple
+    chance: float | None
+    score: float
+    measure: str = ""
+    minutes: float | None = None
+
+
+def named(posterior: Posterior) -> list[tuple[tuple[int, ...], float]]:
+    """Causes to name, each a tuple of one or two numbers of CAUSES, with its chance, the likeliest first.
+
+    One cause always leads, however unlikely. It is joined by a second where the two compete for the same change; a
+    further cause is named where it is likely beside it.
+    """
+    numbers = range(len(CAUSES))
+    alone = posterior.chance(*numbers)
+    given = posterior.given(posterior.active[:, : len(CAUSES)].any(axis=1)) if alone > 0 else posterior
+    taken: list[int] = []
+    made: list[tuple[tuple[int, ...], float]] = []
+    for turn in range(3):
+        free = [c for c in numbers if c not in taken]
+        chances = {c: given.chance(c) for c in free}
+        first = max(free, key=lambda c: chances[c])
+        # what may be active in the first's stead
+        without = given.given(~given.active[:, first])
+        rest = 1.0 - chances[first]
+        pair: tuple[int, ...] = (first,)
+        floor = 0.0 if turn == 0 else SECOND
+        if chances[first] < SURE:
+            second = max((c for c in free if c != first), key=lambda c: without.chance(c))
+            instead = rest * without.chance(second)
+            # a rival is named where it could well be the one: a tenth of the first's own chance
+            if turn == 0 or instead > 0.2 * chances[first]:
+                pair = tuple(sorted((first, second)))
+        chance = given.chance(*pair)
+        if turn and chance < floor:
+            break
+        made.append((pair, posterior.chance(*pair)))
+        taken += pair
+        if alone < 0.2:
+            break
+        given = given.given(given.active[:, list(pair)].any(axis=1))
+    return made
+
+
+def _name(pair: tuple[int, ...]) -> str:
+    return " or ".join(CAUSES[c] for c in pair)
+
+
+def settle(cause: str, seen: frozenset[str]) -> tuple[str, float]:
+    """The cheapest measurement that would tell a row's causes apart, or settle a single one."""
+    already = {"fabric_pack": "fabric_mass", "gel_coat": "gel_coat_mass"}
+    parts = cause.split(" or ")
+    open_ = [p for p in parts if already.get(p, "") not in seen] or parts
+    return min((SETTLES[p] for p in open_), key=lambda s: s[1])
+
+
+def rows(c: Comparison) -> list[Row]:
+    """All rows of a comparison, the likeliest first; all but overflow add up to the change of the arrival volume."""
+    made: list[Row] = []
+    told = 0.0
+    if c.posterior is not None:
+        for pair, chance in named(c.posterior):
+            factors = np.zeros(len(c.per_unit))
+            factors[list(pair)] = c.per_unit[list(pair)]
+            # how much, if it is one of these: the row's chance says whether it is
+            change = c.posterior.given(c.posterior.active[:, list(pair)].any(axis=1)).total(factors)
+            told += change[0]
+            made.append(Row(_name(pair), change, chance, chance, *settle(_name(pair), c.seen)))
+    if c.temperature is not None:
+        made.append(Row("temperature", c.temperature, None, 0.0, *SETTLES["temperature"]))
+        told += c.temperature[0]
+    rest = c.change[0] - told
+    half = (c.change[2] - c.change[1]) / 2
+    made.append(Row("unexplained", (rest, rest - half, rest + half), None, 0.01, *SETTLES["unexplained"]))
+    made.append(Row("overflow", c.overflow, None, _overflow_score(c), *SETTLES["overflow"]))
+    return sorted(made, key=lambda r: -r.score)
+
+
+def _overflow_score(c: Comparison) -> float:
+    """How much overflow itself is the cause: it moved the injected volume, and the arrival volume did not."""
+    moved, injected = c.overflow, c.injected
+    clear = (moved[1] > 0 or moved[2] < 0) and (injected[1] > 0 or injected[2] < 0) and moved[0] * injected[0] > 0
+    if not clear:
+        return 0.0
+    own = min(abs(moved[0]), abs(injected[0]))
+    return 2.0 if own > abs(c.change[0]) else 0.3
+
+
+def changed(c: Comparison) -> bool:
+    """Whether more than the everyday changed: a cause is likelier active than not, or overflow clearly moved."""
+    if _overflow_score(c) > 0:
+        return True
+    if c.posterior is None:
+        return bool(c.change[1] > 0 or c.change[2] < 0)
+    return c.posterior.chance(*range(len(CAUSES))) > CHANGED

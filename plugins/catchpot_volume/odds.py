@@ -1,0 +1,91 @@
+"""How likely each cause is beforehand, and what events and pressures say for or against it. Wide, and the same for all.
+
+Sizes are common practice, no source: what a floor sees from week to week (quiet) and what a real change may be (active).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from catchpot.physics.volume import CAUSES, PartBook
+from catchpot.stats.causes import Priors
+
+LAYING = len(CAUSES)
+"""The pack's permeability itself (how it was laid, another weave): moves K and no volume."""
+NAMES = (*CAUSES, "laying")
+CHANCE = {
+    "cavity_thickness": 0.08, "fabric_pack": 0.06, "gel_coat": 0.05, "core": 0.03, "runner_or_hose": 0.015,
+    "flow_meter": 0.04, "resin_past_seal": 0.015, "laying": 0.05,
+}  # fmt: skip
+# An event at the boundary: which causes it makes likelier, and how many times the odds.
+EVENTS = {
+    "fabric_batch": {"fabric_pack": 4.0, "laying": 3.0},
+    "gel_coat_changed": {"gel_coat": 10.0},
+    "core_changed": {"core": 15.0},
+    "hose_changed": {"runner_or_hose": 12.0},
+    "vent_changed": {"runner_or_hose": 2.0},
+    "mould_serviced": {"cavity_thickness": 3.0, "runner_or_hose": 2.0, "resin_past_seal": 2.0},
+    "mould_cleaned": {"cavity_thickness": 2.0},
+    "seal_replaced": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
+    "seal_reseated": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
+    "meter_calibrated": {"flow_meter": 12.0},
+    "pump_serviced": {"flow_meter": 6.0},
+}
+CLAMP_WANDER_MBAR, CAVITY_WANDER_MBAR, MOVED_MBAR = 5.0, 12.0, 40.0
+RESIN_WANDER, RESIN_MOVED = 3.0, 60.0
+MOST_FOR = 25.0
+
+
+@dataclass(frozen=True)
+class Pressures:
+    """Change of a pressure between the periods and its s.d.; None where not logged."""
+
+    clamp: tuple[float, float] | None
+    cavity: tuple[float, float] | None
+    clamp_per_line: tuple[float, float] | None
+
+
+def _times(moved: tuple[float, float] | None, wander: float, real: float, sign: float) -> float:
+    """Odds for "it moved with the cause" (half the time it does) against "it only wandered"."""
+    if moved is None:
+        return 1.0
+    value, sd = moved
+    quiet = np.hypot(sd, wander)
+    wide = np.hypot(quiet, real)
+    log_ratio = np.log(quiet / wide) + 0.5 * value**2 * (1 / quiet**2 - 1 / wide**2)
+    with_it = 2.0 * np.exp(min(log_ratio, 20.0)) if value * sign > 0 else 0.0
+    return float(min(0.5 + 0.5 * with_it, MOST_FOR))
+
+
+def priors(
+    book: PartBook, events: Sequence[dict[str, Any]], pressures: Pressures, volume_up: bool
+) -> tuple[Priors, np.ndarray[Any, np.dtype[np.bool_]]]:
+    """Priors of all NAMES, and which of them are possible at all."""
+    kinds = {e["kind"] for e in events}
+    odds = {c: p / (1 - p) for c, p in CHANCE.items()}
+    for kind in kinds & EVENTS.keys():
+        for cause, factor in EVENTS[kind].items():
+            odds[cause] *= factor
+    # a cavity opens as the clamp weakens or as the pressure inside comes nearer to ambient
+    sign = 1.0 if volume_up else -1.0
+    vacuum = max(_times(pressures.clamp, CLAMP_WANDER_MBAR, MOVED_MBAR, sign),
+                 _times(pressures.cavity, CAVITY_WANDER_MBAR, MOVED_MBAR, sign))  # fmt: skip
+    odds["cavity_thickness"] *= vacuum
+    if pressures.clamp_per_line is not None:
+        seen = _times(pressures.clamp_per_line, RESIN_WANDER, RESIN_MOVED, 1.0)
+        odds["resin_past_seal"] *= 4 * seen if seen > 1 else 0.3
+    chance = np.array([odds[c] / (1 + odds[c]) for c in NAMES])
+    v, h = book.volume_l, book.thickness_mm
+    quiet = np.array([0.0010, 0.010, 0.015, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03])
+    active = np.array(
+        [0.03, 0.08, max(0.12, 0.03 * h), max(0.15 * book.core_volume_l, 0.02 * v), 0.03 * v, 0.03, 0.03 * v, 0.15]
+    )
+    possible = np.ones(len(NAMES), dtype=bool)
+    possible[CAUSES.index("core")] = book.core_volume_l > 0 or "core_changed" in kinds
+    possible[CAUSES.index("runner_or_hose")] = book.runner_l > 0 or bool(kinds & {"hose_changed", "vent_changed"})
+    positive = np.zeros(len(NAMES), dtype=bool)
+    return Priors(np.maximum(quiet, 1e-9), np.maximum(active, 1e-6), np.clip(chance, 1e-4, 0.9), positive), possible

@@ -1,0 +1,154 @@
+"""Which two periods of a mould to compare: by changes found in its witnesses, by events, or as asked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.stats.changepoint import Change, find_changes, limit_for
+from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
+
+Bools = NDArray[np.bool_]
+LEAST = 5
+"""Shots with an arrival volume that either period needs."""
+FAIR = 8
+REACH = 60
+"""Shots that a period reaches back at most."""
+NEAR = 4
+"""Changes and events so many shots apart are one."""
+TELLING = (
+    "fabric_batch", "gel_coat_changed", "core_changed", "hose_changed", "vent_changed", "mould_serviced",
+    "meter_calibrated", "pump_serviced", "seal_replaced", "seal_reseated", "mould_cleaned",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Periods:
+    """Rows (of the frame) of the earlier and the later period, and why these."""
+
+    before: NDArray[np.intp]
+    after: NDArray[np.intp]
+    why: str
+
+
+def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
+    """Log arrival volumes from the curve, or where those are few from the catch pot, and which."""
+    own = log_volume(frame)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pot = np.log(pot_volume_l(frame))
+    if np.isfinite(own).sum() < 0.5 * np.isfinite(pot).sum():
+        return pot, "the catch pot"
+    return own, "the filling curve"
+
+
+def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]]) -> list[Periods]:
+    """The comparisons worth storing, oldest first; the last one is the newest change. Empty for a thin history."""
+    n = frame.height
+    known = np.isfinite(best_volume(frame)[0])
+    if known.sum() < 2 * LEAST + 2:
+        return []
+    changes = _merged([c for series in _series(frame) for c in series], n)
+    made: list[Periods] = []
+    for i, (at, until, trend) in enumerate(changes):
+        start = changes[i - 1][0] if i else 0
+        end = changes[i + 1][0] if i + 1 < len(changes) else n
+        made += _around(at, max(start, 0), end, until, trend, known)
+    if not made:
+        made = _by_event(frame, events, known) or _halves(known)
+    return made[-3:]
+
+
+def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetime] | None) -> Periods | None:
+    """The periods somebody asked for: from `since` on, against a span or all of the REACH shots before."""
+    at = np.array([t.timestamp() for t in frame["started_at"]])
+    known = np.isfinite(best_volume(frame)[0])
+    after = np.flatnonzero((at >= since.timestamp()) & known)[:REACH]
+    if against is None:
+        before = np.flatnonzero((at < since.timestamp()) & known)[-REACH:]
+    else:
+        low, high = against[0].timestamp(), against[1].timestamp()
+        before = np.flatnonzero((at >= low) & (at <= high) & known)
+        after = after[~np.isin(after, before)]
+    if min(len(before), len(after)) < LEAST:
+        return None
+    return Periods(np.arange(before[0], before[-1] + 1), np.arange(after[0], after[-1] + 1), "asked for")
+
+
+def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:
+    """Changes of the volume, the permeability, the injected volume and the overflow, each with its shots' rows."""
+    volume, _ = best_volume(frame)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        permeability = np.log(column(frame, "permeability_m2"))
+    injected = column(frame, "injected_volume_l")
+    overflow = injected - np.exp(volume)
+    made = []
+    batches = frame["resin_batch"].fill_null("").to_numpy()
+    for values, by_batch in ((volume, False), (permeability, True), (injected, False), (overflow, False)):
+        rows = np.flatnonzero(np.isfinite(values))
+        if len(rows) < 12 or np.std(values[rows]) < 1e-9:
+            continue
+        beside = None
+        names = list(dict.fromkeys(batches[rows].tolist()))
+        if by_batch and 1 < len(names) < len(rows) // 4:
+            beside = np.column_stack([(batches[rows] == b).astype(float) for b in names[1:]])
+        calls = find_changes(values[rows], beside, limit_for(4))
+        made.append([(c, rows) for c in calls])
+    return made
+
+
+def _merged(calls: Sequence[tuple[Change, NDArray[np.intp]]], n: int) -> list[tuple[int, int, bool]]:
+    """Changes of several measures as one where they may be the same: (first row, last row, trend)."""
+    placed = sorted(
+        (int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", int(rows[c.at_high] - rows[c.at_low]))
+        for c, rows in calls
+    )  # fmt: skip
+    groups: list[list[tuple[int, int, bool, int]]] = []
+    for p in placed:
+        if groups and p[0] - groups[-1][-1][0] <= NEAR:
+            groups[-1].append(p)
+        else:
+            groups.append([p])
+    best = [min(g, key=lambda p: p[3]) for g in groups]
+    return [(p[0], p[1], p[2]) for p in best]
+
+
+def _around(at: int, start: int, end: int, until: int, trend: bool, known: Bools) -> list[Periods]:
+    before, after = np.flatnonzero(known[:at])[-REACH:], np.flatnonzero(known[at:end])[:REACH] + at
+    before = before[before >= start]
+    why = "change found"
+    if trend:
+        why = "trend found"
+        course = np.flatnonzero(known[at : until + 1]) + at
+        third = max(len(course) // 3, FAIR)
+        after = course[-third:]
+        if len(before) < FAIR:
+            before = np.r_[before, course[: third]]
+        before = before[before < after[0]] if len(after) else before
+    if min(len(before), len(after)) < LEAST:
+        return []
+    return [Periods(np.arange(before[0], before[-1] + 1), np.arange(after[0], after[-1] + 1), why)]
+
+
+def _by_event(frame: pl.DataFrame, events: Sequence[dict[str, Any]], known: Bools) -> list[Periods]:
+    at = np.array([t.timestamp() for t in frame["started_at"]])
+    for e in sorted(events, key=lambda e: e["time"], reverse=True):
+        if e["kind"] not in TELLING:
+            continue
+        first = int(np.searchsorted(at, e["time"].timestamp()))
+        made = _around(first, 0, len(at), len(at) - 1, False, known)
+        if made and min(known[: first].sum(), known[first:].sum()) >= FAIR:
+            return [Periods(made[0].before, made[0].after, f"event: {e['kind'].replace('_', ' ')}")]
+    return []
+
+
+def _halves(known: Bools) -> list[Periods]:
+    rows = np.flatnonzero(known)[-2 * REACH :]
+    half = len(rows) // 2
+    before, after = rows[:half], rows[half:]
+    return [Periods(np.arange(before[0], before[-1] + 1), np.arange(after[0], after[-1] + 1), "halves of the history")]

@@ -1,0 +1,150 @@
+"""The tables of the volume analyses."""
+
+from __future__ import annotations
+
+from catchpot.tables import Column, Table
+
+METER = Table(
+    "meter",
+    ("injector", "since"),
+    (
+        Column("injector", "str", "", "the injection machine"),
+        Column("since", "datetime", "", "from when on the gain holds, UTC"),
+        Column("gain", "f64", "", "gain: metered over true volume", 0.0),
+        Column("gain_low", "f64", "", "lower end, 95 %", 0.0),
+        Column("gain_high", "f64", "", "upper end, 95 %", 0.0),
+        Column("until", "datetime", "", "when the next gain begins; null for the one in force"),
+        Column("change_pct", "f64", "%", "step from the gain before; null for the first"),
+        Column("change_low_pct", "f64", "%", "lower end, 95 %"),
+        Column("change_high_pct", "f64", "%", "upper end, 95 %"),
+        Column("moulds", "i64", "", "moulds that were compared over the step, or shot since the start", 0),
+        Column("shots", "i64", "", "shots with this gain", 0),
+        Column("source", "str", "", "what the gain rests on, in words"),
+    ),
+    doc="each injector's gain over time, from all its moulds and from checks by bucket and scales",
+)
+
+METER_WITNESS = Table(
+    "meter_witness",
+    ("injector", "at", "of_shot"),
+    (
+        Column("injector", "str", "", "the injection machine"),
+        Column("at", "datetime", "", "start of the shot, UTC"),
+        Column("of_shot", "str", "", "the shot"),
+        Column("of_mould", "str", "", "its mould"),
+        Column("log_volume", "f64", "", "logarithm of the arrival volume in l, resin's expansion taken out"),
+        Column("log_balance", "f64", "", "logarithm of injected over the resin weighed in part and catch pot"),
+    ),
+    doc="what every shot says of its injector's meter, for the other moulds of that injector",
+)
+
+VOLUME_CAUSE = Table(
+    "volume_cause",
+    ("mould", "since", "cause"),
+    (
+        Column("mould", "str", "", "the mould"),
+        Column("since", "datetime", "", "start of the first shot of the later period, UTC"),
+        Column("until", "datetime", "", "start of the last shot of the later period, UTC"),
+        Column("cause", "str", "", "cause; two that can't be told apart joined by ' or '"),
+        Column("change_l", "f64", "l", "its share of the change of the mean arrival volume (overflow: beside it)"),
+        Column("change_low_l", "f64", "l", "lower end, 95 %"),
+        Column("change_high_l", "f64", "l", "upper end, 95 %"),
+        Column("chance", "f64", "", "chance that it changed beyond the everyday; null where it is measured", 0.0, 1.0),
+        Column("rank", "i64", "", "1 for the likeliest cause", 1),
+        Column("measure_next", "str", "", "the cheapest measurement that would tell the two apart, or settle it"),
+        Column("minutes", "f64", "min", "working time of that measurement (common practice, no source)", 0.0),
+    ),
+    doc="the change of a mould's volume between two periods, split into causes; all but overflow add up to it",
+)
+
+VOLUME_CHANGE = Table(
+    "volume_change",
+    ("mould", "since"),
+    (
+        Column("mould", "str", "", "the mould"),
+        Column("since", "datetime", "", "start of the first shot of the later period, UTC"),
+        Column("until", "datetime", "", "start of the last shot of the later period, UTC"),
+        Column("against_from", "datetime", "", "start of the first shot of the earlier period, UTC"),
+        Column("against_until", "datetime", "", "start of the last shot of the earlier period, UTC"),
+        Column("why", "str", "", "why these periods: change found, event, halves of the history, or asked for"),
+        Column("shots_before", "i64", "", "shots of the earlier period with an arrival volume", 0),
+        Column("shots_after", "i64", "", "shots of the later period with an arrival volume", 0),
+        Column("volume_from", "str", "", "where arrival volumes come from: the filling curve, or the catch pot"),
+        Column("arrival_before_l", "f64", "l", "mean arrival volume before", 0.0),
+        Column("arrival_after_l", "f64", "l", "mean arrival volume after", 0.0),
+        Column("arrival_change_l", "f64", "l", "its change"),
+        Column("arrival_change_low_l", "f64", "l", "lower end, 95 %"),
+        Column("arrival_change_high_l", "f64", "l", "upper end, 95 %"),
+        Column("arrival_change_pct", "f64", "%", "the change over the volume before"),
+        Column("injected_before_l", "f64", "l", "mean injected volume of the same shots before", 0.0),
+        Column("injected_after_l", "f64", "l", "mean injected volume of the same shots after", 0.0),
+        Column("injected_change_l", "f64", "l", "its change"),
+        Column("injected_change_low_l", "f64", "l", "lower end, 95 %"),
+        Column("injected_change_high_l", "f64", "l", "upper end, 95 %"),
+        Column("chance_pct", "f64", "%", "chance that the likeliest row holds the cause, all causes compared", 0, 100),
+        Column("share_pct", "f64", "%", "share of the likeliest row in the change; null where it makes no sense"),
+        Column("changed", "bool", "", "whether more than the everyday changed"),
+        Column("sentence_1", "str", "", "what changed"),
+        Column("sentence_2", "str", "", "the likeliest cause"),
+        Column("sentence_3", "str", "", "what to measure next"),
+    ),
+    doc="two periods of a mould compared, with the answer in three sentences",
+)
+
+_OUTLOOK = (
+    Column("volume_l", "f64", "l", "volume to set: fills with the wanted chance, wanted bleed included", 0.0),
+    Column("volume_low_l", "f64", "l", "lower end of what the shot will need, 95 %", 0.0),
+    Column("volume_high_l", "f64", "l", "upper end of what it will need, 95 %; never below the volume to set", 0.0),
+    Column("fill_chance", "f64", "", "chance that resin arrives at the vent and the wanted bleed goes past it", 0.0, 1.0),
+    Column("arrival_volume_l", "f64", "l", "arrival volume expected (median)", 0.0),
+    Column("arrival_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
+    Column("arrival_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),
+    Column("expected_overflow_l", "f64", "l", "overflow expected (mean), wanted bleed included"),
+    Column("bleed_target_l", "f64", "l", "wanted past the vent", 0.0),
+)
+
+NEXT_SHOT = Table(
+    "next_shot",
+    ("mould",),
+    (
+        Column("mould", "str", "", "the mould"),
+        _OUTLOOK[0],
+        _OUTLOOK[1],
+        _OUTLOOK[2],
+        Column("line_pressure_limit_bar", "f64", "bar", "line pressure limit, gauge: keeps the cover shut with the vent "
+               "blocked, never above the book's; null where neither is known"),
+        Column("expected_fill_time_s", "f64", "s", "fill time expected", 0.0),
+        Column("fill_time_low_s", "f64", "s", "lower end, 95 %", 0.0),
+        Column("fill_time_high_s", "f64", "s", "upper end, 95 %", 0.0),
+        *_OUTLOOK[3:],
+        Column("temperature_c", "f64", "deg C", "temperature the times are for"),
+        Column("gel_time_s", "f64", "s", "gel time at that temperature by the book; null where none is given", 0.0),
+        Column("catalyst_l", "f64", "l", "catalyst for the volume to set", 0.0),
+        Column("catalyst_kg", "f64", "kg", "the same by mass", 0.0),
+        Column("blocked_vent_margin_n", "f64", "N", "lowest blocked-vent margin of the last shots at the book's limit"),
+        Column("from_history", "i64", "", "shots the volume rests on; 0: from the mould book alone", 0),
+        Column("last_shot", "str", "", "the newest shot"),
+        Column("last_shot_at", "datetime", "", "when it was, UTC"),
+        Column("changes_since", "str", "", "events since then, in words"),
+        Column("open_findings", "str", "", "open findings of the mould, in words"),
+        Column("cautions", "str", "", "what to mind first, a sentence a line, the gravest first"),
+        Column("curve_share", "f64[20]", "", "filled share along the expected filling curve", 0.0, 1.0),
+        Column("curve_time_s", "f64[20]", "s", "time at that share", 0.0),
+    ),
+    doc="what to set on a mould's next shot",
+)  # fmt: skip
+
+NEXT_SHOT_CHECK = Table(
+    "next_shot_check",
+    ("shot",),
+    (
+        Column("shot", "str", "", "the shot"),
+        Column("mould", "str", "", "the mould"),
+        *_OUTLOOK[:7],
+        Column("observed_arrival_l", "f64", "l", "arrival volume as found afterwards", 0.0),
+        Column("would_fill", "bool", "", "whether the volume to set reached the arrival volume found"),
+        Column("would_overflow_l", "f64", "l", "volume to set less the arrival volume found"),
+        Column("rank_chance", "f64", "", "chance said beforehand of no more than what was found", 0.0, 1.0),
+    ),
+    doc="each shot against what would have been said before it; later shots never change a row",
+)
