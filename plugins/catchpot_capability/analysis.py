@@ -83,7 +83,7 @@ class CapabilityAnalysis:
     ) -> None:  # fmt: skip
         known = wide.filter(pl.col(column).is_not_null()).select("shot", "started_at", "month", value=column)
         declared = job.declared["*"].column(column)
-        label = (declared.label or declared.doc.split(";")[0].split(" (")[0]).split(":")[0]
+        label = (declared.label or declared.doc.split(";")[0].split(" (")[0]).split(":")[0].split(",")[0]
         earlier: list[Floats] = []
         steady: list[Floats] = []
         for (month,), frame in known.group_by("month", maintain_order=True):

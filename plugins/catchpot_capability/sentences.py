@@ -68,7 +68,8 @@ def percent(value: float) -> str:
 def sentence(row: Row) -> str:
     """The verdict on one mould, month and measure."""
     begin = f"{row['mould']}, {spoken(row['month'])}: {row['label']}"
-    within = f"limits {limits_words(row['lower_limit'], row['upper_limit'], row['unit'])}"
+    both = row["lower_limit"] is not None and row["upper_limit"] is not None
+    within = f"limit{'s' if both else ''} {limits_words(row['lower_limit'], row['upper_limit'], row['unit'])}"
     shots = words.count(row["n"], "shot")
     if row["verdict"] == "too few shots":
         return f"{begin} is not judged: {shots}, and five are needed ({within}). {_cap(outside_words(row))}."

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -65,7 +67,9 @@ class DriftAnalysis:
                 values.append(shape(DRIFT_VALUE, {n: frame[n] for n in DRIFT_VALUE.names}))
                 rows["drift_watch"].append(watch)
             rows["drift"] += own
-            rows["finding"] += finding_rows(mould, own, self.zone)
+            rows["finding"] += finding_rows(
+                mould, own, self.zone, _few_shots(shots["started_at"].drop_nulls().to_list())
+            )
         tables = {t.name: _frame(t, rows[t.name]) for t in (DRIFT, DRIFT_WATCH, FINDING)}
         return Result({**tables, "drift_value": pl.concat(values)}, refused)
 
@@ -74,6 +78,12 @@ class DriftAnalysis:
         entry = job.book.moulds.get(mould)
         own = [*entry.measures, *entry.limits] if entry is not None else []
         return list(dict.fromkeys([*params.measures, *own]))
+
+
+def _few_shots(starts: list[datetime], shots: int = 4) -> timedelta:
+    """How long so many shots of the mould usually take."""
+    gaps = sorted(b - a for a, b in pairwise(starts))
+    return shots * gaps[len(gaps) // 2] if gaps else timedelta(0)
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.DataFrame:

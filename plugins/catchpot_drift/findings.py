@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from catchpot.report import words
@@ -43,8 +43,8 @@ def sentence(row: Row, zone: str) -> str:
         moved += f", in one step with shot {row['shot']} on {day}{between}"
     if row["event"]:
         n = row["shots_after_event"]
-        where = "right at" if n == 0 else f"{words.count(n, 'shot')} from"
-        moved += f", {where} this event: {row['event']}, {words.day(row['event_at'], zone)}"
+        where = "with the first shot" if n == 0 else words.count(n, "shot")
+        moved += f", {where} after {row['event']} ({words.day(row['event_at'], zone)})"
     return moved + "."
 
 
@@ -60,11 +60,11 @@ def _ended(rows: Sequence[Row], i: int) -> tuple[datetime | None, bool]:
     return following["changed_at"], back
 
 
-def finding_rows(mould: str, rows: Sequence[Row], zone: str) -> list[Row]:
+def finding_rows(mould: str, rows: Sequence[Row], zone: str, slack: timedelta = timedelta(0)) -> list[Row]:
     """Rows of `finding` from a mould's rows of `drift`.
 
-    Changes of several volumes whose dates may be the same are one finding, told by the arrival volume first. A change
-    back to the level before an open finding ends that finding and opens none.
+    Changes of several volumes whose dates may be the same, or lie no more than `slack` apart, are one finding, told by
+    the arrival volume first. A change back to the level before an open finding ends that finding and opens none.
     """
     found: list[Row] = []
     for kind, measures in KINDS.items():
@@ -75,7 +75,7 @@ def finding_rows(mould: str, rows: Sequence[Row], zone: str) -> list[Row]:
             for i, row in enumerate(own):
                 until, back = _ended(own, i)
                 skip, went_back = went_back, back
-                same = next((f for f in taken if _together(f["row"], row)), None)
+                same = next((f for f in taken if _together(f["row"], row, slack)), None)
                 if same is not None:
                     same["also"].append(row)
                 elif not skip:
@@ -84,8 +84,10 @@ def finding_rows(mould: str, rows: Sequence[Row], zone: str) -> list[Row]:
     return found
 
 
-def _together(a: Row, b: Row) -> bool:
-    return bool(a["changed_low_at"] <= b["changed_high_at"] and b["changed_low_at"] <= a["changed_high_at"])
+def _together(a: Row, b: Row, slack: timedelta) -> bool:
+    return bool(
+        a["changed_low_at"] <= b["changed_high_at"] + slack and b["changed_low_at"] <= a["changed_high_at"] + slack
+    )
 
 
 def _finding(mould: str, kind: str, f: Row, zone: str) -> Row:

@@ -45,7 +45,7 @@ def happenings(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Event]:
 def nearest(
     happened: list[Event], starts: list[datetime], at: int, earliest: int, latest: int, reach: int
 ) -> tuple[Event, int] | None:
-    """The event nearest to a change within reach, and how many shots lie between.
+    """The event nearest to a change within reach, and how many shots of the mould came between (0: the first after it).
 
     starts: of the measure's shots. at, earliest, latest: first shot of the change and its interval. An event counts
     from `reach` shots before the date up to the date, or anywhere in the date's interval.
@@ -57,7 +57,6 @@ def nearest(
         if not first <= event.at <= last:
             continue
         place = sum(s < event.at for s in starts)  # the first shot at or after the event
-        gap = abs(at - place)
-        if best is None or gap <= best[0]:
-            best = (gap, event)
-    return (best[1], best[0]) if best else None
+        if best is None or abs(at - place) <= abs(at - best[0]):
+            best = (place, event)
+    return (best[1], max(at - best[0], 0)) if best else None

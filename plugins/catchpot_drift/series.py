@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from catchpot.report.words import words_of
+from catchpot.report.words import count, words_of
 from catchpot.tables import Table
 from catchpot_drift.settings import DriftParams
 
@@ -48,7 +48,7 @@ def label_and_unit(column: str, declared: Table) -> tuple[str, str]:
         found = declared.column(column)
     except KeyError:
         return words_of(column), ""
-    words = (found.label or found.doc.split(";")[0].split(" (")[0]).split(":")[0]
+    words = (found.label or found.doc.split(";")[0].split(" (")[0]).split(":")[0].split(",")[0]
     return words, found.unit
 
 
@@ -79,9 +79,8 @@ def gather(
         known = wide[column].is_not_null()
         frame = wide.filter(known)
         if frame.height < LEAST_SHOTS:
-            refused[measure] = (
-                f"only {frame.height} shots have this measure; {LEAST_SHOTS} are needed before a change can be told"
-            )
+            have = "no shot has" if frame.is_empty() else f"only {count(frame.height, 'shot')} with"
+            refused[measure] = f"{have} this measure; {LEAST_SHOTS} are needed before a change can be told"
             continue
         label, unit = label_and_unit(column, declared)
         beside, words = _beside(measure, frame, batch.filter(known), params)

@@ -5,8 +5,7 @@ percentile form of ISO 22514-2: the 0.135 %, 50 % and 99.865 % points take the p
 Intervals, each with the degrees of freedom of its own spread. Normal law: chi-squared for Cp and Pp, Bissell 1990 for
 Cpk and Ppk. Skewed laws and the share outside: generalised pivotal quantities (T. Mathew, G. Sebastian, K. M. Kurian,
 Quality and Reliability Engineering International 23, 2007; K. Krishnamoorthy, Y. Lin, Y. Xia, Journal of Statistical
-Planning and Inference 139, 2009, for the Weibull law), of the limit that lies nearer in the estimate, since the smaller
-of both sides in every draw would pull the interval below the estimate.
+Planning and Inference 139, 2009, for the Weibull law).
 """
 
 from __future__ import annotations
@@ -137,7 +136,7 @@ def one_sided_lower(cpk: float, n: int, level: float = 0.975) -> float:
 
 
 @lru_cache(maxsize=256)
-def _pivots(degrees: float, points: int = 160) -> tuple[Floats, Floats]:
+def _pivots(degrees: float, points: int = 90) -> tuple[Floats, Floats]:
     """A grid of equally likely standard normal values and of sigma over its estimate."""
     from scipy.special import chdtri, ndtri
 
@@ -162,10 +161,15 @@ Sides = tuple[Floats | None, Floats | None]
 
 
 def _nearer(one: Sides, many: Sides, level: float) -> Index:
-    """The side whose index is smaller in the estimate, with the interval of that side."""
+    """The smaller index of both sides. Its interval ends above with that side's draws, below with the smaller draws.
+
+    The other side may be the nearer one in truth: then it bounds the index from above no tighter than the side taken,
+    but from below it may lie far lower.
+    """
     given = [(float(o[0]), m) for o, m in zip(one, many, strict=True) if o is not None and m is not None]
     value, draws = min(given, key=lambda pair: pair[0])
-    return Index(value, *_interval(draws, level))
+    smaller = np.minimum.reduce([m for _, m in given])
+    return Index(value, _interval(smaller, level)[0], _interval(draws, level)[1])
 
 
 def _bell(

@@ -100,7 +100,7 @@ def test_a_step_is_dated_named_and_laid_beside_its_event() -> None:
     finding = result.tables["finding"].row(0, named=True)
     assert result.tables["finding"].height == 1
     assert (finding["kind"], finding["severity"], finding["until"]) == ("volume_drift", "watch", None)
-    assert "3 shots from this event: fabric batch FB-118" in finding["message"]
+    assert "3 shots after fabric batch FB-118" in finding["message"]
     assert "8 Mar 2026" in finding["message"]
 
 
