@@ -114,7 +114,7 @@ def test_a_good_plugin_passes(tmp_path: Path) -> None:
          "computes: analysis last: failed on the made-up workshop"),
         ('(USUAL,), NoParams', '(USUAL, LAST), NoParams', "module: analysis usual is left out: table last"),
         ('return Result({"usual": frame.select(', 'return Result({"usual": frame.head(0).select(',
-         "computes: analysis usual: gave no row at all"),
+         "computes: analysis usual: gave neither a row nor a refusal"),
         # looks whether something it did not ask for happens to be there
         ('pl.col("vol_l").last()', '(pl.col("vol_l") + ("flow_l_min" in job.tables["sample"].columns)).last()',
          "honours needs: analysis last: with more at hand than it asked for: table last: column metered_volume_l"),

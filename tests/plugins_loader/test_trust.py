@@ -97,11 +97,12 @@ def test_commands_of_plugins(reopen: Reopen, drop_in: Write, home: Path) -> None
     drop_in(
         "broken.py", "import catchpot\n@catchpot.hookimpl\ndef register_commands(app):\n    raise ValueError('no')\n"
     )
-    app = App(name="x")
-    assert register_commands(app, home) == []
-    assert "weigh" not in list(app)
+    untrusting = App(name="x")
+    assert register_commands(untrusting, home) == []
+    assert "weigh" not in list(untrusting)
     load(reopen(), trust=True, core=False)
     (home / "catchpot.toml").write_text("not toml at all")
+    app = App(name="x")
     said = register_commands(app, home)
     assert "weigh" in list(app)
     assert len(said) == 1

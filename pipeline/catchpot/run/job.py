@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
 import polars as pl
@@ -51,6 +51,9 @@ def build(
     until: nothing later is delivered: no shot that started later, no event, no row dated later by its key.
     """
     part = step.analysis.part
+    # The day as the caller's clock has it; everything else is compared in UTC, as it is stored.
+    day = until.date() if until is not None else None
+    until = until.astimezone(UTC) if until is not None else None
     if part == "shot":
         shots = store.table("shot", HISTORY, shots=units)
     else:
@@ -61,7 +64,7 @@ def build(
         shots = shots.filter(pl.col("started_at") <= until)
     if part != "shot":
         shots = shots.sort("started_at", "shot")
-    deliver = _Delivery(store, part, shots, declared, until)
+    deliver = _Delivery(store, part, shots, declared, until, day)
     tables = {name: deliver.table(name, columns) for name, columns in step.reads.items()}
     known = {name: declared[name] for name in tables}
     if step.star:
@@ -79,8 +82,10 @@ class _Delivery:
         shots: pl.DataFrame,
         declared: Mapping[str, Table],
         until: datetime | None,
+        day: date | None,
     ) -> None:
-        self.store, self.part, self.shots, self.declared, self.until = store, part, shots, declared, until
+        self.store, self.part, self.shots, self.declared = store, part, shots, declared
+        self.until, self.day = until, day
         self.names = shots["shot"].to_list()
         self.moulds = shots["mould"].drop_nulls().unique().sort().to_list()
 
@@ -117,5 +122,5 @@ class _Delivery:
             if k in frame.columns and declared.column(k).dtype == "datetime":
                 frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= self.until))
             elif k in frame.columns and declared.column(k).dtype == "date":
-                frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= self.until.date()))
+                frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= self.day))
         return frame

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime, time
 from typing import TYPE_CHECKING
 
 from catchpot.analysis import Result
@@ -30,8 +30,8 @@ _COUNTS = {"", "0/1", "strokes", "shots", "samples"}
 
 
 def unit_in_name(unit: str) -> str:
-    """A unit as it stands in a name: "m2/(Pa s)" -> "m2_pa_s", "%" -> "pct", "1/m3" -> "per_m3"."""
-    text = unit.lower().replace("deg c", "c").replace("%", "pct")
+    """A unit as it stands in a name: "m2/(Pa s)" -> "m2_pa_s", "%" -> "pct", "1/m3" -> "per_m3", "1/s" -> "hz"."""
+    text = {"1/s": "hz"}.get(unit, unit).lower().replace("deg c", "c").replace("%", "pct")
     text = re.sub(r"^1/", "per_", text)
     return re.sub(r"[^a-z0-9]+", "_", text).strip("_")
 
@@ -64,7 +64,10 @@ def computes(step: Step, data: CheckData) -> Iterator[str]:
     if step.name in data.failures:
         yield f"failed on the made-up workshop: {data.failures[step.name]}"
     elif all(data.frames.table(t.name).is_empty() for t in step.analysis.yields):
-        yield "gave no row at all on a healthy made-up workshop"
+        refused = data.compute(step, data.units(step)).refused
+        # A history may refuse the whole workshop; of sound shots something can be said.
+        if step.analysis.part == "shot" or not refused:
+            yield "gave neither a row nor a refusal on the made-up workshop"
 
 
 def honours_needs(step: Step, data: CheckData) -> Iterator[str]:
@@ -119,10 +122,12 @@ def causal(step: Step, data: CheckData) -> Iterator[str]:
     if not step.analysis.causal or step.analysis.part == "shot":
         return
     units = data.units(step)
-    starts = data.frames.table("shot")["started_at"].drop_nulls().sort()
+    zone = data.workshop.zone
+    days = data.frames.table("shot")["started_at"].drop_nulls().dt.convert_time_zone(zone.key).dt.date().unique().sort()
     later = data.compute(step, units)
     for share in (0.35, 0.7):
-        until = starts[int(share * (starts.len() - 1))]
+        # The end of a day: a row keyed by a day is only whole when its day is over.
+        until = datetime.combine(days[int(share * (days.len() - 1))], time.max, zone).astimezone(UTC)
         earlier = data.compute(step, units, until=until)
         for table in step.analysis.yields:
             now = _known(table, later.tables[table.name], data, until)
@@ -144,7 +149,7 @@ def _known(table: Table, frame: pl.DataFrame, data: CheckData, until: datetime) 
         if table.column(k).dtype == "datetime":
             frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= until))
         elif table.column(k).dtype == "date":
-            frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= until.date()))
+            frame = frame.filter(pl.col(k).is_null() | (pl.col(k) <= until.astimezone(data.workshop.zone).date()))
     return frame
 
 

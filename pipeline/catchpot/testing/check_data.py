@@ -96,9 +96,10 @@ def made_up_core() -> MadeUp:
     fills = ("linear", "radial", "peripheral")
     chosen = [next(g for g in shapes.values() if g.fill == fill) for fill in fills]
     moulds = tuple(
-        Mould(f"mould-{i + 1}", g, shots=16, holds=(2, 1, 0)[i], weigh_fabric=True) for i, g in enumerate(chosen)
+        Mould(f"mould-{i + 1}", g, shots=(36, 14, 14)[i], holds=(2, 1, 0)[i], weigh_fabric=True)
+        for i, g in enumerate(chosen)
     )
-    changes = (Change("mould-1", "cavity_thickness", 0.03, 9, event=("seal_replaced", "both")),)
+    changes = (Change("mould-1", "cavity_thickness", 0.05, 20, event=("seal_replaced", "both")),)
     return simulate(Scenario(moulds=moulds, changes=changes), seed=11)
 
 
