@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict
 
 from catchpot import Job, Refused, Result
-from catchpot.tables import empty, shape
-from catchpot_faults.tables import FAULT_EVIDENCE, FAULT_SIGN, FAULT_TABLES, FINDING, ODD_CURVE
+from catchpot.core_tables import FINDING
+from catchpot.tables import Table, empty, shape
+from catchpot_faults.tables import FAULT_EVIDENCE, FAULT_SIGN, FAULT_TABLES, ODD_CURVE
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -30,7 +31,7 @@ class Faults:
     """Named faults and unusual shapes, one mould at a time; causal: later shots never change what was said of one."""
 
     name = "faults"
-    part: Literal["mould"] = "mould"
+    part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
     needs: Mapping[str, tuple[str, ...]] = {
         "shot": ("mould", "started_at", "injector", "fabric_batch", "resin_batch", "stroke_volume_ml"),
@@ -48,8 +49,8 @@ class Faults:
         "fault_sign": FAULT_SIGN.names[1:],
     }  # fmt: skip
     optional: Mapping[str, tuple[str, ...]] = {"event": ("time", "mould", "kind")}
-    yields = FAULT_TABLES
-    params = FaultParams
+    yields: tuple[Table, ...] = FAULT_TABLES
+    params: type[BaseModel] = FaultParams
 
     def compute(self, job: Job) -> Result:
         """Each mould of the job by itself."""

@@ -128,6 +128,7 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
     here = starts[step_at]
     near = jumps[0, max(here - 3, 0) : here + 4]
     jump = float(np.nanmax(near)) if np.isfinite(near).any() else np.nan
+    before_step, before_drop = _level_before(y, known, here), _level_before(y, known, starts[drop_at])
     fallen = starts[drop_at]
     at_drop = jumps[0, max(fallen - 6, 0) : fallen + 7]
     grown = 1.0 + grow_size * growth[:, grow_at]
@@ -144,21 +145,27 @@ def course(resistance: Floats, usual: Floats, time_s: Floats) -> Course | None:
         noise=noise,
         left=left / (known.sum() * noise**2),
         step_share=float(GRID[here]),
-        step_size=step_size * scale / float(usual[here]),
+        step_size=step_size * float(constant[here]) / before_step,
         step_gain=step_gain,
-        jump=jump,
-        jump_sd=factor * noise,
+        jump=jump / before_step,
+        jump_sd=factor * noise / before_step,
         growth_share=float(GRID[g]),
         growth_s=float(efold),
         growth_total=total,
         growth_gain=grow_gain,
         drop_share=float(GRID[starts[drop_at]]),
-        drop_size=drop_size,
+        drop_size=drop_size / before_drop,
         drop_gain=drop_gain,
-        drop_jump=float(np.nanmin(at_drop)) if np.isfinite(at_drop).any() else np.nan,
+        drop_jump=float(np.nanmin(at_drop)) / before_drop if np.isfinite(at_drop).any() else np.nan,
         fade_gain=fade_gain,
         ratio=ratio,
     )
+
+
+def _level_before(y: Floats, known: NDArray[np.bool_], here: int) -> float:
+    """Where the curve ran before a point, against the usual one: what a step or a drop is relative to."""
+    before = y[:here][known[:here]][-12:]
+    return max(float(np.median(before)), 0.05) if len(before) else 1.0
 
 
 def _bridged(y: Floats, known: NDArray[np.bool_]) -> Floats:

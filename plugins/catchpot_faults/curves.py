@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from catchpot import Job
 
 Floats = NDArray[np.float64]
-GRID = 0.005 + 0.0075 * np.arange(POINTS)
+GRID: Floats = np.asarray(0.005 + 0.0075 * np.arange(POINTS), dtype=np.float64)
 """Points of the share of the usual arrival volume."""
 
 CURVES = (
@@ -157,7 +157,7 @@ def bridge(channel: Floats, widest: int = 10) -> Floats:
 
 
 def _flow(curve: dict[str, Floats], strokes: NDArray[np.bool_]) -> Floats:
-    """Logged flow; where strokes stand in for a meter, volume over time across thirteen bins (a stroke is some bins)."""
+    """Logged flow; where strokes stand in for a meter, volume over time across thirteen bins: a stroke is some bins."""
     flow, volume, time = curve["flow_l_min"], curve["vol_l"], curve["t_s"]
     missing = strokes | ~np.isfinite(flow).any(axis=1)
     if not missing.any():

@@ -37,7 +37,7 @@ def drawn(shots: Shots, judged: Judged, i: int) -> dict[str, object]:
     inside = (whole.EDGES[0] <= GRID) & (whole.EDGES[-1] >= GRID)
     for c, name in enumerate(whole.NAMES):
         shares = np.full(len(GRID), np.nan) if odd is None else np.where(inside, 100 * odd.parts[c][cell], np.nan)
-        row[f"share_{name}"] = listed(shares)
+        row[f"share_{name}_pct"] = listed(shares)
     return row
 
 

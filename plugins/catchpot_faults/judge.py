@@ -47,7 +47,7 @@ EVENT_SD = {
 
 @dataclass
 class Judged:
-    """What was found of a mould, shot by shot. evidence: numbers by name, one a shot. odd: drawings of flagged shots."""
+    """What was found of a mould, shot by shot. evidence: numbers by name, one a shot. usuals, odd: of flagged shots."""
 
     findings: list[list[Found]]
     evidence: dict[str, Floats]
@@ -100,14 +100,13 @@ def judge(shots: Shots, events: Sequence[tuple[datetime, str]] = ()) -> Judged:
         found = name_all(seen)
         row = whole_curve.features(shots, usual.share_l, np.array([i], dtype=np.intp)) if usual.shots else None
         levels[i] = seen.level
-        if usual.shots >= whole_curve.LEAST_SHOTS:
-            if model is None or len(healthy) // REFIT_EVERY != made_at:
-                learned = refs[-MOST_SHOTS:]
-                model = whole_curve.learn(
-                    whole_curve.features(shots, usual.share_l, learned), levels[learned],
-                    whole_curve.driving_cells(shots, usual.share_l, learned),
-                )  # fmt: skip
-                made_at = len(healthy) // REFIT_EVERY
+        if usual.shots >= whole_curve.LEAST_SHOTS and (model is None or len(healthy) // REFIT_EVERY != made_at):
+            learned = refs[-MOST_SHOTS:]
+            model = whole_curve.learn(
+                whole_curve.features(shots, usual.share_l, learned), levels[learned],
+                whole_curve.driving_cells(shots, usual.share_l, learned),
+            )  # fmt: skip
+            made_at = len(healthy) // REFIT_EVERY
         odd = None
         if model is not None and row is not None and not seen.spoiled:
             odd = whole_curve.hold_against(row[0], seen.level, model)
@@ -200,10 +199,11 @@ def _seen(shots: Shots, i: int, usual: Usual, kept: dict[str, Floats], ratio: Ra
         along = course(resistance, reference, time)
     if along is not None:
         kept["left"][i], kept["step_gain"][i] = along.left, along.step_gain
-    cavity = shots.on_share(shots.curve["cavity_pressure_mbar"], share_l, rows)[0]
+    cavity: Floats = shots.on_share(shots.curve["cavity_pressure_mbar"], share_l, rows)[0]
     arrival = float(shots.number["arrival_volume_l"][i])
     until = min(1.0, arrival / share_l) if np.isfinite(arrival) else 1.0
-    rise = cavity_rise(GRID, time, np.where(until >= GRID, cavity, np.nan), usual.cavity, _ambient(shots, i))
+    before_arrival = np.where(until >= GRID, cavity, np.nan)
+    rise = cavity_rise(GRID, time, before_arrival, usual.cavity, _ambient(shots, i))
     known = np.isfinite(resistance) & (resistance > 0) & (GRID > 0.15) & (GRID < 0.97)
     level = float(np.median(np.log(resistance[known]))) if known.sum() > 20 else float("nan")
     number = {k: float(v[i]) for k, v in shots.number.items()}

@@ -1,4 +1,4 @@
-"""From evidence to names: each finding has its physical evidence, and what explains a thing is told from what follows."""
+"""From evidence to names: each finding has its physical evidence; causes are told from what follows from them."""
 
 from __future__ import annotations
 
@@ -104,18 +104,12 @@ def _gauge_at_ambient(s: Seen) -> list[Found]:
     moved = n["cavity_rest_off_mbar"] - u.cavity_rest.value
     weather = max(GAUGE_OFFSET_MBAR, 4.0 * u.cavity_rest.sd)
     if np.isfinite(clamp) and abs(cavity - clamp) >= GAUGE_OFFSET_MBAR:
-        other = clamp - expected
-        mine = abs(moved) >= abs(other) if np.isfinite(moved) else True
-        channel, reading, against = (
-            ("cavity_pressure_mbar", cavity, clamp) if mine else ("clamp_pressure_mbar", clamp, cavity)
-        )
+        mine = not np.isfinite(moved) or abs(moved) >= abs(clamp - expected)
+        channel, other = ("cavity_pressure_mbar", "clamp") if mine else ("clamp_pressure_mbar", "cavity")
+        reading, witness = (cavity, clamp) if mine else (clamp, cavity)
         tail = " No barometer is logged: which of the two is off is a guess from this mould's past readings."
-        name = (
-            "the clamp gauge, both at ambient before evacuation"
-            if mine
-            else "the cavity gauge, both at ambient before evacuation"
-        )
-        out.append(words.sensor_offset(channel, reading - against, reading, name, samples, tail))
+        words_against = f"the {other} gauge, both at ambient before evacuation"
+        out.append(words.sensor_offset(channel, reading - witness, reading, words_against, samples, tail))
     elif abs(moved) >= weather:
         against = f"the {expected:.0f} mbar it usually reads before evacuation, more than weather does"
         out.append(words.sensor_offset("cavity_pressure_mbar", moved, cavity, against, samples))

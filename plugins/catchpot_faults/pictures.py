@@ -14,10 +14,10 @@ from catchpot_faults.curves import GRID
 WITHOUT_PLACE = {"sensor_offset", "overfill", "ratio_off", "catalyst_starved", "clamp_margin_low"}
 """Findings that say nothing about a stretch of the resistance."""
 SHARE_WORDS = {
-    "share_resistance": "resistance",
-    "share_flow": "flow",
-    "share_line_pressure": "driving pressure",
-    "share_cavity_pressure": "cavity pressure",
+    "share_resistance_pct": "resistance",
+    "share_flow_pct": "flow",
+    "share_line_pressure_pct": "driving pressure",
+    "share_cavity_pressure_pct": "cavity pressure",
 }
 
 

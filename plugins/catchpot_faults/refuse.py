@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from catchpot import Refused
 from catchpot_faults.usual import LEAST_SHOTS
@@ -20,17 +21,17 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
     few = judged.evidence["usual_shots"]
     whole = np.isfinite(judged.evidence["t2"])
     out: list[Refused] = []
-    no_catalyst = ~np.isfinite(curve["catalyst_flow_ml_min"]).any(axis=1)
+    no_catalyst = _never(curve["catalyst_flow_ml_min"])
     no_ratio = ~np.isfinite(number["ratio.setting"])
-    no_clamp = ~np.isfinite(curve["clamp_pressure_mbar"]).any(axis=1)
-    no_gap = ~np.isfinite(curve["flange_gap_mm"]).any(axis=1)
+    no_clamp = _never(curve["clamp_pressure_mbar"])
+    no_gap = _never(curve["flange_gap_mm"])
     no_rest = ~np.isfinite(number["cavity_rest_mbar"])
     no_barometer = ~np.isfinite(number["ambient_logged_mbar"])
     for i, shot in enumerate(shots.shot):
         if few[i] < LEAST_SHOTS:
             reason = (
-                f"only {few[i]:.0f} healthy shots of this mould before it (8 needed): no usual curve yet, so race tracks "
-                "and unusual shapes were not looked for, other faults by physics alone"
+                f"only {few[i]:.0f} healthy shots of this mould before it (8 needed): no usual curve yet, so race "
+                "tracks and unusual shapes were not looked for, other faults by physics alone"
             )
             out.append(Refused(shot, "faults.usual_curve", reason))
         elif not whole[i]:
@@ -52,6 +53,10 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
             reason = "no barometer logged: an offset of the cavity gauge smaller than the weather's changes is not seen"
             out.append(Refused(shot, "faults.sensor_offset", reason))
     return out
+
+
+def _never(channel: NDArray[np.float64]) -> NDArray[np.bool_]:
+    return np.asarray(~np.isfinite(channel).any(axis=1))
 
 
 __all__ = ["not_assessed"]

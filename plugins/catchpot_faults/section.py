@@ -14,17 +14,19 @@ if TYPE_CHECKING:
 RECENT = 5
 DRAWN = 24
 METHOD = (
-    "Each shot's resistance (driving pressure over flow, free of viscosity where temperatures are known) is held against "
-    "the median of the mould's last 40 healthy shots before it, over the share of the usual arrival volume; a factor, a "
-    "little line resistance and a shift of the arrival volume are free. A named fault needs its physical evidence: a race "
-    "track low resistance that falls further on the way and, where it shows, an early arrival; a restriction a rise within "
-    "moments that stays; early gel a growth with time; air a brief collapse of pressure with the meter turning; a blocked "
-    "vent a cavity pressure that rises as squeezed gas does, a lost vacuum one that comes to a new level. What has no name "
-    "is held against a multiway principal component model of the healthy curves by T2 and squared residual; reference "
-    "shots are judged by models made without them. Slow changes move the usual curve along and are no faults of a shot."
+    "Each shot's resistance (driving pressure over flow, free of viscosity where temperatures are known) is held "
+    "against the median of the mould's last 40 healthy shots before it, over the share of the usual arrival volume; a "
+    "factor, a little line resistance and a shift of the arrival volume are free. A named fault needs its physical "
+    "evidence: a race track low resistance that falls further on the way and, where it shows, an early arrival; a "
+    "restriction a rise within moments that stays; early gel a growth with time; air a brief collapse of pressure with "
+    "the meter turning; a blocked vent a cavity pressure that rises as squeezed gas does, a lost vacuum one that comes "
+    "to a new level. What has no name is held against a multiway principal component model of the healthy curves by T2 "
+    "and squared residual; reference shots are judged by models made without them. Slow changes move the usual curve "
+    "along and are no faults of a shot."
 )
 REFERENCES = (
-    "P. Nomikos, J. F. MacGregor, AIChE Journal 40 (1994) 1361 and Technometrics 37 (1995) 41 (whole curves of batches).",
+    "P. Nomikos, J. F. MacGregor, AIChE Journal 40 (1994) 1361 and Technometrics 37 (1995) 41 (whole curves of "
+    "batches).",
     "J. E. Jackson, G. S. Mudholkar, Technometrics 21 (1979) 341; G. E. P. Box, Annals of Mathematical Statistics 25 "
     "(1954) 290 (limits of the squared residual).",
     "B. R. Gebart, Journal of Composite Materials 26 (1992) 1100 (an open slot against a fibre bed).",
@@ -98,8 +100,8 @@ def _headline(view: View, evidence: pl.DataFrame, found: pl.DataFrame) -> str:
     n = min(RECENT, evidence.height)
     if recent.is_empty():
         return (
-            f"No fault was found in the last {words.count(n, 'shot')} of {view.mould}; what was not looked at stands with "
-            "its reason under what was not computed."
+            f"No fault was found in the last {words.count(n, 'shot')} of {view.mould}; what was not looked at stands "
+            "with its reason under what was not computed."
         )
     newest = recent.row(-1, named=True)
     kinds = words.listed(sorted({words.words_of(k) for k in recent["kind"]}))
@@ -118,8 +120,8 @@ def _sentences(evidence: pl.DataFrame, found: pl.DataFrame) -> tuple[str, ...]:
     last = evidence.row(-1, named=True)
     if (last["usual_shots"] or 0) < 8:
         text.append(
-            f"The usual curve needs 8 healthy shots and has {last['usual_shots'] or 0}: race tracks and unusual shapes are "
-            "not looked for yet."
+            f"The usual curve needs 8 healthy shots and has {last['usual_shots'] or 0}: race tracks and unusual shapes "
+            "are not looked for yet."
         )
     rate = evidence.filter(pl.col("false_alarm_pct").is_not_null()).tail(1)
     if rate.height:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict
 
 from catchpot import Job, Result
-from catchpot.tables import shape
+from catchpot.tables import Table, shape
 from catchpot_faults.tables import FAULT_SIGN
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class FaultSigns:
     """Evidence within each shot's samples; judged later, beside the mould's history."""
 
     name = "fault_signs"
-    part: Literal["shot"] = "shot"
+    part: Literal["shot", "mould", "workshop"] = "shot"
     causal = True
     needs: Mapping[str, tuple[str, ...]] = {
         "shot": ("mould", "started_at", "resin_batch", "stroke_volume_ml", "channels"),
@@ -42,8 +42,8 @@ class FaultSigns:
         "phase": ("phase", "step", "start_s", "end_s"),
     }
     optional: Mapping[str, tuple[str, ...]] = {}
-    yields = (FAULT_SIGN,)
-    params = SignParams
+    yields: tuple[Table, ...] = (FAULT_SIGN,)
+    params: type[BaseModel] = SignParams
 
     def compute(self, job: Job) -> Result:
         """All shots of the batch at once."""

@@ -14,18 +14,21 @@ Floats = NDArray[np.float64]
 
 NAMES = ("resistance", "flow", "line_pressure", "cavity_pressure")
 CELLS = 24
-"""Stretches along the volume, 4 % to 90 % of the usual arrival volume: what lies beyond depends on when somebody stops."""
+"""Stretches along the volume, 4 % to 90 % of the usual arrival volume: what lies beyond depends on when somebody
+stops."""
 EDGES = np.linspace(0.04, 0.90, CELLS + 1)
 LEAST_SHOTS = 14
 CHANCE = 0.9995
 FLOORS = (0.03, 0.10, 0.10, 4.0)
 """Least scatter believed: 3 % of resistance, 4 mbar of the cavity pressure; 10 % of flow and driving pressure, whose
-courses bend wherever the machine meets its pressure limit, at a place that moves from shot to shot with the resistance."""
+courses bend wherever the machine meets its pressure limit, at a place that moves from shot to shot with the
+resistance."""
 PRESSURE_MBAR = 12.0
 """What capillary pull, weather and gauges leave open of a driving pressure: early in a shot that is much of it."""
 TAIL = 3.0
-"""The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter with
-heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the sentence."""
+"""The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter
+with heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the
+sentence."""
 LEAST_LIMIT = 0.5
 """Nor is the squared residual's limit below half a believed scatter squared at every point: a mould that repeats more
 closely than its gauges are believed is not odd for moving within that."""
@@ -86,8 +89,9 @@ def driving_cells(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Float
 def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     """A model of healthy rows (shots, 4 x CELLS); None where too few shots or channels are whole.
 
-    driving_mbar: usual driving pressure on each stretch (CELLS,). levels: log level of each shot's resistance. What goes along with it (a slow fill reaches its pressure limit earlier)
-    is taken out first, so that a season is not an odd shape.
+    driving_mbar: usual driving pressure on each stretch (CELLS,). levels: log level of each shot's resistance. What
+    goes along with it (a slow fill reaches its pressure limit earlier) is taken out first, so that a season is not an
+    odd shape.
     """
     whole_columns = np.isfinite(rows).mean(axis=0) > 0.85
     if whole_columns.sum() < CELLS:
@@ -115,7 +119,8 @@ def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
 
 @dataclass(frozen=True)
 class Odd:
-    """How far one shot's whole curve lies off. parts: (4, CELLS) share of the squared residual; stretch: cells, worst."""
+    """How far one shot's whole curve lies off. parts: (4, CELLS) share of the squared residual; stretch: cells,
+    worst."""
 
     t2: float
     q: float
@@ -134,11 +139,11 @@ def hold_against(row: Floats, level: float, whole: Whole) -> Odd | None:
     if np.isfinite(x).mean() < 0.5:
         return None
     t2, q, parts = whole.model.judge(x)
-    cells = np.zeros(len(row))
+    flat = np.zeros(len(row))
     # Where T2 alone is out, what lies within the model's plane is the odd thing: all of the deviation counts.
     deviation = np.where(np.isfinite(x), (x - whole.model.mean) / whole.model.scale, 0.0) ** 2
-    cells[whole.columns] = parts[0] if q[0] > whole.q_limit else deviation
-    cells = cells.reshape(len(NAMES), CELLS)
+    flat[whole.columns] = parts[0] if q[0] > whole.q_limit else deviation
+    cells: Floats = flat.reshape(len(NAMES), CELLS)
     cells = cells / max(float(cells.sum()), 1e-12)
     channel = int(np.argmax(cells.sum(axis=1)))
     along = cells.sum(axis=0)

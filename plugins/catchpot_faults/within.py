@@ -202,9 +202,11 @@ def _best_fit(y: Floats, shapes: list[Floats]) -> float:
 
 
 def end_growth(volume_l: Floats, resistance: Floats) -> Floats:
-    """How fast resistance grows over the last 6 % of the injected volume, against 70 to 92 % of it (shots,); NaN if few.
+    """How fast resistance grows over the last 6 % of the injected volume, against 70 to 92 % of it (shots,); NaN if
+    few.
 
-    Slopes of log resistance over log volume: about 1 while a front still runs, about 0 once resin has arrived at the vent.
+    Slopes of log resistance over log volume: about 1 while a front still runs, about 0 once resin has arrived at the
+    vent.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         x, y = np.log(volume_l), np.log(np.where(resistance > 0, resistance, np.nan))
@@ -220,7 +222,9 @@ def _slope(x: Floats, y: Floats) -> Floats:
     dx = np.where(known, x - np.where(known, x, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
     dy = np.where(known, y - np.where(known, y, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
     square = np.sum(dx**2, axis=1)
-    return np.where((known.sum(axis=1) >= 6) & (square > 0), np.sum(dx * dy, axis=1) / np.maximum(square, 1e-300), np.nan)
+    return np.where(
+        (known.sum(axis=1) >= 6) & (square > 0), np.sum(dx * dy, axis=1) / np.maximum(square, 1e-300), np.nan
+    )
 
 
 def gap_rise(gap_mm: Floats) -> Floats:

@@ -1,9 +1,10 @@
 """Findings in sentences: what, how much, where in the shot, what to look at first, and how severe by which rule.
 
 Severity, written down once:
-- `act`: the part or the mould is at risk now. A part that may be dry, under-cured or porous (short fill, catalyst off by
-  more than twice its tolerance or missing, much air, a race track that left less than 95 % of the usual arrival volume),
-  resin gelling in the line, a cover that lifts or a clamp that no longer holds, vacuum or vent lost before arrival.
+- `act`: the part or the mould is at risk now. A part that may be dry, under-cured or porous (short fill, catalyst off
+  by more than twice its tolerance or missing, much air, a race track that left less than 95 % of the usual arrival
+  volume), resin gelling in the line, a cover that lifts or a clamp that no longer holds, vacuum or vent lost before
+  arrival.
 - `watch`: it will be if it goes on: a restriction, a race track otherwise, some air, ratio just beyond its tolerance,
   overfill, a gauge that is off or stuck (limits that rest on it no longer protect), a curve nobody can name.
 - `note`: worth knowing, nobody's fault: stopped before the vent.
@@ -25,8 +26,9 @@ CHANNEL_WORDS = {
 }
 
 GEL_CAUTION = (
-    "Stop mixing and flush head and hose at once, by the resin maker's gel time, not by this estimate: mixed resin sets "
-    "in them. Relieve the line pressure before opening a hose. Spread catalysed waste thin and ventilated: it heats itself."
+    "Stop mixing and flush head and hose at once, by the resin maker's gel time, not by this estimate: mixed resin "
+    "sets in them. Relieve the line pressure before opening a hose. Spread catalysed waste thin and ventilated: it "
+    "heats itself."
 )
 RATIO_CAUTION = "Set the part aside: under-cure can't be seen."
 LIFT_CAUTION = (
@@ -128,10 +130,11 @@ def air_in_line(count: int, seconds: float, depth_pct: float, from_l: float | No
     return Found(
         "air_in_line",
         "act" if count >= 6 or seconds >= 8 else "watch" if count >= 3 else "note",
-        f"The driving pressure collapsed {count} times{where}, for {seconds:.0f} s together and by up to {depth_pct:.0f} %, "
-        "while the meter went on turning: air passed through the line. The meter counted it as resin.",
-        "Look at the resin drum's level, suction hose and fittings; purge before the next shot. Look at the part for voids "
-        "and for a short fill by the air's volume.",
+        f"The driving pressure collapsed {count} times{where}, for {seconds:.0f} s together and by up to "
+        f"{depth_pct:.0f} %, while the meter went on turning: air passed through the line. The meter counted it as "
+        "resin.",
+        "Look at the resin drum's level, suction hose and fittings; purge before the next shot. Look at the part for "
+        "voids and for a short fill by the air's volume.",
         from_l,
         to_l,
     )
@@ -142,10 +145,10 @@ def short_fill(injected_l: float, expected_l: float, short_pct: float, against: 
     return Found(
         "short_fill",
         "act",
-        f"Injection stopped at {injected_l:.2f} l, {short_pct:.1f} % (95 % within {unsure_pct:.1f}) short of {against} of "
-        f"{expected_l:.2f} l, and the curve shows no arrival at the vent: the part is probably dry around the vent.",
-        "Look at the part around the vent and in the corners. Check the programmed volume, and whether the machine stopped "
-        "by itself.",
+        f"Injection stopped at {injected_l:.2f} l, {short_pct:.1f} % (95 % within {unsure_pct:.1f}) short of {against} "
+        f"of {expected_l:.2f} l, and the curve shows no arrival at the vent: the part is probably dry around the vent.",
+        "Look at the part around the vent and in the corners. Check the programmed volume, and whether the machine "
+        "stopped by itself.",
         injected_l,
     )
 
@@ -166,8 +169,8 @@ def overfill(over_l: float, over_pct: float, bleed_l: float, against: str) -> Fo
         "overfill",
         "watch",
         f"At most {over_l:.2f} l went past the vent, {over_pct:.0f} % of {against}{wanted}.",
-        "Compare the programmed volume with the usual arrival volume; empty the catch pot before it fills. Catalysed waste "
-        "heats itself: thin layers, ventilated, never sealed.",
+        "Compare the programmed volume with the usual arrival volume; empty the catch pot before it fills. Catalysed "
+        "waste heats itself: thin layers, ventilated, never sealed.",
     )
 
 
@@ -179,9 +182,9 @@ def ratio_off(ratio: float, setting: float, tolerance: float, share_pct: float, 
     return Found(
         "ratio_off",
         "act" if abs(ratio - setting) > 2 * tolerance or share_pct > 50 else "watch",
-        f"The catalyst ratio was {ratio:.2f} % {basis} over {share_pct:.0f} % of the volume ({from_l:.2f} to {to_l:.2f} l), "
-        f"{abs(off):.0f} % {side} against a setting of {setting:.2f} +- {tolerance:.2f} %; over the whole shot it was "
-        f"{whole:.2f} %.{cause}",
+        f"The catalyst ratio was {ratio:.2f} % {basis} over {share_pct:.0f} % of the volume ({from_l:.2f} to "
+        f"{to_l:.2f} l), {abs(off):.0f} % {side} against a setting of {setting:.2f} +- {tolerance:.2f} %; over the "
+        f"whole shot it was {whole:.2f} %.{cause}",
         RATIO_CAUTION
         + " Check the catalyst pump's linkage, stroke and valves, and weigh what it delivers. Peroxide: eye "
         "protection, never together with accelerator.",
@@ -195,8 +198,8 @@ def catalyst_starved(ratio: float, setting: float, share_pct: float, from_l: flo
     return Found(
         "catalyst_starved",
         "act",
-        f"From {from_l:.2f} to {to_l:.2f} l ({share_pct:.0f} % of the volume) only {ratio:.2f} % catalyst {basis} went with "
-        f"the resin, against a setting of {setting:.2f} %: the catalyst pump ran dry or lost its prime.",
+        f"From {from_l:.2f} to {to_l:.2f} l ({share_pct:.0f} % of the volume) only {ratio:.2f} % catalyst {basis} went "
+        f"with the resin, against a setting of {setting:.2f} %: the catalyst pump ran dry or lost its prime.",
         RATIO_CAUTION
         + " That resin may not cure at all. Check the catalyst's level, filter and suction valve. Peroxide: "
         "eye protection, never together with accelerator.",
@@ -210,10 +213,10 @@ def vacuum_lost(rise_mbar: float, top_mbar: float, at_l: float, arrival_l: float
     return Found(
         "vacuum_lost",
         "act" if rise_mbar >= 100 else "watch",
-        f"From {share_words(at_l, arrival_l)} on the cavity pressure rose by {rise_mbar:.0f} mbar to {top_mbar:.0f} mbar "
-        "absolute and came to a new level: vacuum was lost, not squeezed out by the resin.",
-        "Look at vent hose, catch pot lid, pump and receiver. Expect voids near the vent. Keep away from the cover's edge: "
-        "it is held by less.",
+        f"From {share_words(at_l, arrival_l)} on the cavity pressure rose by {rise_mbar:.0f} mbar to {top_mbar:.0f} "
+        "mbar absolute and came to a new level: vacuum was lost, not squeezed out by the resin.",
+        "Look at vent hose, catch pot lid, pump and receiver. Expect voids near the vent. Keep away from the cover's "
+        "edge: it is held by less.",
         at_l,
     )
 
@@ -221,8 +224,9 @@ def vacuum_lost(rise_mbar: float, top_mbar: float, at_l: float, arrival_l: float
 def vent_blocked(rise_mbar: float, top_mbar: float, at_l: float, arrival_l: float, margin_n: float | None) -> Found:
     """Gas squeezed ahead of the front."""
     text = (
-        f"From {share_words(at_l, arrival_l)} on the cavity pressure rose by {rise_mbar:.0f} mbar to {top_mbar:.0f} mbar "
-        "absolute, ever faster with the volume, as gas does that is squeezed ahead of the resin: the vent let too little out."
+        f"From {share_words(at_l, arrival_l)} on the cavity pressure rose by {rise_mbar:.0f} mbar to {top_mbar:.0f} "
+        "mbar absolute, ever faster with the volume, as gas does that is squeezed ahead of the resin: the vent let too "
+        "little out."
     )
     if margin_n is not None and margin_n < 0:
         text += f" The clamp margin, an upper estimate, fell to {margin_n / 1e3:.1f} kN: the cover may have lifted."
@@ -230,7 +234,8 @@ def vent_blocked(rise_mbar: float, top_mbar: float, at_l: float, arrival_l: floa
         "vent_blocked",
         "act",
         text,
-        "Look at vent, vent hose and catch pot for gelled resin or a pinched hose before the next shot. A blocked vent puts "
+        "Look at vent, vent hose and catch pot for gelled resin or a pinched hose before the next shot. A blocked vent "
+        "puts "
         "the line pressure under the whole cover: " + LIFT_CAUTION[0].lower() + LIFT_CAUTION[1:],
         at_l,
     )
@@ -277,9 +282,10 @@ def sensor_stuck(
     return Found(
         "sensor_stuck",
         "watch",
-        f"The {name} read {value:g} {unit} {samples} times running, for {seconds:.0f} s of the injection, though it moves from "
-        "reading to reading elsewhere in the shot. What rests on it in that time is not known.",
-        f"Check the {name}, its cable and its input. Limits and interlocks that use it do not protect while it stands still.",
+        f"The {name} read {value:g} {unit} {samples} times running, for {seconds:.0f} s of the injection, though it "
+        "moves from reading to reading elsewhere in the shot. What rests on it in that time is not known.",
+        f"Check the {name}, its cable and its input. Limits and interlocks that use it do not protect while it stands "
+        "still.",
         from_l,
         to_l,
     )
@@ -316,11 +322,11 @@ def unusual_shape(t2: float, t2_limit: float, q: float, q_limit: float, shots: i
     return Found(
         "unusual_shape",
         "watch",
-        f"The curve is unlike the {shots} healthy ones before it: its distance among them (T2) is {t2:.1f} against a limit of "
-        f"{t2_limit:.1f}, and what they can't explain of it (squared residual) {q:.0f} against {q_limit:.0f}. Most of it lies in "
-        f"the {most} between {from_l:.2f} and {to_l:.2f} l ({100 * from_l / arrival_l:.0f} to {100 * to_l / arrival_l:.0f} % of "
-        f"the usual arrival volume).{all_along} Of healthy shots {alarm_pct:.1f} % (95 % up to {alarm_high:.1f}) would be beyond "
-        "either limit.",
+        f"The curve is unlike the {shots} healthy ones before it: its distance among them (T2) is {t2:.1f} against a "
+        f"limit of {t2_limit:.1f}, and what they can't explain of it (squared residual) {q:.0f} against {q_limit:.0f}. "
+        f"Most of it lies in the {most} between {from_l:.2f} and {to_l:.2f} l ({100 * from_l / arrival_l:.0f} to "
+        f"{100 * to_l / arrival_l:.0f} % of the usual arrival volume).{all_along} Of healthy shots {alarm_pct:.1f} % "
+        f"(95 % up to {alarm_high:.1f}) would be beyond either limit.",
         "Look at the marked stretch together with whoever ran the shot; it has no name yet.",
         from_l,
         to_l,

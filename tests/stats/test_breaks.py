@@ -37,14 +37,9 @@ def test_a_prior_keeps_a_base_term_small() -> None:
 
 def test_best_of_one_sign() -> None:
     x = np.arange(20.0)
-    y = -2.0 * (x >= 5)[None] + 1.0 * (x >= 12)
-    found = breaks.scan(
-        np.asarray(y, dtype=np.float64),
-        np.ones((1, 20, 1)),
-        (x[:, None] >= [5, 12])[None] * 1.0,
-        np.ones((1, 20)),
-        np.zeros(1),
-    )
+    y = np.asarray(-2.0 * (x >= 5) + 1.0 * (x >= 12), dtype=np.float64)[None]
+    steps = np.asarray(x[:, None] >= [5, 12], dtype=np.float64)[None]
+    found = breaks.scan(y, np.ones((1, 20, 1)), steps, np.ones((1, 20)), np.zeros(1))
     assert found.best(positive=False)[0][0] == 0
     assert found.best(positive=True)[1][0] <= found.best()[1][0]
 

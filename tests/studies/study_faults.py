@@ -275,8 +275,8 @@ def faults_first_shots(seeds: Sequence[int]) -> pl.DataFrame:
     return pl.DataFrame(
         {
             "healthy_shots": [healthy["shot"].count()],
-            "flagged_pct": [round(100 * float((healthy["found"] != "").mean() or 0.0), 2)],
+            "flagged_pct": [round(100 * healthy.filter(pl.col("found") != "").height / max(healthy.height, 1), 2)],
             "race_tracks": [race["shot"].count()],
-            "recall": [round(float((race["found"] == "race_tracking").mean() or 0.0), 3)],
+            "recall": [round(race.filter(pl.col("found") == "race_tracking").height / max(race.height, 1), 3)],
         }
     )

@@ -288,9 +288,9 @@ def left_out_false_alarms(
     """Share of healthy shots beyond either limit, and its 95 % interval, by bootstrap of the left-out shots.
 
     Each draw sets the limits by a sample, with replacement, of the reference shots' left-out distances and counts the
-    shots it did not draw that lie beyond `factor` times those. Far quicker than making whole models anew (`bootstrap_false_alarms`), and
-    close to it because every distance comes from a model that had not seen its shot. The interval is Wilson's on the
-    number of reference shots.
+    shots it did not draw that lie beyond `factor` times those. Far quicker than making whole models anew
+    (`bootstrap_false_alarms`), and close to it because every distance comes from a model that had not seen its shot.
+    The interval is Wilson's on the number of reference shots.
     """
     rng = np.random.default_rng(seed)
     n = model.n
