@@ -182,7 +182,10 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     second = np.einsum("svj,svjt->st", weight, fine.terms**2)
     within = np.einsum("svj,svjtt->st", weight, fine.covariance)
     sd = np.sqrt(np.maximum((second - mean**2)[:, :HOSE] + within[:, :HOSE], 0.0))
-    out.inverse_permeability[c], out.inverse_permeability_sd[c] = mean[:, BED], sd[:, BED]
+    # which lanes they are changes the permeability that the curve stands for
+    patterns = by_spread @ np.array([lane_family(float(bins.taper[0]), s).factor_sd for s in SPREADS])
+    out.inverse_permeability[c] = mean[:, BED]
+    out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])
     out.line_resistance[c], out.line_resistance_sd[c] = mean[:, LINE], sd[:, LINE]
     out.hose[c] = mean[:, HOSE]
     out.fitted_dp_pa[c], out.fill[c] = _fitted(bins, fine)

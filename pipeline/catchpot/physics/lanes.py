@@ -88,11 +88,13 @@ class Family:
 
     table: (nodes, 2 + SHAPES), (nodes, 2) for the straight front. Column 0: mean resistance share. Column 1: its change
     when the volume before the bed turns out larger by one arrival volume. The rest: main ways in which patterns deviate
-    from the mean, at SHAPE_SD standard deviations. smear: mean volume between first and last lane's arrival over the
+    from the mean, at SHAPE_SD standard deviations. factor_sd: by how much, relative, patterns of one mean permeability
+    differ in resistance before the first arrival. smear: mean volume between first and last lane's arrival over the
     arrival volume. filled_at_first: mean share of the channel that is full at the first arrival.
     """
 
     table: Array
+    factor_sd: float
     smear: float
     filled_at_first: float
 
@@ -131,7 +133,7 @@ def lane_family(taper: float, spread: float) -> Family:
     nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
     if spread == 0.0:
         straight = resistance_share(np.minimum(nodes, 1.0), taper)
-        return Family(_with_shift(straight), 0.0, 1.0)
+        return Family(_with_shift(straight), 0.0, 0.0, 1.0)
     # finer towards the first arrival, where a converging channel is steep
     volumes = np.concatenate([1.0 - np.linspace(1.0, 0.0, 500) ** 3, np.linspace(1.0, REACH, 500)[1:]])
     curves = [lane_curve(taper, 1.0 + spread * place, volumes) for place in _patterns()]
@@ -150,4 +152,5 @@ def lane_family(taper: float, spread: float) -> Family:
     mean[0] = shapes[:, 0] = 0.0
     smear = float(np.mean([c.last_at for c in curves]) - 1.0)
     table = np.concatenate([_with_shift(mean), shapes.T], axis=1)
-    return Family(np.ascontiguousarray(table), smear, float(np.mean([c.filled_at_first for c in curves])))
+    full = float(np.mean([c.filled_at_first for c in curves]))
+    return Family(np.ascontiguousarray(table), float(factor.std() / factor.mean()), smear, full)
