@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -12,13 +13,14 @@ import polars as pl
 from catchpot.channels import CHANNELS
 from catchpot.core_tables import SAMPLE
 from catchpot.errors import CatchpotError
-from catchpot.store.reading import UnknownTableError
+from catchpot.store.reading import Reading, UnknownTableError
 from catchpot.store.store import Store
 
 if TYPE_CHECKING:
     from catchpot.workshop import Workshop
 
 Form = Literal["csv", "parquet", "json"]
+BATCH = 500
 TIME = "%Y-%m-%dT%H:%M:%S%.fZ"
 _PREAMBLE = ("shot", "mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 
@@ -54,6 +56,9 @@ def export_table(
                 raise ExportError(str(error)) from error
             if names is not None and "shot" not in declared.names:
                 raise ExportError(f"table {table} has no shots; leave --shot out")
+            if table == "sample" and to is not None and form != "json":
+                _samples_to_file(r, names, to, form)
+                return None
             frame = r.table(table, shots=names)
             if form == "parquet" and to is not None:
                 _to_file(to, frame)
@@ -98,6 +103,27 @@ def plain_log(shots: pl.DataFrame, samples: pl.DataFrame) -> str:
     channels = [c.name for c in CHANNELS if samples[c.name].null_count() < samples.height]
     known = [c for c in SAMPLE.names if c == "t_s" or c in channels]
     return preamble + samples.select(known).write_csv()
+
+
+def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form: Form) -> None:
+    """Write samples some hundred shots at a time: a year of them doesn't fit into memory."""
+    import pyarrow.parquet as pq
+
+    shots = list(names) if names is not None else store.table("shot", ["shot"])["shot"].to_list()
+    pieces = (store.samples(shots[i : i + BATCH]) for i in range(0, max(1, len(shots)), BATCH))
+    first = next(pieces)
+    try:
+        if form == "parquet":
+            with pq.ParquetWriter(to, first.to_arrow().schema) as writer:
+                for piece in chain([first], pieces):
+                    writer.write_table(piece.to_arrow())
+        else:
+            with to.open("w", encoding="utf-8", newline="") as out:
+                out.write(as_csv(first))
+                for piece in pieces:
+                    out.write(piece.write_csv(include_header=False))
+    except OSError as error:
+        raise ExportError(f"{to}: can't be written: {error.strerror or error}") from error
 
 
 def _to_file(to: Path, content: str | pl.DataFrame) -> None:
