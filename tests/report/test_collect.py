@@ -33,6 +33,23 @@ def test_values_that_one_reason_takes_from_the_same_shots_stand_together(declare
     assert collect.counts_by_mould(groups[0], mould_of) == [("m", "")]
 
 
+def test_reasons_that_differ_in_a_number_are_one(declared: dict[str, Table]) -> None:
+    rows = _refusals(
+        ("faults", "s1", "faults", "only 7 shots (8 needed) of batch B-17"),
+        ("faults", "s2", "faults", "only 0 shots (8 needed) of batch B-17"),
+        ("faults", "s3", "faults", "only 2.5 shots (8 needed) of batch B-18"),
+    )
+    said = [(g.reason, g.units) for g in collect.not_given(rows, ["s3", "s2", "s1"], declared)]
+    assert said == [
+        ("only 0 to 7 shots (8 needed) of batch B-17", ("s2", "s1")),
+        ("only 2.5 shots (8 needed) of batch B-18", ("s3",)),
+    ]
+
+
+def test_a_measure_named_under_another_analysis_has_its_columns_words(declared: dict[str, Table]) -> None:
+    assert collect.value_words("drift.arrival_volume_l", declared) == "arrival volume"
+
+
 def test_values_nobody_declares_are_still_words() -> None:
     assert collect.value_words("seal_leak.leak_mbar_l_s[inner]", {}) == "leak mbar l s (inner)"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -114,32 +115,53 @@ def value_words(what: str, declared: Mapping[str, Table]) -> str:
     if not dot:
         return f'the whole analysis "{what}"'
     base, bracket, key = column.partition("[")
-    try:
-        label = declared[table].column(base).heading.split(":")[0].split(" [")[0]
-    except KeyError:
-        label = words.words_of(base)
+    # An analysis over many measures names them under its own name; the column's own table has the words.
+    tables = [declared[table]] if table in declared else [*declared.values()]
+    known = [t.column(base).heading for t in tables if base in t.names]
+    label = known[0].split(" [")[0] if known else words.words_of(base)
     return label + (f" ({key.rstrip(']')})" if bracket else "")
 
 
 def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping[str, Table]) -> list[NotGiven]:
     """Refusals grouped by analysis, value and reason, the most frequent first within an analysis.
 
+    Reasons that differ in a number only ("3 shots, 8 needed") are one, with the numbers' range.
     newest_first: shots in the order they are to be listed; other units (moulds) come first, by name.
     """
     rank = {shot: i for i, shot in enumerate(newest_first)}
-    units: dict[tuple[str, str, str], list[str]] = {}
+    alike: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
     for r in rows.select("analysis", "unit", "what", "reason").iter_rows(named=True):
-        units.setdefault((r["analysis"] or "", r["reason"] or "", r["what"] or ""), []).append(r["unit"] or "")
+        analysis, unit, what, reason = (r[c] or "" for c in ("analysis", "unit", "what", "reason"))
+        alike.setdefault((analysis, _NUMBER.sub("#", reason), what), []).append((unit, reason))
     # Values that one reason takes away from the same shots stand together.
     values: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
-    for (analysis, reason, what), some in units.items():
-        ordered = tuple(sorted(some, key=lambda u: (rank.get(u, -1), u)))
-        values.setdefault((analysis, reason, ordered), []).append(value_words(what, declared))
+    for (analysis, _, what), pairs in alike.items():
+        units = tuple(sorted((unit for unit, _ in pairs), key=lambda u: (rank.get(u, -1), u)))
+        reason = _with_ranges([reason for _, reason in pairs])
+        values.setdefault((analysis, reason, units), []).append(value_words(what, declared))
     made = [
-        NotGiven(analysis, _sentence_case(words.listed(what, 20)), reason, some, _noun(some, rank))
-        for (analysis, reason, some), what in values.items()
+        NotGiven(analysis, _sentence_case(words.listed(what, 20)), reason, units, _noun(units, rank))
+        for (analysis, reason, units), what in values.items()
     ]
     return sorted(made, key=lambda g: (g.analysis, -g.count, g.what, g.reason))
+
+
+# Numbers that stand alone; those within a name (B-17) are part of it.
+_NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?(?![\w-])")
+
+
+def _with_ranges(reasons: Sequence[str]) -> str:
+    """One reason for many that differ in their numbers only.
+
+    >>> _with_ranges(["only 3 shots (8 needed)", "only 5 shots (8 needed)"])
+    'only 3 to 5 shots (8 needed)'
+    """
+    ranges = [
+        sorted(set(found), key=float)
+        for found in zip(*(_NUMBER.findall(reason) for reason in set(reasons)), strict=True)
+    ]
+    said = iter(r[0] if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in ranges)
+    return _NUMBER.sub(lambda _: next(said), reasons[0])
 
 
 def counts_by_mould(group: NotGiven, mould_of: Mapping[str, str]) -> list[tuple[str, str]]:
