@@ -205,7 +205,7 @@ def _resin(resin: pl.DataFrame) -> list[Row]:
 def _unlogged(analysis: str, mould: str, found: Sequence[Seal], zone: str) -> list[Row]:
     out: list[Row] = []
     for seal in found:
-        if not seal.assumed or (seal.seal != "clamp" and any(s.assumed and s.seal == "clamp" for s in found)):
+        if not seal.assumed or seal.seal != "clamp":
             continue
         before = [s for s in found if s.seal == seal.seal and s.until == seal.since]
         old = before[0].leak[before[0].at < seal.since][-5:] if before else np.zeros(0)

@@ -106,6 +106,7 @@ def seals(
     )
     noise = _clamp_noise(known)
     found: list[Seal] = []
+    falls: list[tuple[float, float]] = []
     for name in names:
         rows = known.filter(pl.col("seal") == name).sort("started_at", "shot")
         if rows.is_empty():
@@ -123,11 +124,13 @@ def seals(
             spare = np.sqrt(np.maximum((0.5 * (high - low)) ** 2 - (1.96 * sd) ** 2, 0.0))
         cuts = _replaced(event, name, "seal_replaced")
         reseats = _replaced(event, name, "seal_reseated")
-        # A new outer seal changes what a two-step hold makes of the inner one; neither is taken for an unlogged one.
         touched = seconds(event.filter(pl.col("kind").is_in(["seal_replaced", "seal_reseated"]))["time"]).tolist()
         limit = limits[name][rows["_row"].to_numpy()]
         names_of = np.array(rows["shot"].to_list())
-        starts = sorted([(c, c, False) for c in cuts] + [(c, k, True) for c, k in _fallen(at, value, sd, touched)])
+        # The clamp channel's leak is the steadiest: a fall of it is taken for a new outer seal.
+        if name == "clamp":
+            falls = _fallen(at, value, sd, touched)
+        starts = sorted([(c, c, False) for c in cuts] + [(c, k, True) for c, k in falls if name != "inner"])
         bounds = [(-np.inf, -np.inf, False), *starts, (np.inf, np.inf, False)]
         for (since, known_from, assumed), (until, known_until, _) in pairwise(bounds):
             part = (at > since) & (at < known_until)

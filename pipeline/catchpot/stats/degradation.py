@@ -27,7 +27,7 @@ CORRELATION: Final = (0.0, 0.3, 0.6, 0.85)
 COARSE: Final = ((0.0, 0.4, 0.7, 0.9), 12, 14)
 FINE: Final = ((0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.87, 0.92, 0.96), 40, 44)
 FARTHEST_SHOTS: Final = 20000.0
-WEAR_SEEN: Final = 0.8
+WEAR_SEEN: Final = 0.65
 _MOST_POINTS: Final = 64
 _LEVEL_NODES: Final = np.array([-1.9, -1.1, -0.55, 0.0, 0.55, 1.1, 1.9])
 
