@@ -8,7 +8,7 @@ import polars as pl
 
 from catchpot.core_tables import FINDING, REFUSAL
 from catchpot.report import collect
-from catchpot.tables import Table, shape
+from catchpot.tables import Column, Table, shape
 
 
 def _refusals(*rows: tuple[str, str, str, str]) -> pl.DataFrame:
@@ -47,7 +47,8 @@ def test_reasons_that_differ_in_a_number_are_one(declared: dict[str, Table]) -> 
 
 
 def test_a_measure_named_under_another_analysis_has_its_columns_words(declared: dict[str, Table]) -> None:
-    assert collect.value_words("drift.arrival_volume_l", declared) == "arrival volume"
+    drift = Table("drift", ("mould",), (Column("mould", "str", "", "the mould"),))
+    assert collect.value_words("drift.arrival_volume_l", {**declared, "drift": drift}) == "arrival volume"
 
 
 def test_values_nobody_declares_are_still_words() -> None:

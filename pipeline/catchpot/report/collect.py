@@ -116,7 +116,7 @@ def value_words(what: str, declared: Mapping[str, Table]) -> str:
         return f'the whole analysis "{what}"'
     base, bracket, key = column.partition("[")
     # An analysis over many measures names them under its own name; the column's own table has the words.
-    tables = [declared[table]] if table in declared else [*declared.values()]
+    tables = [*([declared[table]] if table in declared else []), *declared.values()]
     known = [t.column(base).heading for t in tables if base in t.names]
     label = known[0].split(" [")[0] if known else words.words_of(base)
     return label + (f" ({key.rstrip(']')})" if bracket else "")

@@ -172,7 +172,7 @@ def listed(items: Sequence[str], most: int = 12) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
-_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s|shots?)(?![\w]))")
+_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s|shots?|moulds?)(?![\w]))")
 
 
 def tied(text: str) -> str:
