@@ -122,15 +122,18 @@ def distribution(row: Row, shots: pl.DataFrame, slug: str) -> Figure:
     values = shots["value"].to_numpy().astype(float)
     ends = [v for v in (row["lower_limit"], row["upper_limit"]) if v is not None]
     low, high = min(values.min(), *ends), max(values.max(), *ends)
-    bins = 24
-    width = (high - low) / bins
+    # Half a spread a bin, unless the limits are so wide that such bins could not be seen.
+    width = max(float(values.std(ddof=1)) / 2, (high - low) / 200)
     band = (_scaled(row["lower_limit"], scale), _scaled(row["upper_limit"], scale))
     within = limits_words(row["lower_limit"], row["upper_limit"], row["unit"])
     figure = figures.spread((values / scale).tolist(), band, heading=f"{row['label']} [{unit}]",
-                            band_words=f"specification limits: {within}", bins=bins)  # fmt: skip
+                            band_words=f"specification limits: {within}", bins=24)  # fmt: skip
     figure["data"][0]["xbins"] = {"start": low / scale, "end": (high + width) / scale, "size": width / scale}
     figure["data"][0]["autobinx"] = False
-    at = np.linspace(low - width, high + width, 200)
+    middle, reach = float(values.mean()), 5 * float(values.std(ddof=1))
+    at = np.unique(
+        np.concatenate([np.linspace(low - width, high + width, 60), np.linspace(middle - reach, middle + reach, 160)])
+    )
     figure["data"].append(
         {"type": "scatter", "mode": "lines", "name": "fitted curve", "x": (at / scale).tolist(),
          "y": (_density(row, values, at) * width * values.size).tolist(), "hoverinfo": "skip",

@@ -13,7 +13,7 @@ from catchpot.report.section import Block, DataTable, Figure, Page, Panel, State
 from catchpot_capability import pictures
 from catchpot_capability.month_pages import METHOD, REFERENCES, signature, state_of
 from catchpot_capability.months import shifted, spoken
-from catchpot_capability.sentences import VERDICTS, index_of, plain
+from catchpot_capability.sentences import VERDICTS, index_of, index_words, plain
 
 Row = Mapping[str, Any]
 SHORT = {
@@ -31,7 +31,7 @@ def badness(row: Row) -> tuple[float, int, str, str]:
 def cell(row: Row | None) -> str:
     """A month in a cell: number and word."""
     if row is None:
-        return "no shots"
+        return "none"
     value = index_of(row)[1]
     word = SHORT[row["verdict"]]
     if row["verdict"] == "not meaningful":
@@ -59,19 +59,34 @@ def against(row: Row, last: Row | None) -> str:
 
 
 def _short(month: str) -> str:
-    return f"{spoken(month, year=False)[:3]} {month[:4]}"
+    return f"{spoken(month, year=False)[:3]} {month[2:4]}"
+
+
+def line(row: Row) -> str:
+    """The verdict in a line; blanks that must not break keep the column wide enough to read."""
+    name = f"{row['mould']}, {row['label']}:".replace(" ", "\u00a0")
+    shots = words.count(row["n"], "shot")
+    if row["verdict"] == "not meaningful":
+        return f"{name} not steady, {shots}; {row['unsteady_because']}"
+    if row["verdict"] in ("capable", "not capable"):
+        return f"{name} {row['verdict']}, {index_words(row)}, {shots}"
+    return f"{name} {SHORT[row['verdict']]}, {shots}"
 
 
 def lines(rows: pl.DataFrame, month: str) -> pl.DataFrame:
-    """The lines of a month. rows: `capability` of all months."""
-    months = [shifted(month, -k) for k in range(11, -1, -1)]
+    """The lines of a month, worst first: sentence, change, and up to twelve months from the workshop's first on.
+
+    rows: `capability` of all months.
+    """
+    first = str(rows["month"].min())
+    months = [m for m in (shifted(month, -k) for k in range(11, -1, -1)) if m >= first]
+    last = shifted(month, -1)
     by_key = {(r["mould"], r["measure"], r["month"]): r for r in rows.iter_rows(named=True)}
-    last = months[-2]
     now = sorted((r for r in by_key.values() if r["month"] == month), key=badness)
     return pl.DataFrame(
         [
             {
-                "verdict": r["sentence"],
+                "verdict": line(r),
                 f"against {spoken(last, year=False)}": against(r, by_key.get((r["mould"], r["measure"], last))),
                 **{_short(m): cell(by_key.get((r["mould"], r["measure"], m))) for m in months},
             }
@@ -86,7 +101,8 @@ def _over_moulds(row: Row, shots: pl.DataFrame, zone: str) -> list[Block]:
     for end in ("upper", "lower"):
         at = row[f"control_{end}"]
         if at is not None:
-            levels.append(figures.Level(None, None, at, f"{end} control limit {words.signed(100 * at, '%', 0)}"))
+            said = words.signed(100 * at, "%", 0)
+            levels.append(figures.Level(None, None, at, f"{end} control limit {said}"))
     strip = figures.Strip(
         heading=f"{row['label']}: deviation from what was expected [share of the room to the limit]",
         x=shots["started_at"].to_list(),
@@ -113,8 +129,8 @@ def roll_up(
     headline = f"{spoken(month)}: {capable} of {all_of} capable"
     headline += f", {unsteady} not steady and so without a meaningful figure." if unsteady else "."
     table = DataTable("lines", "Moulds and measures, the worst first", lines(rows, month),
-                      "Twelve months to the right, each with the index and the verdict in a word. Change with its 95 %"
-                      " interval.")  # fmt: skip
+                      "Up to twelve months to the right, each with index and verdict in a word."
+                      " Changes with their 95 % intervals.")  # fmt: skip
     panels: list[tuple[str, Panel]] = [
         ("All moulds and measures", Panel(state_of(verdicts), headline, [table], METHOD, REFERENCES))
     ]

@@ -48,7 +48,10 @@ def outside_words(row: Row) -> str:
     said = f"{row['outside'] if row['outside'] else 'none'} of {row['n']} outside"
     if row["expected_outside_pct"] is not None:
         expected, low, high = (percent(row[f"expected_outside_{k}pct"]) for k in ("", "low_", "high_"))
-        said += f"; the fitted curve expects {expected} % ({low} to {high})"
+        if high == percent(0.0):
+            said += "; the fitted curve expects less than 0.01 %"
+        else:
+            said += f"; the fitted curve expects {expected} % ({low} to {high})"
     return said
 
 

@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 Kind = Literal["step", "trend"]
 LIMITS_FILE = Path(__file__).with_name("changepoint_limits.csv")
 LATER = (0, 8, 16, 32, 64, 120)
+# After a change the next may come soon, and there is a past to go by: less is asked of the new state.
+AGAIN_FIRST, AGAIN_BEFORE = 14, 8
+NEARNESS = (0.5, 0.7, 0.85, 1.0, 0.85, 0.7, 0.5)
 CORRELATIONS = (0.25, 0.5, 0.75)
 CORRELATED = 2.3  # standard errors; one white history in a hundred
 
@@ -111,6 +114,7 @@ def find_changes(
             called = replace(called, kind="step", ends_trend=True)
         found.append(called)
         start, line = called.at, called.kind == "trend"
+        scan = replace(scan, first=min(scan.first, AGAIN_FIRST), before=min(scan.before, AGAIN_BEFORE))
     return _measured(y, others, found)
 
 
@@ -134,12 +138,12 @@ def _segment(others: Floats | None, start: int, shots: int, line: bool) -> Float
     return np.column_stack(columns) if columns else None
 
 
-def _without_wild_shots(y: Floats, beside: Floats | None) -> Floats:
+def _without_wild_shots(y: Floats, beside: Floats | None, centred: bool = False) -> Floats:
     """Shape (1, shots): lone wild shots clipped about what lies beside them, which is taken out for that."""
     if beside is not None:
         design = np.column_stack([np.ones(y.size), beside])
         y = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    return clip_lone_shots(y[None, :])
+    return clip_lone_shots(y[None, :], centred=centred)
 
 
 def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound: float, scan: Scan) -> _Call | None:
@@ -154,9 +158,11 @@ def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound:
             continue
         # Later shots tell step from trend and date both, as long as one change explains them.
         for further in sorted({min(shots + k, y.size - start) for k in LATER}, reverse=True):
-            detail = _detail(clipped, beside, further, scan, rho, line)
+            part = None if beside is None else beside[:further]
+            known = _without_wild_shots(y[start : start + further], part, centred=True)
+            detail = _detail(known, beside, further, scan, rho, line)
             kind, at, low, high = _named(detail, further, scan)
-            if further == shots or _explains(y[start:], others, start, at, further, kind, bound, scan):
+            if further == shots or (at < shots and _explains(y[start:], others, start, at, further, kind, bound, scan)):
                 break
         return _Call(start + at, start + low, start + high, start + shots - 1, kind, rho)
     return None
@@ -209,13 +215,19 @@ def _allowing(clipped: Floats, beside: Floats | None, shots: int, scan: Scan, li
 
 
 def _dated(odds: Floats, shots: int, scan: Scan, level: float = 0.95) -> tuple[int, int, int]:
-    """Likeliest date and the span of the likeliest dates that hold `level` of the odds."""
+    """The date with most odds within three shots of it, near ones counting more, and the span that holds `level`.
+
+    A neighbourhood is oftener right to within three shots than the one likeliest date (0.91 against 0.89 for a step of
+    1.5 spreads 20 shots ago).
+    """
     share = np.exp(odds - odds.max())
     share /= share.sum()
+    dense = np.convolve(share, NEARNESS, "same")
     order = np.argsort(-share)
     kept = order[: int(np.searchsorted(np.cumsum(share[order]), level)) + 1]
     dates = shots - scan.after - kept
-    return int(shots - scan.after - order[0]), int(dates.min()), int(dates.max())
+    at = int(shots - scan.after - np.argmax(np.where(share > 0, dense, 0.0)))
+    return at, min(at, int(dates.min())), max(at, int(dates.max()))
 
 
 def _still_moves(y: Floats, others: Floats | None, at: int) -> bool:

@@ -34,7 +34,7 @@ class Scan:
     size: float = 1.0
     trend_size: float = 2.0
     trend_share: float = 0.3
-    favour_step: float = 0.1
+    favour_step: float = 0.15
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,11 @@ class Evidence:
     by_date_trend: Floats
 
 
-def clip_lone_shots(values: Floats, spreads: float = 4.0, width: int = 7) -> Floats:
+def clip_lone_shots(values: Floats, spreads: float = 4.0, width: int = 7, centred: bool = False) -> Floats:
     """The values with lone wild shots pulled to the running median -+ 4 spreads; steps and trends stay.
 
-    values: shape (series, shots). The median and the spread (median moving range) use the shots so far only.
+    values: shape (series, shots). The median and the spread (median moving range) use the shots so far only; centred:
+    the median uses those on both sides, so that the first shots after a large step are left as they are.
 
     >>> bool(clip_lone_shots(np.array([[0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 99.0]]))[0, -1] < 6)
     True
@@ -73,6 +74,9 @@ def clip_lone_shots(values: Floats, spreads: float = 4.0, width: int = 7) -> Flo
         spread[:, i] = np.median(ranges[:, max(0, i + width - 1 - 60) : i + width - 1], axis=1)
     half = np.maximum(spreads * spread / 0.9538725524, 1e-12 * np.abs(local))
     clipped = values.copy()
+    if centred:
+        at = np.clip(np.arange(shots) - width // 2, 0, local.shape[1] - 1)
+        return np.clip(values, (local - half)[:, at], (local + half)[:, at])
     clipped[:, width - 1 :] = np.clip(values[:, width - 1 :], local - half, local + half)
     return clipped
 
