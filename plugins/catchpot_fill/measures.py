@@ -22,6 +22,13 @@ _FILL = ("fill.arrival_volume_l", "fill.overflow_l", "fill.fill_time_s")
 _PERMEABILITY = ("permeability.mobility_m2_pa_s", "permeability.permeability_m2")
 _OFF_RANGE = "too few usable samples: the line gauge stood at the end of its range, or there was hardly any flow"
 _NO_SCALE = "no arrival was found to scale the curve by, and the mould book lacks the fibre data that give the volume"
+_NOT_EVEN = (
+    "the resistance does not follow an even filling (something restricted the line, ran ahead, thickened, lifted or "
+    "let air in), so the arrival could not be told"
+)
+ODD_CURVE = 8.0
+"""Factor of serial correlation in what the fit leaves over, beyond which the curve is not that of an even filling."""
+_NO_TEMPERATURE = "neither resin nor mould temperature was logged, so the resin's viscosity is not known"
 _NO_GROWTH = "the resistance does not grow with volume beyond its noise, so no permeability can be told"
 
 
@@ -45,6 +52,7 @@ def _arrived(shot: Batch, refusals: Refusals, widest: float) -> Flags:
     fit = shot.fit
     fitted = _why_no_fit(shot, refusals, _FILL)
     found = fitted & (fit.gain > LEAST_GAIN)
+    refusals.add(fitted & ~found & (fit.correlation_factor > ODD_CURVE), _FILL, _NOT_EVEN)
     refusals.add(fitted & ~found, _FILL, "resin never arrived at the vent, or the shot stopped before it could be told")
     half = (fit.high_l - fit.low_l) / 2
     vague = found & (half > widest * fit.arrival_l)
@@ -171,8 +179,14 @@ def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
     low, high = k / (1.0 + relative), k / np.maximum(1.0 - relative, 0.05)
     known_mu = np.isfinite(shot.of("viscosity_pa_s")) | np.isfinite(shot.of("batch_viscosity_pa_s"))
     known_mu &= np.isfinite(shot.of("viscosity_temp_c")) | np.isfinite(shot.of("batch_viscosity_pa_s"))
+    warmth = [mean_by(column(shot.sample, c), shot.group, groups) for c in ("resin_temp_c", "mould_temp_c")]
+    measured = np.isfinite(warmth[0]) | np.isfinite(warmth[1])
+    refusals.add(
+        fitted & known_mu & ~measured, (_PERMEABILITY[1], "permeability.viscosity_pa_s", line_what), _NO_TEMPERATURE
+    )
+    book_mu, known_mu = known_mu, known_mu & measured
     mu = mean_by(s.bed_viscosity, s.shot, groups, s.usable)
-    refusals.add(fitted & ~known_mu, ("permeability.permeability_m2", "permeability.viscosity_pa_s", line_what),
+    refusals.add(fitted & ~book_mu, ("permeability.permeability_m2", "permeability.viscosity_pa_s", line_what),
                  "the mould book has no viscosity for this mould's resin")  # fmt: skip
     pressure = np.sum(shot.bins.dp * shot.binned.n, axis=1) / np.sum(shot.binned.n, axis=1)
     parts = [

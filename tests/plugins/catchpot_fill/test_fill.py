@@ -247,6 +247,32 @@ def test_a_viscosity_of_the_batch_goes_into_permeability_only() -> None:
     assert ratio["mobility_m2_pa_s"] == pytest.approx(1.0, rel=5e-3)
 
 
+def test_without_temperatures_mobility_stays_and_permeability_goes() -> None:
+    shots, tables = made()
+    unmeasured = [pl.lit(None, dtype=pl.Float64).alias(c) for c in ("resin_temp_c", "mould_temp_c")]
+    result = run({**tables, "sample": tables["sample"].with_columns(unmeasured)}, shots.book())
+    assert result.tables["permeability"]["permeability_m2"].null_count() == 6
+    assert result.tables["permeability"]["mobility_m2_pa_s"].null_count() == 0
+    expected = {"neither resin nor mould temperature was logged, so the resin's viscosity is not known"}
+    assert reasons(result, "permeability.permeability_m2") == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "severity"), [("flow_restriction", 3.0), ("race_tracking", 0.4), ("air_in_line", 4.0)]
+)
+def test_a_troubled_shot_is_refused_rather_than_wrong(kind: str, severity: float) -> None:
+    mould = mu.Mould("m", mu.five_geometries()["all-round"], shots=4)
+    faults = tuple(mu.Fault("m", kind, i, severity) for i in range(4))
+    shots = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, faults=faults), 8)
+    result = run(core_tables(shots), shots.book())
+    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true").drop_nulls("arrival_volume_l")
+    assert fill["arrival_volume_l_true"].null_count() == 0
+    held = (fill["arrival_volume_low_l"] <= fill["arrival_volume_l_true"]) & (
+        fill["arrival_volume_l_true"] <= fill["arrival_volume_high_l"]
+    )
+    assert (~held).sum() <= 1
+
+
 def test_absolute_interval_holds_the_within_shot_one() -> None:
     shots, tables = made()
     p = run(tables, shots.book()).tables["permeability"]
