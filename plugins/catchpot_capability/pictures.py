@@ -14,7 +14,7 @@ from catchpot_capability.sentences import limits_words
 
 Row = Mapping[str, Any]
 # The moving range is a low strip: its share of the height, the gap above it, where the upper strip ends.
-LOW_TOP, UPPER_BOTTOM = 0.20, 0.33
+LOW_TOP, UPPER_BOTTOM = 0.15, 0.28
 
 
 def scale_of(row: Row) -> tuple[float, str]:
@@ -96,7 +96,7 @@ def strip(row: Row, shots: pl.DataFrame, flags: Sequence[figures.Flag], zone: st
         shot="shot", start=pl.Series([words.minute(v, zone) for v in x], dtype=pl.String), value=pl.col("value"),
         mark="mark",
     )  # fmt: skip
-    return Figure(f"strip-{slug}", f"{row['label']}: shot by shot", figure, summary, table, 380)
+    return Figure(f"strip-{slug}", f"{row['label']}: shot by shot", figure, summary, table, 420)
 
 
 def _density(

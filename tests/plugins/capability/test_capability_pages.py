@@ -1,0 +1,111 @@
+"""What the pages show: verdict first, band and words, no index on an unsteady month, worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from catchpot.analysis import Job
+from catchpot.core_tables import CLOSED
+from catchpot.report.section import DataTable, Figure, Panel, Prose, View
+from catchpot.tables import empty
+from catchpot_capability import closing, roll_up
+from catchpot_capability.analysis import CapabilityAnalysis
+from catchpot_capability.section import CapabilitySection
+
+Make = Callable[..., Job]
+
+
+@pytest.fixture
+def pages(make_job: Make) -> dict[str, dict[str, Panel]]:
+    rng = np.random.default_rng(8)
+    volume = rng.normal(2.55, 0.02, 80)
+    volume[66:] += 0.14
+    job = make_job(
+        {"injected_volume_l": volume, "cavity_pressure_mbar": rng.normal(560, 20, 80)},
+        events=[(20, "seal_replaced", "outer")],
+    )
+    result = CapabilityAnalysis().compute(job)
+    tables = {t.name: result.tables.get(t.name, empty(t)) for t in closing.TABLES}
+    view = View(None, {**tables, "closed": empty(CLOSED), "event": job.tables["event"]}, {}, job.book, "UTC",
+                datetime(2026, 12, 1, tzinfo=UTC))  # fmt: skip
+    return {p.slug: dict(p.panels) for p in CapabilitySection().pages(view)}
+
+
+def figure(panel: Panel, begins: str) -> dict[str, Any]:
+    found = next(b for b in panel.blocks if isinstance(b, Figure) and b.id.startswith(begins))
+    assert isinstance(found.figure, dict)
+    return found.figure
+
+
+def test_a_steady_month_shows_strip_distribution_and_table_in_this_order(pages: dict[str, dict[str, Panel]]) -> None:
+    panel = pages["capability-2026-10-hatch-3"]["injected volume"]
+    kinds = [type(b) for b in panel.blocks[:3]]
+    assert kinds == [Figure, Figure, DataTable]
+    table = panel.blocks[2]
+    assert isinstance(table, DataTable)
+    assert table.frame["index"].to_list() == ["Cp", "Cpk", "Pp", "Ppk"]
+    assert table.frame["spread"].to_list() == ["shot to shot"] * 2 + ["over the month"] * 2
+    assert "hatch-3, October 2026: injected volume is capable (Cpk " in panel.headline
+
+
+def test_the_strip_names_its_band_and_limits_in_words(pages: dict[str, dict[str, Panel]]) -> None:
+    drawn = figure(pages["capability-2026-10-hatch-3"]["injected volume"], "strip")
+    text = " ".join(str(a.get("text", "")) for a in drawn["layout"]["annotations"])
+    text += " ".join(str(t.get("name", "")) for t in drawn["data"])
+    assert "specification limits: 2.40 to 2.70 l" in text
+    assert "upper control limit 2." in text and "lower control limit 2." in text
+    assert "upper limit of the moving range" in text
+    rectangles = [s for s in drawn["layout"]["shapes"] if s["type"] == "rect"]
+    assert any(s["y0"] == 2.4 and s["y1"] == 2.7 for s in rectangles)
+    upper, lower = drawn["layout"]["yaxis"]["domain"], drawn["layout"]["yaxis2"]["domain"]
+    assert lower[1] - lower[0] < 0.5 * (upper[1] - upper[0])
+    assert lower[1] < upper[0]
+    assert any(a.get("text") == "1" for a in drawn["layout"]["annotations"])  # the seal's flag
+
+
+def test_an_unsteady_month_shows_no_index_table(pages: dict[str, dict[str, Panel]]) -> None:
+    panel = pages["capability-2026-11-hatch-3"]["injected volume"]
+    assert not [b for b in panel.blocks if isinstance(b, DataTable) and b.id.startswith("indices")]
+    assert not [b for b in panel.blocks if isinstance(b, Figure) and b.id.startswith("spread")]
+    said = " ".join(p for b in panel.blocks if isinstance(b, Prose) for p in b.paragraphs)
+    assert "are not meaningful figures" in said
+    rings = [t for t in figure(panel, "strip")["data"] if t["name"] == "marked"]
+    assert rings and "circle-open" in rings[0]["marker"]["symbol"]
+
+
+def test_a_month_with_a_new_seal_shows_its_two_stretches(pages: dict[str, dict[str, Panel]]) -> None:
+    panel = pages["capability-2026-10-hatch-3"]["injected volume"]
+    split = next(b for b in panel.blocks if isinstance(b, DataTable) and b.id.startswith("split"))
+    assert split.frame["begins with"].to_list() == ["the month", "seal replaced outer"]
+
+
+def test_the_roll_up_puts_the_worst_first(pages: dict[str, dict[str, Panel]]) -> None:
+    table = pages["capability-2026-10"]["All moulds and measures"].blocks[0]
+    assert isinstance(table, DataTable)
+    first, second = table.frame["verdict"].to_list()
+    assert "cavity\u00a0pressure" in first and "not capable" in first
+    assert "injected\u00a0volume" in second
+    assert table.frame["Oct 26"][0].endswith("not capable")
+
+
+def test_change_against_last_month_carries_its_uncertainty() -> None:
+    base: dict[str, Any] = {"meaningful": True, "verdict": "capable"}
+    row = {**base, "cpk": 1.5, "cpk_low": 1.2, "cpk_high": 1.8}
+    last = {**base, "cpk": 1.1, "cpk_low": 0.7, "cpk_high": 1.5}
+    assert roll_up.against(row, last) == "+0.40 (−0.10 to +0.90), may be chance"
+    assert roll_up.against(row, {**last, "meaningful": False}) == "not comparable"
+    assert roll_up.against(row, None) == "not comparable"
+
+
+def test_the_numbers_behind_the_strip_are_the_stored_ones(pages: dict[str, dict[str, Panel]]) -> None:
+    block = pages["capability-2026-10-hatch-3"]["injected volume"].blocks[0]
+    assert isinstance(block, Figure) and block.table is not None
+    drawn = block.figure["data"][0]["y"]
+    assert drawn == pytest.approx(block.table["value"].to_list())
+    assert block.table.filter(pl.col("mark") != "").height == 0
