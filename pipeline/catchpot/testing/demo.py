@@ -38,31 +38,41 @@ DISH = Geometry("radial", 2 * np.pi * 0.02, 0.40, np.pi * (0.42**2 - 0.02**2), 3
 
 def _moulds() -> tuple[Mould, ...]:
     hatch = Mould(
-        "hatch-3", HATCH, shots=60, shots_per_week=3.0, injector="injector-1", fibre_areal_weight_g_m2=1000.0,
+        "hatch-3", HATCH, shots=60, shots_per_week=3.0,
+        clamp_area_m2=0.55, machine_limit_bar=0.42,
+        injector="injector-1", fibre_areal_weight_g_m2=1000.0,
         outer=Seal(0.05, 0.02, 0.0085, noise=0.15, autocorrelation=0.3, replaced=(26,)),
         inner=Seal(0.004, 0.004, 0.0004, limit=0.05), holds=2, programme="follow", overflow_share=0.07,
         vent_hose_m=1.5, cover_l_bar=0.02, fabric_batch_shots=20, weigh_fabric=False, bleed_target_l=0.08,
         limits=(("injected_volume_l", 2.45, 2.85), ("cavity_pressure_mbar", 500.0, 620.0)),
     )  # fmt: skip
     fairing = Mould(
-        "fairing-1", FAIRING, shots=50, shots_per_week=2.5, injector="injector-2", fibre_areal_weight_g_m2=1150.0,
+        "fairing-1", FAIRING, shots=50, shots_per_week=2.5,
+        clamp_area_m2=0.36, machine_limit_bar=0.42,
+        injector="injector-2", fibre_areal_weight_g_m2=1150.0,
         holds=1, programme="follow", overflow_share=0.06, vent_hose_m=1.0, runner_volume_l=0.12, fabric_batch_shots=25,
         weigh_fabric=True, sampling_hz=2.0, fill_s=140.0, bleed_target_l=0.05,
         limits=(("arrival_volume_l", 1.70, 1.95), ("injected_volume_l", "none", 2.05)),
     )  # fmt: skip
     tub = Mould(
-        "tub-2", TUB, shots=55, shots_per_week=2.8, injector="injector-1", fibre_areal_weight_g_m2=1350.0, holds=1,
+        "tub-2", TUB, shots=55, shots_per_week=2.8,
+        clamp_area_m2=0.45, machine_limit_bar=0.42,
+        injector="injector-1", fibre_areal_weight_g_m2=1350.0, holds=1,
         programme="fixed", overflow_share=0.07, vent_height_m=0.3, vent_hose_m=2.0, core_volume_l=0.25, fill_s=130.0,
         opening_per_100_mbar=0.03, flange_gap=True, fabric_batch_shots=30, bleed_target_l=0.05, measure_thickness=True,
         limits=(("injected_volume_l", 2.3, 2.9),),
     )  # fmt: skip
     lid = Mould(
-        "lid-5", LID, shots=45, shots_per_week=2.2, injector="injector-2", fibre_areal_weight_g_m2=1000.0, holds=0,
+        "lid-5", LID, shots=45, shots_per_week=2.2,
+        clamp_area_m2=0.36, machine_limit_bar=0.42,
+        injector="injector-2", fibre_areal_weight_g_m2=1000.0, holds=0,
         programme="follow", overflow_share=0.06, feed_hose_volume_l=0.08, stroke_ml=30.0, sampling_hz=2.0,
         gauge_bar=None, fabric_batch_shots=30, pack_s=12.0, pack_bar=0.3, outer=Seal(0.06, 0.04, 0.0),
     )  # fmt: skip
     dish = Mould(
-        "dish-4", DISH, shots=30, shots_per_week=1.6, first_day=14, injector="injector-1", lane_scale=0.5,
+        "dish-4", DISH, shots=30, shots_per_week=1.6, first_day=14,
+        clamp_area_m2=0.33, machine_limit_bar=0.42,
+        injector="injector-1", lane_scale=0.5,
         fibre_areal_weight_g_m2=1100.0, pump="receiver", channels=NO_CLAMP, holds=0, programme="follow",
         overflow_share=0.07, sampling_hz=2.0, fabric_batch_shots=40, fill_s=120.0,
     )  # fmt: skip

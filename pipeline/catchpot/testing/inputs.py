@@ -180,7 +180,7 @@ def machine_of(nuisances: Nuisances, mould: Mould, gain: Array, pore_l: Array, r
     set_flow = mould.set_flow_l_min or 60 * float(np.mean(pore_l)) / (0.6 * mould.fill_s)
     return Machine(
         meter_gain=gain, set_flow_m3_s=np.full(n, set_flow / 6e4),
-        limit_pa=np.full(n, mould.line_pressure_limit_bar * 1e5),
+        limit_pa=np.full(n, (mould.machine_limit_bar or mould.line_pressure_limit_bar) * 1e5),
         ramp_s=np.full(n, mould.ramp_s), programmed_m3=np.zeros(n),
         operator_share=np.full(n, mould.operator_share if mould.stop == "operator" else 2.0),
         pack_s=np.full(n, mould.pack_s if nuisances.packing else 0.0), pack_pa=np.full(n, mould.pack_bar * 1e5),

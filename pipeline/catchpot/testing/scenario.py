@@ -68,6 +68,7 @@ class Mould:
 
     permeability_m2: of the pack at its book porosity; None: what fills the mould in about `fill_s`.
     set_flow_l_min: None: the part's volume in 0.6 `fill_s`. feed_hose_full as in the mould book.
+    machine_limit_bar: where the machine stops raising the line pressure; None: at the book's limit.
     hose_m, hose_mm: feed hose's length and bore (its resistance). vent_hose_m, vent_hose_mm likewise.
     lane_scale: factor on the nuisance's lane_sd (fronts from a port even out more than those from a line).
     cover_l_bar, cover_s: what the cover gives per bar over the wetted part, and how slowly.
@@ -98,6 +99,7 @@ class Mould:
     fill_s: float = 110.0
     set_flow_l_min: float | None = None
     line_pressure_limit_bar: float = 0.5
+    machine_limit_bar: float | None = None
     ramp_s: float = 2.0
     hose_m: float = 1.0
     hose_mm: float = 10.0
