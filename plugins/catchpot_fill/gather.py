@@ -28,6 +28,7 @@ Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 GRAVITY_M_S2 = 9.80665
+USUAL_DENSITY_KG_M3 = 1100.0
 FLOW_NOISE, STROKE_NOISE, PRESSURE_NOISE_PA = 0.015, 0.15, 500.0
 """First guesses; the fit learns the noise from its residuals."""
 SURE_AMBIENT_MBAR = 3.0
@@ -85,6 +86,64 @@ def _window(phase: pl.DataFrame, kind: str, units: pl.DataFrame) -> pl.DataFrame
     )
 
 
+def expected_arrival(book: pl.DataFrame, runner_l: Array) -> tuple[Array, Array]:
+    """Arrival volume by the book's geometry and fibre, and its s.d. by their tolerances, l; NaN where a key is missing."""
+
+    def of(name: str) -> Array:
+        return column(book, name)
+
+    thickness, area = of("thickness_mm") * 1e-3, of("part_area_m2")
+    weight, density = of("fibre_areal_weight_g_m2") * 1e-3, of("fibre_density_kg_m3")
+    core, uptake = np.nan_to_num(of("core_volume_l")) * 1e-3, np.nan_to_num(of("core_uptake_fraction"))
+    volume = resin_volume(area, thickness, weight, density, core, uptake)
+    by_thickness = of("thickness_tolerance_mm") * 1e-3 * area
+    by_fibre = of("fibre_areal_weight_tolerance_pct") / 100.0 * area * weight / density
+    return runner_l + 1e3 * volume, np.hypot(by_thickness, by_fibre) * 1e3 / 1.96
+
+
+def _with_the_book(book: pl.DataFrame, binned: Binned, samples: Samples, noise: Array, offset_pa: Array) -> Bins:
+    """The bins with what the book says of channel, volumes and heights beside them."""
+
+    def of(name: str) -> Array:
+        return column(book, name)
+
+    groups = book.height
+    hose_full = np.nan_to_num(of("feed_hose_full")) > 0
+    runner = np.nan_to_num(of("runner_volume_l")) + np.where(hose_full, 0.0, np.nan_to_num(of("feed_hose_volume_l")))
+    taper = taper_of(of("inlet_width_m"), of("flow_length_m"), of("part_area_m2"))
+    scale = of("flow_length_m") / (of("inlet_width_m") * of("thickness_mm") * 1e-3)
+    density = of("density_kg_m3")
+    density = np.where(np.isfinite(density), density, USUAL_DENSITY_KG_M3)
+    runner_sd = runner * np.nan_to_num(of("runner_volume_tolerance_pct")) / 196.0
+    # at a port little volume makes much resistance: there the first sample's volume matters too
+    first = extreme_by(samples.flow_m3_s * samples.step_s * 1e3, samples.shot, groups, largest=True)
+    runner_sd = np.where((runner_sd > 0) | (taper > 1.5), np.hypot(runner_sd, 0.3 * np.nan_to_num(first)), 0.0)
+    near_port = np.abs(binned.vol_l - runner[:, None]) < 2.5 * runner_sd[:, None]
+    whole = np.max(binned.vol_l, axis=1, keepdims=True)
+    share = np.clip((binned.vol_l - runner[:, None]) / (whole - runner[:, None]), 0.0, 1.0)
+    late = (binned.n > 0) & (share > 0.5)
+    rough = binned.dp_pa / (binned.bed * scale[:, None] * resistance_share(share, taper[:, None]))
+    guess = np.nan_to_num(mean_by(rough[late], np.nonzero(late)[0], groups))
+    return Bins(
+        n=np.where(near_port, 0.0, binned.n),
+        vol_l=binned.vol_l,
+        line=binned.line,
+        bed=binned.bed,
+        dp=binned.dp_pa,
+        variance=PRESSURE_NOISE_PA**2 + (noise[:, None] * binned.dp_pa) ** 2,
+        runner_l=runner,
+        runner_sd_l=runner_sd,
+        hose_l=np.nan_to_num(of("vent_hose_volume_l")),
+        head_pa=density * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m")),
+        capillary_pa=np.nan_to_num(of("capillary_pressure_mbar")) * 100.0,
+        scale=scale,
+        taper=np.where(np.isfinite(scale), taper, np.nan),
+        offset_pa=offset_pa,
+        guess=np.maximum(guess, 1.0),
+        spell_s=binned.spell_s,
+    )
+
+
 def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book: pl.DataFrame,
            default_ambient_mbar: float) -> Batch:  # fmt: skip
     """Read, bin and fit a batch. shots, book: one row a shot, in the same order."""
@@ -111,56 +170,31 @@ def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book:
     strokes = np.where(stroked, column(shots, "stroke_volume_ml") * 1e-3, np.nan)
     binned = bin_samples(samples, groups, noise, strokes)
 
-    def of(name: str) -> Array:
-        return column(book, name)
-
-    hose_full = np.nan_to_num(of("feed_hose_full")) > 0
-    runner = np.nan_to_num(of("runner_volume_l")) + np.where(hose_full, 0.0, np.nan_to_num(of("feed_hose_volume_l")))
-    taper = taper_of(of("inlet_width_m"), of("flow_length_m"), of("part_area_m2"))
-    thickness = of("thickness_mm") * 1e-3
-    scale = of("flow_length_m") / (of("inlet_width_m") * thickness)
-    weight, area = of("fibre_areal_weight_g_m2") * 1e-3, of("part_area_m2")
-    expected = runner + 1e3 * resin_volume(area, thickness, weight, of("fibre_density_kg_m3"),
-                                           np.nan_to_num(of("core_volume_l")) * 1e-3,
-                                           np.nan_to_num(of("core_uptake_fraction")))  # fmt: skip
-    spare = np.hypot(of("thickness_tolerance_mm") * 1e-3 * area, of("fibre_areal_weight_tolerance_pct") / 100.0
-                     * area * weight / of("fibre_density_kg_m3"))  # fmt: skip
-    unsure = np.where(np.array(source) == "settings", of("ambient_tolerance_mbar"), SURE_AMBIENT_MBAR)
+    unsure = np.where(np.array(source) == "settings", column(book, "ambient_tolerance_mbar"), SURE_AMBIENT_MBAR)
     unsure = np.where(np.isfinite(unsure), unsure, 10.0) * 100.0 / 1.96
-    dense = of("density_kg_m3")
-    head = np.where(np.isfinite(dense), dense, 1100.0) * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m"))
-    runner_sd = runner * np.nan_to_num(of("runner_volume_tolerance_pct")) / 196.0
-    # at a port little volume makes much resistance: there the first sample's volume matters too
-    first = extreme_by(samples.flow_m3_s * samples.step_s * 1e3, samples.shot, groups, largest=True)
-    runner_sd = np.where((runner_sd > 0) | (taper > 1.5), np.hypot(runner_sd, 0.3 * np.nan_to_num(first)), 0.0)
-    near_port = np.abs(binned.vol_l - runner[:, None]) < 2.5 * runner_sd[:, None]
-    whole = np.max(binned.vol_l, axis=1, keepdims=True)
-    share = np.clip((binned.vol_l - runner[:, None]) / (whole - runner[:, None]), 0.0, 1.0)
-    late = (binned.n > 0) & (share > 0.5)
-    rough = binned.dp_pa / (binned.bed * scale[:, None] * resistance_share(share, taper[:, None]))
-    guess = np.nan_to_num(mean_by(rough[late], np.nonzero(late)[0], groups))
-    bins = Bins(
-        np.where(near_port, 0.0, binned.n),
-        binned.vol_l,
-        binned.line,
-        binned.bed,
-        binned.dp_pa,
-        PRESSURE_NOISE_PA**2 + (noise[:, None] * binned.dp_pa) ** 2,
-        runner,
-        runner_sd,
-        np.nan_to_num(of("vent_hose_volume_l")),
-        head,
-        np.nan_to_num(of("capillary_pressure_mbar")) * 100.0,
-        np.where(np.isfinite(scale), scale, np.nan),
-        np.where(np.isfinite(scale), taper, np.nan),
-        unsure,
-        np.maximum(guess, 1.0),
-        binned.spell_s,
-    )
-    fit = fit_shots(samples, binned, bins, np.nan_to_num(expected), np.nan_to_num(spare) * 1e3 / 1.96)
+    bins = _with_the_book(book, binned, samples, noise, unsure)
+    expected, expected_sd = expected_arrival(book, bins.runner_l)
+    fit = fit_shots(samples, binned, bins, np.nan_to_num(expected), np.nan_to_num(expected_sd))
     return Batch(
-        numbered, group, book, np.array(shots["mould"].is_not_null()) & np.isfinite(of("viscosity_tolerance_pct")),
-        np.isfinite(start), start, end, last_l - first_l, np.isfinite(column(pack, "start_s")),
-        column(pack, "end_volume_l") - column(pack, "start_volume_l"), column(pack, "start_s"), column(pack, "end_s"),
-        ambient, source, stroked, samples, binned, bins, expected, runner, fit,
-    )  # fmt: skip
+        sample=numbered,
+        group=group,
+        book=book,
+        known=np.array(shots["mould"].is_not_null()) & np.isfinite(column(book, "viscosity_tolerance_pct")),
+        injected=np.isfinite(start),
+        start_s=start,
+        end_s=end,
+        injected_l=last_l - first_l,
+        packed=np.isfinite(column(pack, "start_s")),
+        pack_l=column(pack, "end_volume_l") - column(pack, "start_volume_l"),
+        pack_start_s=column(pack, "start_s"),
+        pack_end_s=column(pack, "end_s"),
+        ambient_mbar=ambient,
+        ambient_source=source,
+        stroked=stroked,
+        samples=samples,
+        binned=binned,
+        bins=bins,
+        expected_l=expected,
+        runner_l=bins.runner_l,
+        fit=fit,
+    )
