@@ -87,7 +87,7 @@ def _window(phase: pl.DataFrame, kind: str, units: pl.DataFrame) -> pl.DataFrame
 
 
 def expected_arrival(book: pl.DataFrame, runner_l: Array) -> tuple[Array, Array]:
-    """Arrival volume by the book's geometry and fibre, and its s.d. by their tolerances, l; NaN where a key is missing."""
+    """Arrival volume by the book's geometry and fibre, and its s.d. by their tolerances, l; NaN without them."""
 
     def of(name: str) -> Array:
         return column(book, name)
