@@ -159,6 +159,7 @@ def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyCon
         # file: the journal isn't ready yet.
         con = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp", "checkpoint_threshold": "1TB"})
         try:
+            con.execute("SET enable_progress_bar = false")  # it would be drawn into standard output
             con.execute(f"ATTACH '{quoted}' AS {ALIAS} ({options})")
             con.execute(f"USE {ALIAS}")
         except duckdb.Error as error:

@@ -86,6 +86,7 @@ def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scann
     listed = ", ".join(_text(str(p)) for p in paths)
     con = duckdb.connect(":memory:")
     try:
+        con.execute("SET enable_progress_bar = false")  # it would be drawn into standard output
         table = con.sql(
             f"SELECT file_index AS file_no, {picked} FROM read_csv([{listed}], columns = {{{types}}}, {options}, "
             "auto_detect = false, header = false, store_rejects = true, strict_mode = true)"
