@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Result
+from catchpot.analysis import Job, Refused, Result
 from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear
 from catchpot.tables import Table, empty
 from catchpot_vacuum.forecast import SHORT_HISTORY, Forecast, days_of, fit, forecasts
@@ -21,6 +21,9 @@ from catchpot_vacuum.series import Clock, Seal
 from catchpot_vacuum.tables import SEAL_LIFE_POOLED
 
 Floats = NDArray[np.float64]
+LEAST_LIVES: Final = 3
+FEW_LIVES: Final = "no pooled forecast: fewer than three seals of the workshop have a life of their own to go by"
+FEW_LEAKS: Final = "no pooled forecast: too few leaks of its own since the seal was new"
 
 
 class PoolParams(BaseModel):
@@ -59,7 +62,8 @@ class SealPoolAnalysis:
             if counter is not None:
                 every.append((mould, counter, found))
         lives = [life for mould, counter, found in every for life in known_lives(mould, counter, found)]
-        frames = []
+        frames, refused = [], []
+        short = 0
         for mould, counter, found in every:
             days = days_of(counter.at, job.book.zone)
             made = []
@@ -67,9 +71,19 @@ class SealPoolAnalysis:
                 if np.isfinite(seal.until) or len(seal.leak) >= SHORT_HISTORY:
                     continue
                 others = [x for x in lives if x.seal.seal == seal.seal and x.seal is not seal]
-                made += pooled_forecast(forecasts(seal, counter, job.book.zone, days, only_last=True), others)
+                short += 1
+                own = forecasts(seal, counter, job.book.zone, days, only_last=True)
+                pooled = pooled_forecast(own, others)
+                made += pooled
+                if not pooled:
+                    reason = FEW_LEAKS if len(others) >= LEAST_LIVES else FEW_LIVES
+                    refused.append(Refused(mould, f"{self.name}.{seal.seal}", reason))
             frames.append(life_rows(mould, made, counter.unit, SEAL_LIFE_POOLED))
-        return Result({SEAL_LIFE_POOLED.name: pl.concat(frames) if frames else empty(SEAL_LIFE_POOLED)})
+        if not short:
+            refused.append(
+                Refused("workshop", self.name, "no seal has so short a history that others' lives would help")
+            )
+        return Result({SEAL_LIFE_POOLED.name: pl.concat(frames) if frames else empty(SEAL_LIFE_POOLED)}, refused)
 
 
 def known_lives(mould: str, counter: Clock, found: Sequence[Seal]) -> list[Life]:
@@ -112,7 +126,7 @@ def pooled_forecast(made: Sequence[Forecast], others: Sequence[Life]) -> list[Fo
     """The forecasts read with three or more other lives; none where there are fewer or the own leaks contradict."""
     out: list[Forecast] = []
     for f in made:
-        if f.wear is None or len(others) < 3:
+        if f.wear is None or len(others) < LEAST_LIVES:
             continue
         mean, sd = common_life(others)
         wear = replace(f.wear.reweighed(mean, sd), wear=max(f.wear.wear, WEAR_SEEN))
