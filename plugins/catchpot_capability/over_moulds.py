@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pydantic import BaseModel
 
-from catchpot.analysis import Job, Result
+from catchpot.analysis import Job, Refused, Result
 from catchpot.report import words
 from catchpot.tables import Table, empty, shape
 from catchpot_capability.assess import INDEX_COLUMNS, LEAST, assess
@@ -26,6 +26,7 @@ from catchpot_capability.settings import OverMouldsParams
 from catchpot_capability.tables import OVER_MOULDS, OVER_MOULDS_SHOT
 
 Floats = NDArray[np.float64]
+NOTHING_SHARED = "no month has five shots or more of two moulds with limits for the same measure"
 ROW = (
     "month", "measure", "label", "n", "moulds", "mean", "sd_shot_to_shot", "sd_total", *INDEX_COLUMNS, "outside",
     "steady", "unsteady_because", "control_lower", "control_upper", "sentence",
@@ -83,7 +84,8 @@ class OverMouldsAnalysis:
             columns = {n: frame[n] for n in OVER_MOULDS_SHOT.names if n != "mark"}
             frames.append(shape(OVER_MOULDS_SHOT, {**columns, "mark": marks}))
         table = shape(OVER_MOULDS, {n: [r.get(n) for r in rows] for n in ROW}) if rows else empty(OVER_MOULDS)
-        return Result({OVER_MOULDS.name: table, OVER_MOULDS_SHOT.name: pl.concat(frames)})
+        refused = () if rows else (Refused("workshop", self.name, NOTHING_SHARED),)
+        return Result({OVER_MOULDS.name: table, OVER_MOULDS_SHOT.name: pl.concat(frames)}, refused)
 
     def _judged(
         self, month: str, measure: str, label: str, frame: pl.DataFrame, params: OverMouldsParams
