@@ -100,7 +100,10 @@ WANDERING = (
     "clamp leak not assessed: the clamp pressure rises and falls unevenly, as a shared vacuum supply does, and not as "
     "between a pump's top-ups; shut both vacuum lines for 45 s before injecting and log it"
 )
-NO_VOLUME = "no {key} in the mould book: the rise is given in mbar/min; a leak in mbar l/s needs the gas volume"
+NO_VOLUME = (
+    "no {key} in the mould book: the rise is given in mbar/min; a leak in mbar l/s needs the gas volume (evacuate it, "
+    "open a bottle of known volume at ambient pressure into it, and compare the pressures before and after)"
+)
 NO_HOLD = "cavity leak not assessed: it needs a hold check with both vacuum lines shut and the cavity evacuated"
 ONE_STATE = (
     "outer and inner seal can't be told apart in this shot: it takes a hold with the cavity at ambient and one with "
