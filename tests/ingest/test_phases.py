@@ -121,6 +121,20 @@ def test_a_pump_that_tops_up_again_and_again_makes_no_holds() -> None:
     assert reduce(frame)["phase"]["phase"].to_list() == ["evacuate"]
 
 
+def test_a_spike_of_one_sample_is_no_injection(making: Making, sampling: Sampling) -> None:
+    rng = np.random.default_rng(4)
+    fixed = {"hz": 4.0, "noise": 0.01, "pulsation": 0.0, "evacuate_s": 60.0, "settle_s": 120.0, "offset": 0.0}
+    plain, spiked = making(rng, inject=False, **fixed), making(rng, **fixed)
+    plain.columns["flow_l_min"][100] = 9.0
+    start, end = spiked.inject
+    for at in (start - 20.0, end + 40.0):
+        spiked.columns["flow_l_min"][np.searchsorted(spiked.columns["t_s"], at)] = 9.0
+    tables = reduce(sampling({"a": plain.columns, "b": spiked.columns}))
+    assert phases(tables, "a", "inject") == []
+    (found,) = phases(tables, "b", "inject")
+    assert abs(found["start_s"] - start) < 2.5 and abs(found["end_s"] - end) < 12.0
+
+
 def test_the_curve_is_the_injection_on_its_own_volume(making: Making, sampling: Sampling) -> None:
     rng = np.random.default_rng(3)
     m = making(rng, hz=10.0, noise=0.0, pulsation=0.0, trickle=False, pause=False, pack_s=0.0, offset=0.0)

@@ -96,6 +96,13 @@ def test_a_floor_that_the_log_shows_itself() -> None:
     assert "never went below 0 bar" in row["detail"] and row["count"] > 100
 
 
+def test_a_gauge_that_lay_at_its_floor_all_through() -> None:
+    c = log()
+    c["line_pressure_bar"] = np.zeros(len(c["t_s"]))
+    row = quality(c)["at_range_end", "line_pressure_bar"]
+    assert row["count"] >= 480 and "never went below 0 bar" in row["detail"]
+
+
 def test_impossible_readings() -> None:
     c = log()
     c["clamp_pressure_mbar"][500:503] = 9999.0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from catchpot.ingest.segments import Samples, by_shot, filled, moving_mean, runs_of
+from catchpot.ingest.segments import Samples, by_shot, filled, middle_of_three, moving_mean, runs_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,7 +84,7 @@ def find_flow(samples: Samples) -> Flowing:
     tells it from its own zero. No injection: only noise about a zero offset, however long.
     """
     flow = filled(samples, "flow_l_min")
-    smooth = moving_mean(samples, flow, _SMOOTH_S)
+    smooth = moving_mean(samples, middle_of_three(samples, flow), _SMOOTH_S)
     flag = filled(samples, "vacuum_isolated") > 0.5
     offset, noise, low, top, known = _level(samples, flow, smooth, flag)
     threshold = offset + np.maximum.reduce([5.0 * noise, _SHARE * (top - offset), np.full(len(top), _LEAST_L_MIN)])

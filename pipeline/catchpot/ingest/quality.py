@@ -213,7 +213,8 @@ def _gauge_at_end(
         floor = float(np.nanmin(part))
         at_floor = int((part == floor).sum())
         moving = float(np.mean(np.diff(part[part != floor]) != 0)) if (part != floor).sum() > 5 else 0.0
-        if at_floor >= max(5, 0.01 * len(part)) and moving > 0.5 and floor <= 0.02:
+        clipped = at_floor >= max(5, 0.01 * len(part)) and moving > 0.5
+        if (clipped or at_floor > 0.9 * len(part)) and floor <= 0.02 and len(part) > 5:
             at = (values == floor) & inside & (of == shot)
             for _, a, b, n in _grouped(samples, at):
                 detail = (
