@@ -25,7 +25,12 @@ Array = NDArray[np.float64]
 LINE, BED, HOSE, OFFSET, RUNNER, SHAPE = 0, 1, 2, 3, 4, 5
 START = SHAPE + SHAPES
 TERMS = START + 1
-FREE = (LINE, BED, HOSE)
+FREE = (LINE, BED)
+HOSE_SD_PER_M3_L = 5e10
+"""Resistance that a litre of filled vent hose may add, free of viscosity: that of a bore of 10 mm (Hagen-Poiseuille).
+
+Without a price for it, a hose that adds nothing could be taken for one that goes on just as the bed did before it.
+"""
 
 
 @dataclass(frozen=True)
@@ -126,6 +131,8 @@ def _precision(bins: Bins, number: int) -> Array:
         return 1.0 / bins.offset_pa**2
     if number == RUNNER:
         return np.asarray(1.0 / (bins.guess * np.maximum(bins.runner_sd_l, 1e-6)) ** 2)
+    if number == HOSE:
+        return np.full(len(bins.n), 1.0 / HOSE_SD_PER_M3_L**2)
     if number == START:
         return np.asarray(1.0 / np.maximum(np.mean(np.abs(bins.dp), axis=1), 1.0) ** 2)
     return 1.0 / bins.guess**2
@@ -152,9 +159,9 @@ def profile(bins: Bins, volumes_l: Array, family: Family) -> Profile:
     out = _solve(bins, sums, everything, response, with_hose=True)
     if HOSE not in numbers:
         return out
-    # resin in the hose can only add resistance
+    # resin in the hose can only add resistance, and must be worth its price
     bare = _solve(bins, sums, everything, response, with_hose=False)
-    adds = (out.terms[..., HOSE] > 0) & (bins.hose_l[:, None] > 0)
+    adds = (out.terms[..., HOSE] > 0) & (bins.hose_l[:, None] > 0) & (out.deviance < bare.deviance)
     return Profile(
         np.where(adds, out.deviance, bare.deviance),
         np.where(adds[..., None], out.terms, bare.terms),
