@@ -108,7 +108,8 @@ def _rules(row: Row) -> str:
 def signature(rows: pl.DataFrame, month: str, closed_at: Any, late: Sequence[str], zone: str) -> Panel:
     """Data range, whether the numbers are fixed, and the line to sign on."""
     first, last = rows["first_shot_at"].min(), rows["last_shot_at"].max()
-    shots = int(rows["n"].max() or 0)  # type: ignore[arg-type]  # an integer column
+    # Measures of a mould share its shots.
+    shots = int(rows.group_by("mould").agg(pl.col("n").max())["n"].sum())
     data = f"Data: {words.count(shots, 'shot')} from {words.minute(first, zone)} to {words.minute(last, zone)}."  # type: ignore[arg-type]  # a datetime column
     lines = [data]
     if closed_at is None:

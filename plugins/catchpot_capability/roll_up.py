@@ -22,10 +22,10 @@ SHORT = {
 }  # fmt: skip
 
 
-def badness(row: Row) -> tuple[float, int, str, str]:
-    """Sorts the worst first: by the index as it is, months without one after those below 1."""
+def badness(row: Row) -> tuple[int, float, str, str]:
+    """Sorts the worst first: by verdict, and within a verdict by the index."""
     value = index_of(row)[1]
-    return (1.0 if value is None else value, VERDICTS.index(row["verdict"]), row["mould"], row["label"])
+    return (VERDICTS.index(row["verdict"]), 0.0 if value is None else value, row["mould"], row["label"])
 
 
 def cell(row: Row | None) -> str:
@@ -114,7 +114,7 @@ def _over_moulds(row: Row, shots: pl.DataFrame, zone: str) -> list[Block]:
         levels=levels,
     )
     return [Figure(f"over-{slugged}", f"{row['label']}, all moulds", figures.history([strip], zone=zone),
-                   row["sentence"], None, 240)]  # fmt: skip
+                   row["sentence"], None, 330)]  # fmt: skip
 
 
 def roll_up(
