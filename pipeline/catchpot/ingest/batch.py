@@ -12,10 +12,11 @@ import polars as pl
 
 from catchpot.channels import BY_NAME
 from catchpot.ingest.batch_text import scan_text_group
-from catchpot.ingest.checks import FileState, check_batch
+from catchpot.ingest.checks import check_batch
 from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
 from catchpot.ingest.scan import Found, Read, refuse_damage
+from catchpot.ingest.state import FileState
 from catchpot.store import intake
 from catchpot.units import Conversion
 

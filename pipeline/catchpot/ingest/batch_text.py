@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from catchpot.ingest.checks import BAD_SHARE, FileState
 from catchpot.ingest.reader import FinishedShot, LogRefused, Remark, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
+from catchpot.ingest.state import BAD_SHARE, FileState
 from catchpot.store import intake
 
 if TYPE_CHECKING:

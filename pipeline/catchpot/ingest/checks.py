@@ -5,61 +5,24 @@ All works on whole columns of a batch; only a file that a whole-column look foun
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from catchpot.channels import BY_NAME, REQUIRED
-from catchpot.ingest.reader import LogRefused, Remark
+from catchpot.ingest.order import DAY_S, mend_times
+from catchpot.ingest.reader import Remark
+from catchpot.ingest.state import BAD_SHARE, FileState
 from catchpot.ingest.strokes import from_strokes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Up to this share of a file's rows may be bad; beyond it the file is set aside (contract of the plain log).
-BAD_SHARE = 0.01
-_DAY_S = 86400.0
 # Over which share of readings a channel must be impossible before its column is called a wrong one.
 _WRONG_SHARE = 0.5
 _NEVER_AMBIENT_MBAR = 130.0
-
-
-@dataclass
-class FileState:
-    """One shot of a batch while it is being checked.
-
-    rows: data rows met, bad ones included. dropped: bad rows left out. repeated: rows left out as repetitions.
-    made_up: channels that others stand in for. judged: the share of bad rows was judged on the whole file already.
-    line_of_row: file line of a row of the frame as it was read; worked out only where it is asked for.
-    """
-
-    rows: int = 0
-    dropped: int = 0
-    repeated: int = 0
-    stroke_volume_ml: float | None = None
-    made_up: frozenset[str] = frozenset()
-    judged: bool = False
-    remarks: list[Remark] = field(default_factory=list)
-    refused: LogRefused | None = None
-    line_of_row: Callable[[int], int] | None = None
-    _places: NDArray[np.int64] | None = None
-
-    def line(self, row: int) -> int:
-        """File line of the row-th row (0-based) as the frame stands now, 0 where it is not known."""
-        if self.line_of_row is None:
-            return 0
-        return self.line_of_row(row if self._places is None else int(self._places[row]))
-
-    def rearranged(self, order: NDArray[np.int64]) -> None:
-        """Remember that the frame's rows of this file are now those former ones, in this order."""
-        self._places = order if self._places is None else self._places[order]
-
-    def refuse(self, reason: str, line: int = 0) -> None:
-        """Set the file aside; the first reason stands."""
-        self.refused = self.refused or LogRefused(reason, line)
 
 
 def _starts(file_no: NDArray[np.int32], n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -113,11 +76,11 @@ def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataF
     for number in np.flatnonzero(counts == 0).tolist():
         states[number].refuse("the log holds no samples")
     first = t[np.minimum(starts, max(len(t) - 1, 0))] if len(t) else np.zeros(len(states))
-    shift = np.where((counts > 0) & ((first < 0) | (first > _DAY_S)), first, 0.0)
+    shift = np.where((counts > 0) & ((first < 0) | (first > DAY_S)), first, 0.0)
     if len(t) > 1:
         back = np.flatnonzero((np.diff(t) <= 0) & (np.diff(file_no) == 0))
         if len(back):
-            frame, shift = _mend_times(frame, states, np.unique(file_no[back]), starts, counts, shift)
+            frame, shift = mend_times(frame, states, np.unique(file_no[back]), starts, counts, shift)
     for number in np.flatnonzero(shift).tolist():
         detail = f"t_s began at {shift[number]:.10g} s; the first sample was put at 0"
         states[number].remarks.append(Remark("assumed", detail, "t_s", states[number].line(0)))
@@ -125,91 +88,6 @@ def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataF
         moved = pl.Series(shift)[frame["file_no"].cast(pl.Int64)]
         frame = frame.with_columns(t_s=pl.col("t_s") - moved)
     return frame
-
-
-def _mend_times(
-    frame: pl.DataFrame,
-    states: Sequence[FileState],
-    suspects: NDArray[np.int32],
-    starts: NDArray[np.int64],
-    counts: NDArray[np.int64],
-    shift: NDArray[np.float64],
-) -> tuple[pl.DataFrame, NDArray[np.float64]]:
-    t_all = frame["t_s"].to_numpy().copy()
-    keep = np.ones(frame.height, bool)
-    order = np.arange(frame.height)
-    for number in suspects:  # rare files: each is looked at by itself
-        state, a, n = states[number], int(starts[number]), int(counts[number])
-        t = t_all[a : a + n]
-        top = np.maximum.accumulate(t)
-        late = np.flatnonzero(t < top)
-        put_forward = _clock_set_back(t, len(late))
-        if put_forward is not None:
-            back = np.flatnonzero(np.diff(t) < 0)
-            seconds = ", ".join(f"{t[b] - t[b + 1]:.1f} s" for b in back)
-            detail = f"the clock went back by {seconds}; the samples after it were taken as going on without a break"
-            state.remarks.append(Remark("clock_set_back", detail, "t_s", state.line(int(back[0]) + 1), len(back)))
-            t_all[a : a + n] = t = put_forward
-            late = late[:0]
-        if len(late) > max(3, 0.01 * n):
-            row = int(late[0])
-            state.refuse(
-                f"t_s goes back from {t[row - 1]:g} s to {t[row]:g} s and {len(late)} of {n} rows lie behind an earlier"
-                " one: two recordings in one file, or a clock that was set back",
-                state.line(row),
-            )
-            continue
-        if len(late):
-            detail = f"{len(late)} rows came late (the first at {t[late[0]]:g} s) and were put in order of time"
-            state.remarks.append(Remark("out_of_order", detail, "t_s", state.line(int(late[0])), len(late)))
-            order[a : a + n] = a + np.argsort(t, kind="stable")
-        sorted_t = t_all[order[a : a + n]]
-        shift[number] = sorted_t[0] if sorted_t[0] < 0 or sorted_t[0] > _DAY_S else 0.0
-        again = np.flatnonzero(np.diff(sorted_t) == 0) + 1
-        if len(again):
-            rows = frame[order[a : a + n].tolist()]
-            same = np.all([_equal(rows[c].to_numpy(), again) for c in rows.columns], axis=0)
-            keep[a + again] = False
-            state.repeated += len(again)
-            equal, other = int(same.sum()), int((~same).sum())
-            if equal:
-                line = state.line(int(order[a + again[same][0]] - a))
-                detail = f"{equal} rows repeat the row before them in every cell and were left out once"
-                state.remarks.append(Remark("duplicate_row", detail, "t_s", line, equal))
-            if other:
-                line = state.line(int(order[a + again[~same][0]] - a))
-                detail = f"{other} rows have the time of the row before them with other readings; the first was kept"
-                state.remarks.append(Remark("duplicate_time", detail, "t_s", line, other))
-                if other > BAD_SHARE * n:
-                    state.refuse(f"{other} of {n} rows repeat a time with other readings, more than 1 %", line)
-        state.rearranged(order[a : a + n][keep[a : a + n]] - a)
-    frame = frame.with_columns(t_s=pl.Series(t_all))
-    return frame[order.tolist()].filter(pl.Series(keep)), shift
-
-
-def _clock_set_back(t: NDArray[np.float64], late: int) -> NDArray[np.float64] | None:
-    """Times of a log whose clock was set back while it ran, with the steps taken out; None for anything else.
-
-    Taken as that: one or two steps back of less than two hours, many samples behind an earlier one, no step to the
-    log's beginning (two recordings in one file), and no leap forward (rows out of place).
-    """
-    step = np.diff(t)
-    back = np.flatnonzero(step < 0)
-    if late <= max(3, 0.01 * len(t)) or not 1 <= len(back) <= 2:
-        return None
-    usual = float(np.median(step[step > 0])) if (step > 0).any() else 0.0
-    if usual <= 0 or (-step[back] > 7200.0).any() or (t[back + 1] <= t[0] + 10 * usual).any():
-        return None
-    if (step[back[0] :] > max(20 * usual, 5.0)).any():
-        return None
-    mended = step.copy()
-    mended[back] = usual
-    return np.asarray(t[0] + np.concatenate(([0.0], np.cumsum(mended))))
-
-
-def _equal(values: NDArray[np.float64], at: NDArray[np.int64]) -> NDArray[np.bool_]:
-    a, b = values[at], values[at - 1]
-    return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
 
 
 def _finite(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.channels import BY_NAME
+from catchpot.ingest.guess import channel_lines, column_name, column_unit, quoted
 from catchpot.ingest.reader import LogRefused, Reader
 from catchpot.ingest.scan import Found, Read, unpack
 from catchpot.ingest.sniff import (
@@ -23,30 +23,13 @@ from catchpot.ingest.sniff import (
     is_number,
     sniff,
     stamp_formats,
-    unit_in_name,
 )
-from catchpot.units import UnitError, parse_unit
 from catchpot.workshop.profile import Profile, channel_problems
 from catchpot.workshop.settings import Settings
 
 if TYPE_CHECKING:
     from catchpot.workshop import Workshop
 
-# Words of some languages that a column of a channel may hold; the first channel whose word fits takes the column.
-_WORDS = {
-    "catalyst_flow_ml_min": r"catal|kataly|h[äa]rter|perox|initiat|hardener",
-    "pump_strokes": r"stroke|hub|h[üu]be|golpe|embolad|coup",
-    "vent_open": r"vent.?open|vent\b|entl[üu]ft",
-    "vacuum_isolated": r"isolat|hold.?check|abgesperrt",
-    "ambient_pressure_mbar": r"ambient|baro|atmos|umgebung",
-    "flow_l_min": r"flow|fluss|d[ée]bit|caudal|portata|gasto|f[öo]rder|\bq\b",
-    "clamp_pressure_mbar": r"clamp|seal|flange|rand|klemm|vac\w*\W*2|vak\w*\W*2|cierre|juntas?|bord",
-    "cavity_pressure_mbar": r"cavit|kavit|mould.?vac|vac|vak|vuoto|vide|vac[íi]o",
-    "line_pressure_bar": r"line|linea|linha|ligne|head|inject|p\W*in\b|druck|press|pression|presi[óo]n|\bp\b|\bp1\b",
-    "mould_temp_c": r"(mould|mold|form|werkzeug|molde|moule).*(t\b|temp)|temp.*(mould|mold|form|molde|moule)",
-    "resin_temp_c": r"resin.?t|harz|resina|r[ée]sine|temp|\bt\b|\bt1\b",
-    "flange_gap_mm": r"gap|spalt",
-}
 _TIME_WORD = re.compile(r"time|zeit|hora|heure|tempo|temps|date|datum|fecha|^t$|^t[_ ]?s$|sec|stamp", re.IGNORECASE)
 _META_WORDS = {
     "mould": r"mou?ld|form|werkzeug|molde|moule|stampo|tool",
@@ -113,17 +96,13 @@ def _pattern(path: Path, workshop: Workshop) -> str:
     return f"{folder}/*{suffix}" if folder != "." else f"logs/*{suffix}"
 
 
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
 def _text(seen: Sniffed, proposal: Proposal, pattern: str, workshop: Workshop) -> str:
     base = f"profiles.{proposal.name}"
     separator = "tab" if seen.separator == "\t" else seen.separator
-    out = [f"[{base}]", f"files = {_quoted(pattern)}", f"encoding = {_quoted(seen.encoding)}"]
-    out += [f"separator = {_quoted(separator)}", f"decimal = {_quoted(seen.decimal)}"]
+    out = [f"[{base}]", f"files = {quoted(pattern)}", f"encoding = {quoted(seen.encoding)}"]
+    out += [f"separator = {quoted(separator)}", f"decimal = {quoted(seen.decimal)}"]
     if seen.thousands:
-        out.append(f"thousands = {_quoted(seen.thousands)}")
+        out.append(f"thousands = {quoted(seen.thousands)}")
     out.append(f"header_line = {seen.header_line}")
     if seen.header_lines > 1:
         out.append(f"header_lines = {seen.header_lines}")
@@ -132,11 +111,11 @@ def _text(seen: Sniffed, proposal: Proposal, pattern: str, workshop: Workshop) -
     words = sorted({c for row in seen.rows for c in row if c and not is_number(c) and not re.search(r"\d", c)})
     if words and len(words) <= 6:
         proposal.assumed.append(f"cells that read {', '.join(words)} were taken as no reading")
-        out.append(f"missing = [{', '.join(map(_quoted, words))}]   # assumed")
+        out.append(f"missing = [{', '.join(map(quoted, words))}]   # assumed")
     out += ["", f"[{base}.metadata]", *_metadata(seen, proposal)]
     time_columns, time_lines = _time(seen, proposal, workshop)
     out += ["", f"[{base}.time]", *time_lines, "", f"[{base}.channels]"]
-    out += _channels(seen, proposal, time_columns)
+    out += channel_lines(seen, proposal, time_columns)
     return "\n".join(out) + "\n"
 
 
@@ -180,7 +159,7 @@ def _time(seen: Sniffed, proposal: Proposal, workshop: Workshop) -> tuple[list[i
         return [date[0], clock[0]], _stamp_lines(seen, proposal, [date[0], clock[0]], formats, zone, False)
     if clock:
         proposal.unsure.append("the date: the stamps are times of day; metadata.date can give it")
-        lines = [f"column = {_quoted(_name(seen, clock[0]))}", f"format = {_quoted(clock[1][0])}"]
+        lines = [f"column = {quoted(column_name(seen, clock[0]))}", f"format = {quoted(clock[1][0])}"]
         return [clock[0]], [
             *lines,
             '# date_format = "%d.%m.%Y"   # with metadata.date; else the shot has no start',
@@ -189,10 +168,10 @@ def _time(seen: Sniffed, proposal: Proposal, workshop: Workshop) -> tuple[list[i
     for i, cells in enumerate(columns):
         numbers = [float(c.replace(",", ".")) for c in cells if re.fullmatch(r"[+-]?\d+([.,]\d+)?", c)]
         rising = len(numbers) == len(cells) and all(b >= a for a, b in itertools.pairwise(numbers))
-        if rising and numbers[-1] > numbers[0] and (_TIME_WORD.search(_name(seen, i)) or i == 0):
-            form, said = _number_format(numbers, _unit(seen, i))
-            proposal.assumed.append(f"column {_name(seen, i)!r} holds the time: {said}")
-            return [i], [f"column = {_quoted(_name(seen, i))}", f'format = "{form}"   # assumed: {said}', zone]
+        if rising and numbers[-1] > numbers[0] and (_TIME_WORD.search(column_name(seen, i)) or i == 0):
+            form, said = _number_format(numbers, column_unit(seen, i))
+            proposal.assumed.append(f"column {column_name(seen, i)!r} holds the time: {said}")
+            return [i], [f"column = {quoted(column_name(seen, i))}", f'format = "{form}"   # assumed: {said}', zone]
     proposal.unsure.append("the time: no column rises or reads as a time")
     return [], ['# column = "..."   # could not be told', "# interval_s = 0.25   # where no time is logged at all"]
 
@@ -214,10 +193,10 @@ def _number_format(numbers: Sequence[float], unit: str | None) -> tuple[str, str
 def _stamp_lines(
     seen: Sniffed, proposal: Proposal, columns: Sequence[int], formats: Sequence[str], zone: str, offset: bool
 ) -> list[str]:
-    names = [_quoted(_name(seen, i)) for i in columns]
+    names = [quoted(column_name(seen, i)) for i in columns]
     column = names[0] if len(names) == 1 else f"[{', '.join(names)}]"
     day, month = [f for f in formats if "%d/%m" in f], [f for f in formats if "%m/%d/" in f]
-    lines = [f"column = {column}", f"format = {_quoted(formats[0])}"]
+    lines = [f"column = {column}", f"format = {quoted(formats[0])}"]
     if day and month:
         proposal.unsure.append(f"day or month first: both {day[0]!r} and {month[0]!r} read every stamp")
         lines[1] += f"   # could not be told from {month[0]}: look at a date after the 12th"
@@ -225,94 +204,6 @@ def _stamp_lines(
         return lines
     proposal.unsure.append(f"the time zone: the stamps have no offset; {zone.split('; ')[1]}")
     return [*lines, zone]
-
-
-def _name(seen: Sniffed, i: int) -> str:
-    return seen.header[i] if i < len(seen.header) else f"(column {i + 1})"
-
-
-def _unit(seen: Sniffed, i: int) -> str | None:
-    if i < len(seen.units) and seen.units[i].strip("[]() "):
-        text = seen.units[i].strip().removeprefix("[").removesuffix("]")
-        return text.removeprefix("(").removesuffix(")") if text.startswith("(") else text
-    return unit_in_name(_name(seen, i))[1]
-
-
-def _channels(seen: Sniffed, proposal: Proposal, used: Sequence[int]) -> list[str]:
-    out: list[str] = []
-    taken: dict[str, int] = {}
-    free = [i for i in range(len(seen.rows[0])) if i not in used and _name(seen, i)]
-    for channel, words in _WORDS.items():
-        for i in free:
-            if i in taken.values() or not re.search(words, unit_in_name(_name(seen, i))[0], re.IGNORECASE):
-                continue
-            if not _fits(channel, _unit(seen, i)):
-                continue
-            taken[channel] = i
-            break
-    out += [_channel_line(c, i, seen, proposal) for c, i in sorted(taken.items(), key=lambda item: item[1])]
-    for needed in ("flow_l_min", "line_pressure_bar", "cavity_pressure_mbar"):
-        if needed not in taken and not (needed == "flow_l_min" and "pump_strokes" in taken):
-            proposal.unsure.append(f"which column is {needed} ({BY_NAME[needed].doc})")
-            out.append(f'# {needed} = {{ column = "...", unit = "..." }}   # could not be told, and is needed')
-    left = [_name(seen, i) for i in free if i not in taken.values()]
-    if left:
-        out.append(f"# not used: {', '.join(left)}")
-    return out
-
-
-def _fits(channel: str, unit: str | None) -> bool:
-    if unit is None:
-        return True
-    known = BY_NAME[channel].unit
-    if known in ("0/1", "strokes"):
-        return False
-    try:
-        given, wanted = parse_unit(unit).dimension, parse_unit(known).dimension
-    except UnitError:
-        return False
-    return given == wanted or (wanted == "volume flow" and given in ("mass flow", "volume", "mass"))
-
-
-def _channel_line(channel: str, i: int, seen: Sniffed, proposal: Proposal) -> str:
-    known, unit, name = BY_NAME[channel], _unit(seen, i), _name(seen, i)
-    parts, notes = [f"column = {_quoted(name)}"], []
-    if known.unit in ("0/1", "strokes"):
-        return f"{channel} = {{ {parts[0]} }}"
-    if unit is None:
-        unit = known.unit
-        notes.append(f"unit assumed: {unit}")
-        proposal.assumed.append(f"{channel}: column {name!r} names no unit; {unit} was taken")
-    parts.append(f"unit = {_quoted(unit)}")
-    if parse_unit(unit).dimension in ("volume", "mass") and known.unit == "l/min":
-        parts.append('counts = "volume_so_far"')
-    if parse_unit(unit).dimension == "pressure" and parse_unit(unit).reference is None and known.reference:
-        reference, why = _reference(seen, i, unit)
-        if reference is None:
-            proposal.unsure.append(f"{channel}: whether column {name!r} is gauge, absolute or vacuum: {why}")
-            notes.append(f'reference = "gauge", "absolute" or "vacuum"? could not be told: {why}')
-        else:
-            parts.append(f'reference = "{reference}"')
-            notes.append(f"reference assumed: {why}")
-            proposal.assumed.append(f"{channel}: column {name!r} is {reference}: {why}")
-    note = f"   # {'; '.join(notes)}" if notes else ""
-    return f"{channel} = {{ {', '.join(parts)} }}{note}"
-
-
-def _reference(seen: Sniffed, i: int, unit: str) -> tuple[str | None, str]:
-    """Absolute and gauge can be told where readings lie below zero or at ambient; nothing else is guessed."""
-    texts = [r[i] for r in seen.rows if i < len(r) and is_number(r[i])]
-    if seen.thousands:
-        texts = [c.replace(seen.thousands, "") for c in texts]
-    values = [float(c.replace(",", ".")) * parse_unit(unit).factor / 100.0 for c in texts]
-    if not values:
-        return None, "it holds no reading"
-    low, high = min(values), max(values)
-    if low < -30.0:
-        return "gauge", f"it reads down to {low:.0f} mbar, below zero"
-    if 930.0 < high < 1060.0 and low >= 0:
-        return "absolute", f"its highest reading is {high:.0f} mbar, which is ambient"
-    return None, f"its readings run from {low:.0f} to {high:.0f} mbar"
 
 
 def _preview(
