@@ -111,16 +111,8 @@ def _book(home: Path, problems: list[Problem]) -> MouldBook:
 def _open(home: Path) -> tuple[Workshop, list[Problem]]:
     problems: list[Problem] = []
     if not home.is_dir():
-        raise WorkshopError(
-            [
-                Problem(
-                    str(home),
-                    0,
-                    "",
-                    "there is no such folder; a workshop folder holds catchpot.toml and moulds.toml (catchpot init writes them)",
-                )
-            ]
-        )
+        holds = "a workshop folder holds catchpot.toml and moulds.toml (catchpot init writes them)"
+        raise WorkshopError([Problem(str(home), 0, "", f"there is no such folder; {holds}")])
     settings = _settings(home, problems)
     book = _book(home, problems)
     zone = ZoneInfo(settings.workshop.time_zone)
