@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -66,19 +66,60 @@ def fit(log: Logs, found: Rises, *, drift_mbar_min: float, gas_k: float) -> Fitt
         )
 
     clamp_fit, cavity_fit = fitted(clamp_bins, 2.0, 0.2), fitted(cavity_bins, 6.0, 0.5)
+    clamp_fit = _torrents(clamp_bins, clamp_fit, ambient, _just_before(log, found))
     weight = np.maximum(cavity_bins.n.sum(1), 1.0)
     length = np.maximum(clamp_bins.length_s, cavity_bins.length_s)
+    start = _start(clamp_bins)
+    start = np.where(start > 0.7 * ambient, _just_before(log, found), start)
     return Fitted(
-        found, ambient, _start(clamp_bins), (cavity_bins.n * cavity_bins.p_mbar).sum(1) / weight,
+        found, ambient, start, (cavity_bins.n * cavity_bins.p_mbar).sum(1) / weight,
         clamp_fit, cavity_fit, log.t[found.first], log.t[found.stop - 1],
         (found.stop - found.first - 1) / np.maximum(length, 1e-9),
     )  # fmt: skip
 
 
+_LOOK_BACK_S: Final = 4.0
+
+
+def _just_before(log: Logs, found: Rises) -> Floats:
+    """Clamp pressure four seconds before each rise as it was cut out, the valve's own doings included."""
+    step = (log.t[log.stop - 1] - log.t[log.first]) / np.maximum(log.stop - log.first - 1, 1)
+    back = np.round(_LOOK_BACK_S / np.maximum(step, 1e-3)).astype(np.int64)[found.shot]
+    return np.asarray(log.clamp[np.maximum(found.first - back, log.first[found.shot])])
+
+
+def _torrents(data: Binned, fit: RiseFit, ambient: Floats, before: Floats) -> RiseFit:
+    """A rise to near ambient within seconds (a fitting left open) is read from its first readings alone.
+
+    One that stood there before the hold as well says nothing: the channel was not evacuated.
+    """
+    there = data.n > 0
+    high = (data.p_mbar > 0.7 * ambient[:, None]) & there
+    below = (there & ~high).sum(axis=1)
+    at = np.argmax(high, axis=1)
+    rows = np.arange(len(at))
+    quick = high.any(axis=1) & (below < 6) & (below >= 1)
+    gone = high.any(axis=1) & (below == 0)
+    at_once = gone & (before < 0.5 * ambient)
+    if not (quick | gone).any():
+        return fit
+    slope = (data.p_mbar[rows, at] - data.p_mbar[:, 0]) / np.maximum(data.t_s[rows, at] - data.t_s[:, 0], 1e-3)
+    slope = np.where(at_once, (data.p_mbar[:, 0] - before) / _LOOK_BACK_S, slope)
+    known = quick | at_once
+
+    def put(value: Floats, torrent: Floats) -> Floats:
+        return np.where(known, torrent, np.where(gone, np.nan, value))
+
+    return replace(
+        fit, slope=put(fit.slope, slope), low=put(fit.low, 0.5 * slope), high=put(fit.high, 5.0 * slope),
+        sd=put(fit.sd, slope), outgassing=put(fit.outgassing, np.zeros(len(at))),
+    )  # fmt: skip
+
+
 def _start(data: Binned) -> Floats:
-    """Pressure at the start of each rise: median of its first three bins."""
-    n = np.minimum((data.n > 0).sum(1), 3)
-    return np.where(n >= 3, np.median(data.p_mbar[:, :3], axis=1), data.p_mbar[:, 0])
+    """Pressure at the start of each rise: median of its first three bins, the first where they lie far apart."""
+    first, middle = data.p_mbar[:, 0], np.median(data.p_mbar[:, :3], axis=1)
+    return np.where(((data.n > 0).sum(1) >= 3) & (np.abs(middle - first) < 30.0), middle, first)
 
 
 def factors(

@@ -96,6 +96,7 @@ NO_RISE = (
     "(a central receiver, a bleed regulator or a pump that never stops holds it); shut both vacuum lines for 45 s "
     "before injecting and log it"
 )
+NOT_EVACUATED = "clamp leak not assessed: the clamp channel stood near ambient pressure during the hold check"
 WANDERING = (
     "clamp leak not assessed: the clamp pressure rises and falls unevenly, as a shared vacuum supply does, and not as "
     "between a pump's top-ups; shut both vacuum lines for 45 s before injecting and log it"
@@ -124,7 +125,10 @@ def refusals(
 
     say(~log.has_clamp, "clamp", NO_CLAMP)
     say(log.has_clamp & wandering, "clamp", WANDERING)
-    say(log.has_clamp & ~wandering & ~clamp, "clamp", NO_RISE)
+    full = np.zeros(len(log.shots), bool)
+    full[data.rises.shot[data.clamp > 0.7 * data.ambient]] = True
+    say(log.has_clamp & ~wandering & ~clamp & full, "clamp", NOT_EVACUATED)
+    say(log.has_clamp & ~wandering & ~clamp & ~full, "clamp", NO_RISE)
     say(clamp & no_clamp_volume, "clamp", NO_VOLUME.format(key="clamp_volume_l"))
     say(clamp & ~told, "outer and inner", ONE_STATE)
     say(~cavity, "cavity", NO_HOLD)

@@ -58,7 +58,9 @@ def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints, *, open_end
         cells = bin_rises(t_s, p_mbar, first, np.where(usable, stop, first), most)
     t, p, n = cells.t_s, cells.p_mbar, cells.n
     there = n > 0
-    noise = _noise(p, there)
+    # A gauge that shows stairs has at least a third of a stair of noise.
+    stairs = np.where(cells.resolution_mbar < 20.0, 0.3 * cells.resolution_mbar, 0.0)
+    noise = np.maximum(_noise(p, there), stairs)
     out: list[tuple[int, int, int, float]] = []
     drops = np.zeros(len(first), dtype=np.int64)
     edges = _partition(t, p, there, noise)

@@ -12,7 +12,7 @@ special moment of its life (a seal of age n reaches age N with odds that fall as
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -29,6 +29,7 @@ FINE: Final = ((0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.87, 0.92, 0.96), 40, 44)
 FARTHEST_SHOTS: Final = 20000.0
 WEAR_SEEN: Final = 0.65
 _MOST_POINTS: Final = 64
+_MOST_LEAKS: Final = 256
 _LEVEL_NODES: Final = np.array([-1.9, -1.1, -0.55, 0.0, 0.55, 1.1, 1.9])
 
 
@@ -163,7 +164,10 @@ def fit_wear(
     if limit <= 0:
         raise ValueError("the limit must be positive")
     now = float(age[-1]) if now is None else float(now)
+    points = len(age)
     log_leak, error = _in_logs(leak, sd)
+    if points > _MOST_LEAKS:
+        age, log_leak, error = _averaged(age, log_leak, error)
     first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
     mean = (first.weight * first.fitted(age)).sum(0)
     off = np.abs(log_leak - mean) / np.hypot(error, first.noise)
@@ -172,11 +176,22 @@ def fit_wear(
         first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
     grid = shapes(FINE)
     post = _posterior(grid, age, log_leak, error, breaks, first.likely)
-    return _read(grid, post, age, now, float(np.log(limit)), doubt)
+    return replace(_read(grid, post, age, now, float(np.log(limit)), doubt), points=points)
 
 
 def _every_noise() -> tuple[tuple[float, float], ...]:
     return tuple((rho, noise) for rho in CORRELATION for noise in NOISE)
+
+
+def _averaged(age: Floats, log_leak: Floats, error: Floats) -> tuple[Floats, Floats, Floats]:
+    """Neighbours averaged so that 256 points remain; the noise that is fitted is then that of the averages."""
+    groups = np.array_split(np.arange(len(age)), _MOST_LEAKS)
+    weight = 1.0 / (error**2 + 0.04)
+    total = np.array([weight[g].sum() for g in groups])
+    mean_age = np.array([(weight[g] * age[g]).sum() for g in groups]) / total
+    mean = np.array([(weight[g] * log_leak[g]).sum() for g in groups]) / total
+    spread = np.sqrt([((weight[g] * error[g]) ** 2).sum() for g in groups]) / total
+    return mean_age, mean, spread
 
 
 def _in_logs(leak: Floats, sd: Floats) -> tuple[Floats, Floats]:

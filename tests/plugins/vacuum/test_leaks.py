@@ -167,3 +167,37 @@ def test_shots_without_samples_are_refused() -> None:
     result = mu.compute(SealLeakAnalysis(), tables, made.book())
     assert result.tables["seal_leak"].is_empty()
     assert {(r.unit, r.what) for r in result.refused} == {(s, "seal_leak") for s in made.shot["shot"]}
+
+
+def spoilt(made: mu.MadeUp, clamp: pl.Expr) -> Result:
+    tables = made.tables()
+    sample = tables["sample"].with_columns(clamp.alias("clamp_pressure_mbar"))
+    return mu.compute(SealLeakAnalysis(), {**tables, "sample": sample}, made.book())
+
+
+def test_a_fitting_left_open_is_a_large_leak_not_none() -> None:
+    made = simulate(replace(BASE, shots=2))
+    shut = pl.col("vacuum_isolated") > 0.5
+    since = pl.col("t_s") - pl.col("t_s").filter(shut).min().over("shot")
+    torrent = pl.when(shut).then(1010.0 - 960.0 * (-since / 1.5).exp()).otherwise(pl.col("clamp_pressure_mbar"))
+    leak = spoilt(made, torrent).tables["seal_leak"].filter(pl.col("seal") == "clamp")
+    assert leak.height == 2
+    assert (leak["leak_low_mbar_l_s"] > 20.0).all()
+
+
+def test_a_channel_that_was_never_evacuated_is_refused() -> None:
+    made = simulate(replace(BASE, shots=2))
+    result = spoilt(made, pl.lit(1009.0))
+    assert result.tables["seal_leak"].filter(pl.col("seal") == "clamp").is_empty()
+    assert any("near ambient" in r.reason for r in result.refused if r.what == "seal_leak.clamp")
+
+
+@pytest.mark.parametrize("step", [0.5, 1.0])
+def test_a_coarse_gauge_still_shows_a_hold_nobody_logged(step: float) -> None:
+    channels = tuple(c for c in BASE.channels if c != "vacuum_isolated")
+    made = simulate(replace(BASE, channels=channels, pump="receiver", outer=mu.Seal(floor=0.2, start=0.0, noise=0.2)))
+    result = spoilt(made, (pl.col("clamp_pressure_mbar") / step).round() * step)
+    error, held = clamp_errors(made, result)
+    assert len(error) >= 9
+    assert np.median(error) < 0.12
+    assert held >= 0.75
