@@ -16,7 +16,7 @@ from catchpot.output import emit, progress_bars, warn
 if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
     from catchpot.plugins import Registry
-    from catchpot.run.execute import AnalyseOutcome
+    from catchpot.run.outcome import AnalyseOutcome
     from catchpot.workshop import Workshop
 
 DONE, FAILED, WRONG = 0, 1, 2
@@ -31,7 +31,9 @@ app = App(
 Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
 Trust = Annotated[
     bool,
-    Parameter(name="--trust-plugins", negative=(), help="Run the plugins in the workshop's plugins/ folder: they are code."),
+    Parameter(
+        name="--trust-plugins", negative=(), help="Run the plugins in the workshop's plugins/ folder: they are code."
+    ),
 ]
 
 
@@ -117,9 +119,7 @@ def _analyse(
 
 
 @app.command(name="analyse")
-def analyse_command(
-    *only: str, dry_run: bool = False, json: Json = False, trust_plugins: Trust = False
-) -> int:
+def analyse_command(*only: str, dry_run: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
     """Run the analyses whose inputs changed.
 
     Parameters

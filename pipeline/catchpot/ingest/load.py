@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 BATCH_FILES = 500
 BATCH_BYTES = 160_000_000
 
-Progress = Callable[[int, int, str], None]
+Progress = Callable[[str, int, int], None]
 
 
 def ingest(
@@ -88,7 +88,7 @@ def ingest_files(
         _take(workshop, readers, store, register, batch, settings, aside, now, outcome, profile)
         done += len(batch)
         if progress:
-            progress(done, len(todo), "logs read")
+            progress("reading logs", done, len(todo))
     if whole and (gone := sorted(aside.keys() - {f.name for f in files})):
         with store.writing() as w:
             w.release(gone)
