@@ -147,6 +147,9 @@ def _air(s: Seen) -> list[Found]:
     count = int(np.nan_to_num(n["slugs"]))
     if count < 2 or count < s.usual.slugs + 2:
         return []
+    # Two dips may be a pump's hiccup; they are named where most of the pressure was gone.
+    if count < 3 and (n["slugs_depth_pct"] < 38 or n["slugs_s"] < 1.5):
+        return []
     return [
         words.air_in_line(
             count, n["slugs_s"], n["slugs_depth_pct"], _or_none(n["slugs_from_volume_l"]),
@@ -180,7 +183,7 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
     ended = not np.isfinite(c.jump)  # too near an end for straight lines on both sides
     jumped = c.jump > 4 * c.jump_sd and c.jump > max(0.03, 0.55 * c.step_size)
     gels = (
-        odd and not gas and c.growth_share < 0.93 and c.growth_gain > (0.75 if not alone else 0.9)
+        odd and not gas and c.growth_share < 0.9 and c.growth_gain > (0.75 if not alone else 0.9)
         and 0 < c.growth_s < 300 and c.growth_total > (1.12 if not alone else 1.5)
     )  # fmt: skip
     steps = odd and c.step_gain > 0.6 and c.step_size > 0.04 and (jumped or (ended and c.step_gain > 0.85))

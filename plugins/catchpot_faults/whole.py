@@ -19,8 +19,8 @@ stops."""
 EDGES = np.linspace(0.04, 0.90, CELLS + 1)
 LEAST_SHOTS = 14
 CHANCE = 0.9995
-FLOORS = (0.03, 0.10, 0.10, 4.0)
-"""Least scatter believed: 3 % of resistance, 4 mbar of the cavity pressure; 10 % of flow and driving pressure, whose
+FLOORS = (0.025, 0.35, 0.35, 4.0)
+"""Least scatter believed: 2.5 % of resistance, 4 mbar of the cavity pressure; 35 % of flow and driving pressure, whose
 courses bend wherever the machine meets its pressure limit, at a place that moves from shot to shot with the
 resistance."""
 PRESSURE_MBAR = 12.0
@@ -29,8 +29,8 @@ TAIL = 3.0
 """The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter
 with heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the
 sentence."""
-LEAST_LIMIT = 0.5
-"""Nor is the squared residual's limit below half a believed scatter squared at every point: a mould that repeats more
+LEAST_LIMIT = 0.3
+"""Nor is the squared residual's limit below 0.3 of a believed scatter squared at every point: a mould that repeats more
 closely than its gauges are believed is not odd for moving within that."""
 
 
@@ -72,6 +72,8 @@ class Whole:
 
     model: Multiway
     columns: NDArray[np.intp]
+    usual: Floats
+    free: Floats
     covariate: Floats
     middle: float
     t2_limit: float
@@ -86,6 +88,33 @@ def driving_cells(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Float
     return nan_median(cells.T)
 
 
+def _free(usual: Floats, driving_mbar: Floats) -> Floats:
+    """What a sound shot's log resistance may do freely, as orthonormal directions (CELLS, k).
+
+    Another level; more or less line resistance (a constant beside a bed that grows); another arrival volume (a shift
+    along it); gauges or weather off by some mbar (most where the driving pressure is least).
+    """
+    middle = (EDGES[1:] + EDGES[:-1]) / 2
+    known = np.nan_to_num(driving_mbar, nan=1e3)
+    shift = np.gradient(usual, middle) * middle
+    ways = np.stack([np.ones(CELLS), np.exp(-usual), shift, 100.0 / known.clip(50)], axis=1)
+    return np.linalg.qr(ways)[0]
+
+
+def _without_free(rows: Floats, usual: Floats, free: Floats) -> Floats:
+    """Rows with the free directions taken out of their resistance; gaps stay gaps and bear on nothing."""
+    out = rows.copy()
+    off = rows[:, :CELLS] - usual
+    whole = np.isfinite(off).all(axis=1)
+    out[whole, :CELLS] = off[whole] - off[whole] @ free @ free.T
+    for i in np.flatnonzero(~whole):
+        known = np.isfinite(off[i])
+        if known.sum() > 2 * free.shape[1]:
+            size = np.linalg.lstsq(free[known], off[i, known], rcond=None)[0]
+            out[i, :CELLS] = off[i] - free @ size
+    return out
+
+
 def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     """A model of healthy rows (shots, 4 x CELLS); None where too few shots or channels are whole.
 
@@ -97,7 +126,9 @@ def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     if whole_columns.sum() < CELLS:
         return None
     columns = np.flatnonzero(whole_columns)
-    x = rows[:, columns]
+    usual = np.nan_to_num(nan_median(rows[:, :CELLS], axis=0))
+    free = _free(usual, driving_mbar)
+    x = _without_free(rows, usual, free)[:, columns]
     whole = np.isfinite(x).all(axis=1) & np.isfinite(levels)
     if whole.sum() < LEAST_SHOTS:
         return None
@@ -112,9 +143,8 @@ def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     model = fit_multiway(x, 0.8, floor)
     t2_limit, q_limit = (TAIL * limit for limit in model.limits(CHANCE))
     q_limit = max(q_limit, LEAST_LIMIT * len(columns))
-    return Whole(
-        model, columns, slope, middle, t2_limit, q_limit, left_out_false_alarms(model, CHANCE, TAIL), int(whole.sum())
-    )
+    alarm = left_out_false_alarms(model, CHANCE, TAIL)
+    return Whole(model, columns, usual, free, slope, middle, t2_limit, q_limit, alarm, int(whole.sum()))
 
 
 @dataclass(frozen=True)
@@ -135,7 +165,8 @@ class Odd:
 
 def hold_against(row: Floats, level: float, whole: Whole) -> Odd | None:
     """One shot's features against the model; None where less than half of it is known."""
-    x = row[whole.columns] - (level - whole.middle if np.isfinite(level) else 0.0) * whole.covariate
+    x = _without_free(row[None], whole.usual, whole.free)[0][whole.columns]
+    x = x - (level - whole.middle if np.isfinite(level) else 0.0) * whole.covariate
     if np.isfinite(x).mean() < 0.5:
         return None
     t2, q, parts = whole.model.judge(x)
