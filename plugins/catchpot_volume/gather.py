@@ -16,13 +16,13 @@ Floats = NDArray[np.float64]
 
 FILL_COLUMNS = (
     "injected_volume_l", "arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l", "overflow_l",
-    "fill_time_s", "peak_line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "ambient_pressure_mbar",
-    "resin_temp_c", "mould_temp_c", "blocked_vent_margin_n",
+    "fill_time_s", "injection_time_s", "peak_line_pressure_bar", "cavity_pressure_mbar",
+    "clamp_pressure_mbar", "ambient_pressure_mbar", "resin_temp_c", "mould_temp_c", "blocked_vent_margin_n",
 )  # fmt: skip
 PERMEABILITY_COLUMNS = ("permeability_m2", "viscosity_pa_s", "line_resistance_per_m3")
 PART_COLUMNS = ("part_mass_kg", "overflow_kg", "thickness_mm", "fabric_mass_kg", "gel_coat_mass_kg", "trimmed")
 SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
-WIDEST = 0.06
+WIDEST = 0.12
 """An arrival volume whose 95 % interval is wider than this share is no witness."""
 
 BOOK_COLUMNS = (
@@ -33,7 +33,7 @@ BOOK_COLUMNS = (
 
 
 def joined(tables: Mapping[str, pl.DataFrame], book: MouldBook, mould: str | None = None) -> pl.DataFrame:
-    """A row a shot that has injected, in time order: shot, fill, permeability, part and book (as `book_...`) columns."""
+    """A row a shot that has injected, in time order: shot, fill, permeability, part, book (as `book_...`) columns."""
     shot = tables["shot"]
     if mould is not None:
         shot = shot.filter(pl.col("mould") == mould)
@@ -102,9 +102,16 @@ def log_balance(frame: pl.DataFrame) -> Floats:
     glass = column(frame, "book_part_area_m2") * column(frame, "book_fibre_areal_weight_g_m2") * 1e-3
     fabric, gel = column(frame, "fabric_mass_kg"), column(frame, "gel_coat_mass_kg")
     resin_kg = column(frame, "part_mass_kg") - np.where(np.isfinite(fabric), fabric, glass) - np.nan_to_num(gel)
-    resin_kg = resin_kg + column(frame, "overflow_kg") + density * before_bed_l(frame)
+    resin_kg = resin_kg + column(frame, "overflow_kg") + density * (before_bed_l(frame) + _in_vent_hose(frame))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.log(column(frame, "injected_volume_l") * density / resin_kg))
+
+
+def _in_vent_hose(frame: pl.DataFrame) -> Floats:
+    """Resin that stayed in the vent hose, l: nobody weighs it. NaN where there is a hose and the arrival is unknown."""
+    hose = np.nan_to_num(column(frame, "book_vent_hose_volume_l"))
+    past = column(frame, "injected_volume_l") - column(frame, "arrival_volume_l")
+    return np.where(hose > 0, np.clip(past, 0.0, hose), 0.0)
 
 
 def before_bed_l(frame: pl.DataFrame) -> Floats:

@@ -57,8 +57,7 @@ def checks_of(events: Sequence[dict[str, Any]], injectors: Sequence[str]) -> lis
         detail = e["detail"] or ""
         # the longest name first: "injector-1" stands in "injector-12" too
         named = [i for i in sorted(injectors, key=len, reverse=True) if i in detail]
-        for injector in named[:1] or injectors:
-            made.append(Check(injector, e["time"], e["kind"], gain_of(detail, injector)))
+        made += [Check(i, e["time"], e["kind"], gain_of(detail, i)) for i in named[:1] or injectors]
     return sorted(made, key=lambda c: c.at)
 
 

@@ -1,6 +1,6 @@
-"""How likely each cause is beforehand, and what events and pressures say for or against it. Wide, and the same for all.
+"""How likely each cause is beforehand, and what events and pressures say for or against it; the same for all.
 
-Sizes are common practice, no source: what a floor sees from week to week (quiet) and what a real change may be (active).
+Sizes are common practice, no source: what a floor sees from week to week (quiet), what a real change may be (active).
 """
 
 from __future__ import annotations

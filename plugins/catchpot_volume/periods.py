@@ -105,7 +105,7 @@ def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:
 def _merged(calls: Sequence[tuple[Change, NDArray[np.intp]]], n: int) -> list[tuple[int, int, bool]]:
     """Changes of several measures as one where they may be the same: (first row, last row, trend)."""
     placed = sorted(
-        (int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", int(rows[c.at_high] - rows[c.at_low]))
+        (int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", c.at_high - c.at_low)
         for c, rows in calls
     )  # fmt: skip
     groups: list[list[tuple[int, int, bool, int]]] = []
@@ -128,7 +128,7 @@ def _around(at: int, start: int, end: int, until: int, trend: bool, known: Bools
         third = max(len(course) // 3, FAIR)
         after = course[-third:]
         if len(before) < FAIR:
-            before = np.r_[before, course[: third]]
+            before = np.r_[before, course[:third]]
         before = before[before < after[0]] if len(after) else before
     if min(len(before), len(after)) < LEAST:
         return []
@@ -142,7 +142,7 @@ def _by_event(frame: pl.DataFrame, events: Sequence[dict[str, Any]], known: Bool
             continue
         first = int(np.searchsorted(at, e["time"].timestamp()))
         made = _around(first, 0, len(at), len(at) - 1, False, known)
-        if made and min(known[: first].sum(), known[first:].sum()) >= FAIR:
+        if made and min(known[:first].sum(), known[first:].sum()) >= FAIR:
             return [Periods(made[0].before, made[0].after, f"event: {e['kind'].replace('_', ' ')}")]
     return []
 

@@ -95,7 +95,9 @@ _OUTLOOK = (
     Column("volume_l", "f64", "l", "volume to set: fills with the wanted chance, wanted bleed included", 0.0),
     Column("volume_low_l", "f64", "l", "lower end of what the shot will need, 95 %", 0.0),
     Column("volume_high_l", "f64", "l", "upper end of what it will need, 95 %; never below the volume to set", 0.0),
-    Column("fill_chance", "f64", "", "chance that resin arrives at the vent and the wanted bleed goes past it", 0.0, 1.0),
+    Column(
+        "fill_chance", "f64", "", "chance that resin arrives at the vent and the wanted bleed goes past it", 0.0, 1.0
+    ),
     Column("arrival_volume_l", "f64", "l", "arrival volume expected (median)", 0.0),
     Column("arrival_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
     Column("arrival_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),
@@ -111,8 +113,8 @@ NEXT_SHOT = Table(
         _OUTLOOK[0],
         _OUTLOOK[1],
         _OUTLOOK[2],
-        Column("line_pressure_limit_bar", "f64", "bar", "line pressure limit, gauge: keeps the cover shut with the vent "
-               "blocked, never above the book's; null where neither is known"),
+        Column("line_pressure_limit_bar", "f64", "bar", "line pressure limit, gauge: keeps the cover shut with the "
+               "vent blocked, never above the book's; null where neither is known"),
         Column("expected_fill_time_s", "f64", "s", "fill time expected", 0.0),
         Column("fill_time_low_s", "f64", "s", "lower end, 95 %", 0.0),
         Column("fill_time_high_s", "f64", "s", "upper end, 95 %", 0.0),
@@ -141,8 +143,14 @@ NEXT_SHOT_CHECK = Table(
         Column("shot", "str", "", "the shot"),
         Column("mould", "str", "", "the mould"),
         *_OUTLOOK[:7],
+        _OUTLOOK[8],
         Column("observed_arrival_l", "f64", "l", "arrival volume as found afterwards", 0.0),
-        Column("would_fill", "bool", "", "whether the volume to set reached the arrival volume found"),
+        Column(
+            "would_fill",
+            "bool",
+            "",
+            "whether the volume to set, less the wanted bleed, reached the arrival volume found",
+        ),
         Column("would_overflow_l", "f64", "l", "volume to set less the arrival volume found"),
         Column("rank_chance", "f64", "", "chance said beforehand of no more than what was found", 0.0, 1.0),
     ),

@@ -53,8 +53,10 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
                          "resin_batch": m.resin_batch[i]})  # fmt: skip
             fill.append({
                 "shot": name, "injected_volume_l": injected, "arrival_volume_l": seen,
-                "arrival_volume_low_l": seen * (1 - 2 * ARRIVAL_ERROR), "arrival_volume_high_l": seen * (1 + 2 * ARRIVAL_ERROR),
-                "overflow_l": injected - seen, "fill_time_s": m.mould.fill_s, "peak_line_pressure_bar": 0.5,
+                "arrival_volume_low_l": seen * (1 - 2 * ARRIVAL_ERROR),
+                "arrival_volume_high_l": seen * (1 + 2 * ARRIVAL_ERROR),
+                "overflow_l": injected - seen, "fill_time_s": m.mould.fill_s, "injection_time_s": m.mould.fill_s,
+                "smear_l": 0.05 * arrival, "peak_line_pressure_bar": 0.5,
                 "cavity_pressure_mbar": float(m.shots.gas.cavity_set[i]) + 2 * e[1],
                 "clamp_pressure_mbar": float(m.shots.gas.clamp_set[i]) + 4 * e[2], "ambient_pressure_mbar": 1013.0,
                 "resin_temp_c": t["resin_temp_c"] + 0.1 * e[3], "mould_temp_c": t["mould_temp_c"] + 0.1 * e[4],
@@ -98,9 +100,7 @@ def book_of(scenario: mu.Scenario) -> MouldBook:
             "runner_volume_l": m.runner_volume_l, "core_volume_l": m.core_volume_l,
             "core_uptake_fraction": m.core_uptake_fraction, "line_pressure_limit_bar": m.line_pressure_limit_bar,
         }  # fmt: skip
-    resins = {
-        r.name: {k: v for k, v in vars(r).items() if k != "name"} for r in scenario.resins
-    }
+    resins = {r.name: {k: v for k, v in vars(r).items() if k != "name"} for r in scenario.resins}
     return MouldBook.model_validate({"resins": resins, "moulds": moulds})
 
 
@@ -111,8 +111,9 @@ def scenario(
     g = mu.five_geometries()
     names = ["all-round", "wedge", "strip"]
     made = [mu.Mould("hull", g[kind], shots=shots, fabric_batch_shots=1000, **settings)]
-    for k in range(others):
-        made.append(mu.Mould(f"other-{k + 1}", g[names[k]], shots=shots, fabric_batch_shots=1000, **settings))
+    made += [
+        mu.Mould(f"other-{k + 1}", g[names[k]], shots=shots, fabric_batch_shots=1000, **settings) for k in range(others)
+    ]
     return mu.Scenario(tuple(made), changes=changes)
 
 

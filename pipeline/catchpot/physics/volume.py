@@ -87,15 +87,22 @@ def kozeny_exponent(fibre_share: ArrayLike) -> Array:
 def litres(book: PartBook) -> Array:
     """Metered arrival volume, l, for one unit of each of CAUSES; shape (causes,).
 
+    Resin arrives before the last corner is full, and the meter has its gain: what happens in the part counts by the
+    ratio of what the mould takes to what its book says, as far as 0.85 to 1.15.
+
     2 m2 by 4 mm, three layers of 450 g/m2: 0.1 mm of gel coat takes 0.2 l away, 5 % of glass 0.053 l.
 
-    >>> x = litres(PartBook(2.0, 4.0, 1.35, 2.55, 1.1, 0.0, 0.0, 0.0, 7.0))
+    >>> x = litres(PartBook(2.0, 4.0, 1.35, 2.55, 1.1, 0.0, 0.0, 0.0, 6.941176))
     >>> round(float(0.1 * x[2]), 3), round(float(0.05 * x[1]), 3)
     (-0.2, -0.053)
     """
-    return np.array(
-        [book.cavity_l, -book.fibre_l, -book.area_m2, -(1.0 - book.core_uptake), 1.0, book.volume_l, 1.0]
-    )
+    seen = float(np.clip((book.volume_l - book.runner_l) / book.bed_l, 0.85, 1.15))
+    return np.concatenate([seen * _in_part(book), [1.0, book.volume_l, 1.0]])
+
+
+def _in_part(book: PartBook) -> Array:
+    """Resin in the part, real litres, for one unit of each of the first four causes."""
+    return np.array([book.cavity_l, -book.fibre_l, -book.area_m2, -(1.0 - book.core_uptake)])
 
 
 def couplings(book: PartBook, exponent_scale: float = 1.0) -> Array:
@@ -110,7 +117,7 @@ def couplings(book: PartBook, exponent_scale: float = 1.0) -> Array:
     glass_kg, gel_kg_mm = book.area_m2 * book.areal_weight_kg_m2, book.area_m2 * GEL_COAT_KG_L
     resin = litres(book)
     of_volume = resin / v
-    in_part = np.where([True, True, True, True, False, False, False], resin, 0.0) * rho
+    in_part = np.r_[_in_part(book), 0.0, 0.0, 0.0] * rho
     unweighed = rho * v
     return np.array(
         [

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class Posterior:
         """Chance that one or more of these causes is active (numbers of causes)."""
         return float(self.weight[self.active[:, list(causes)].any(axis=1)].sum())
 
-    def given(self, which: Bools) -> Posterior:
+    def given(self, which: Any) -> Posterior:
         """The same, had only these sets been possible; shape (sets,)."""
         weight = np.where(which, self.weight, 0.0)
         return Posterior(self.active, weight / max(float(weight.sum()), 1e-300), self.mean, self.covariance)
@@ -130,6 +131,16 @@ def estimate(
     )
 
 
+def misfit_of(
+    posterior: Posterior, change: Floats, covariance: Floats, couplings: Sequence[Floats]
+) -> tuple[float, float]:
+    """How badly the best set of causes fits: weighted sum of squares of what it leaves, and the witnesses' number."""
+    best = int(np.argmax(posterior.weight))
+    law = couplings[best // (len(posterior.weight) // len(couplings))]
+    left = change - law @ posterior.mean[best]
+    return float(left @ np.linalg.solve(covariance, left)), float(len(change))
+
+
 def difference(values: Floats, after: Bools) -> tuple[Floats, Floats, NDArray[np.intp]]:
     """Change of each witness between two periods, the covariance of its error, and the fewer shots on one side.
 
@@ -137,7 +148,7 @@ def difference(values: Floats, after: Bools) -> tuple[Floats, Floats, NDArray[np
     and correlation are pooled over both periods; a witness unknown on either side (below 3 shots) comes out as NaN.
     Runs of alike shots count for less (first-order autocorrelation, where it shows).
     """
-    shots, witnesses = values.shape
+    witnesses = values.shape[1]
     rest = np.full(values.shape, np.nan)
     change = np.full(witnesses, np.nan)
     count = np.zeros((2, witnesses), dtype=np.intp)
@@ -187,4 +198,4 @@ def _runs(z: Floats, known: Bools) -> Floats:
     return np.asarray(np.sqrt((1 + r) / (1 - r)))
 
 
-__all__ = ["Posterior", "Priors", "difference", "estimate", "mixture", "sets_of"]
+__all__ = ["Posterior", "Priors", "difference", "estimate", "misfit_of", "mixture", "sets_of"]

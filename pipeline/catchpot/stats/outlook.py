@@ -17,13 +17,15 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 WANDER = np.array([0.0, 0.03, 0.1, 0.25, 0.6, 1.5])
-"""Variance of the level's step over the variance of the scatter... as its square root, tried side by side."""
+"""The level's step from value to value over the scatter, as s.d., tried side by side."""
 SLOPE = np.array([0.0, 0.02])
 """The same for the slope's step; 0 is a series without slope."""
 FORGET = 0.97
 FREE_MOST = 60.0
 ODD = 3.5
-"""A value so many spreads out moves the runs as one so many spreads out."""
+"""A value further out than so many spreads moves the runs as one so many spreads out."""
+LEAST_OWN = 0.5
+"""Measuring errors are never taken to explain more than the rest of a miss's square."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Outlook:
 
         each = self.centre + self.scale * stdtrit(self.free, chance)
         low, high = float(each.min()), float(each.max())
-        for _ in range(60):
+        for _ in range(32):
             middle = (low + high) / 2
             low, high = (middle, high) if self.chance_below(middle) < chance else (low, middle)
         return (low + high) / 2
@@ -75,7 +77,8 @@ class Follower:
         self.p = np.zeros((runs, 2, 2))
         self.free = np.full(runs, strength)
         self.sum = np.full(runs, strength * typical_sd**2)
-        prior = np.where(self.sloped, 0.15, 1.0) * np.exp(-self.q)
+        # steady is likeliest; the more wander, the less likely beforehand
+        prior = np.where(self.sloped, 0.15, 1.0) / (1.0 + 3.0 * np.sqrt(self.q)) ** 2
         self.prior = prior / prior.sum()
         self.log_weight = np.log(self.prior)
         self.n = 0
@@ -133,10 +136,30 @@ class Follower:
         self.p = new
         # scatter is what is left once a reading's own error is taken off
         kept = np.minimum(self.free, FREE_MOST) / self.free
-        own = z**2 * scatter - scatter * (noise - 1.0) / total * 1.0
+        own = np.maximum(z**2 * scatter / total * (total - noise + 1.0), LEAST_OWN * z**2 * scatter)
         self.free = self.free * kept + 1.0
-        self.sum = np.maximum(self.sum * kept + np.maximum(own, 0.0), 0.05 * scatter * self.free)
+        self.sum = np.maximum(self.sum * kept + own, 0.05 * scatter * self.free)
         self.n += 1
+
+    def take_above(self, bound: float, sd: float) -> None:
+        """Learn that a value lay above a bound, known with that s.d.
+
+        The value is put where the outlook, cut off at the bound, expects it; how uncertain that is counts as its
+        measuring error. A bound far below the outlook therefore tells nothing.
+        """
+        from scipy.special import log_ndtr
+
+        if self.n == 0:
+            return
+        o = self.outlook()
+        centre = float(o.weight @ o.centre)
+        spread = float(np.sqrt(o.weight @ (o.scale**2 + (o.centre - centre) ** 2) + sd**2))
+        a = (bound - centre) / spread
+        if a < -2.0:
+            return
+        hazard = float(np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_ndtr(-a)))
+        left = max(1.0 + a * hazard - hazard**2, 0.02)
+        self.take(centre + spread * hazard, spread * float(np.sqrt(left)))
 
 
 __all__ = ["Follower", "Outlook"]

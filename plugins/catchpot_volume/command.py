@@ -1,0 +1,138 @@
+"""The commands `explain MOULD` and `next MOULD`."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from cyclopts import Parameter
+
+from catchpot.output import emit, warn
+
+Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document.")]
+
+
+def _day(text: str, zone: ZoneInfo, *, end: bool = False) -> datetime:
+    """Start (or last moment) of a day in the workshop's zone, UTC; ValueError for what is no day."""
+    day = date.fromisoformat(text)
+    start = datetime.combine(day + timedelta(days=int(end)), time(), zone).astimezone(UTC)
+    return start - timedelta(microseconds=int(end))
+
+
+def explain(mould: str, *, since: str | None = None, against: str | None = None, json: Json = False) -> int:
+    """Say why a mould's volume changed: what, the likeliest cause, what to measure next.
+
+    Parameters
+    ----------
+    mould
+        The mould, as in the mould book.
+    since
+        A day such as 2026-05-01: explain what was shot from then on. Without it the newest change found is explained.
+    against
+        With --since: the days to compare with, such as 2026-03-01..2026-04-30. Without it the shots just before.
+    """
+    from catchpot.api import open_session
+    from catchpot_volume.answer import said
+
+    session = open_session(os.environ.get("CATCHPOT_HOME") or None)
+    if mould not in session.workshop.book.moulds:
+        warn([f"no mould {mould!r} in the mould book; there are {', '.join(sorted(session.workshop.book.moulds))}"])
+        return 2
+    zone = session.workshop.zone
+    params: dict[str, Any] = {}
+    try:
+        if since is not None:
+            params["since"] = _day(since, zone)
+    except ValueError:
+        warn([f"--since: {since!r} is no day; expected one like 2026-05-01"])
+        return 2
+    if against is not None:
+        ends = against.split("..")
+        try:
+            if since is None or len(ends) != 2:
+                raise ValueError
+            params |= {"against_from": _day(ends[0], zone), "against_until": _day(ends[1], zone, end=True)}
+        except ValueError:
+            warn([f"--against: {against!r}: expected two days like 2026-03-01..2026-04-30, beside --since"])
+            return 2
+    result = session.compute("volume_cause", [mould], params=params)
+    changes = result.tables["volume_change"].sort("since")
+    reasons = [r.reason for r in result.refused if r.what == "volume_cause"]
+    if changes.is_empty():
+        data: dict[str, Any] = {"mould": mould, "explained": None, "refused": reasons}
+        emit(data, [f"{mould}: not explained: {'; '.join(reasons)}."], as_json=json)
+        return 0
+    newest = changes.row(-1, named=True)
+    causes = (
+        result.tables["volume_cause"].filter(result.tables["volume_cause"]["since"] == newest["since"]).sort("rank")
+    )
+    lines = [newest["sentence_1"], newest["sentence_2"], newest["sentence_3"], "", "Litres, likeliest first:"]
+    for r in causes.iter_rows(named=True):
+        chance = f", chance {100 * r['chance']:.0f} %" if r["chance"] is not None else ""
+        lines.append(
+            f"  {said(r['cause'], r['change_l'])}: {r['change_l']:+.3f} l"
+            f" (95 %: {r['change_low_l']:+.3f} to {r['change_high_l']:+.3f}){chance}"
+        )
+    partly = [r.reason for r in result.refused if r.what != "volume_cause"]
+    lines += [f"Not split: {r}." for r in partly]
+    data = {"mould": mould, "explained": newest, "causes": causes.to_dicts(), "refused": partly}
+    emit(data, lines, as_json=json)
+    return 0
+
+
+def next_shot(
+    mould: str, *, temperature: float | None = None, fabric_batch: str | None = None, json: Json = False
+) -> int:
+    """Say what to set on a mould's next shot, and write the set-up sheet.
+
+    Parameters
+    ----------
+    mould
+        The mould, as in the mould book.
+    temperature
+        Temperature of mould and resin, deg C; without it that of the last shots.
+    fabric_batch
+        The fabric batch of the coming shot.
+    """
+    from catchpot.api import open_session
+    from catchpot_volume.sheet import next_lines, write_sheet
+
+    session = open_session(os.environ.get("CATCHPOT_HOME") or None)
+    if mould not in session.workshop.book.moulds:
+        warn([f"no mould {mould!r} in the mould book; there are {', '.join(sorted(session.workshop.book.moulds))}"])
+        return 2
+    if temperature is not None and not -20 <= temperature <= 120:
+        warn([f"--temperature: {temperature:g} is out of range; expected -20 to 120 deg C"])
+        return 2
+    params: dict[str, Any] = {}
+    if temperature is not None:
+        params["temperature_c"] = temperature
+    if fabric_batch is not None:
+        params["fabric_batch"] = fabric_batch
+    result = session.compute("next_shot", [mould], params=params)
+    rows = result.tables["next_shot"]
+    if rows.is_empty():
+        reasons = [r.reason for r in result.refused]
+        emit(
+            {"mould": mould, "next": None, "refused": reasons},
+            [f"{mould}: no advice: {'; '.join(reasons)}."],
+            as_json=json,
+        )
+        return 0
+    row = rows.row(0, named=True)
+    sheet = write_sheet(session.workshop.reports_dir, row, session.workshop.settings.workshop.name, zone_name(session))
+    data = {
+        "mould": mould,
+        "next": row | {"cautions": row["cautions"].splitlines()},
+        "sheet": str(sheet),
+        "refused": [],
+    }
+    emit(data, [*next_lines(row, zone_name(session)), f"Set-up sheet: {sheet}"], as_json=json)
+    return 0
+
+
+def zone_name(session: Any) -> str:
+    """The workshop's time zone by name."""
+    return str(session.workshop.settings.workshop.time_zone)

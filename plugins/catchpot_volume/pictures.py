@@ -1,0 +1,131 @@
+"""The volume section's figures: causes between two volumes, witnesses over time, earlier advice against what came."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import figures, words
+from catchpot.report.figures import Flag, Level, Part, Strip
+from catchpot.report.section import DataTable, Figure
+from catchpot_volume.answer import litres, said
+
+
+def bars(change: dict[str, Any], causes: pl.DataFrame, zone: str) -> Figure:
+    """Old and new arrival volume on one litre axis with the causes between them."""
+    split = causes.filter(pl.col("cause") != "overflow").sort("rank")
+    parts = [
+        Part(said(r["cause"], r["change_l"]), r["change_l"], r["change_low_l"], r["change_high_l"])
+        for r in split.iter_rows(named=True)
+    ]
+    before = (f"before {words.day(change['since'], zone)}", change["arrival_before_l"])
+    after = (f"since {words.day(change['since'], zone)}", change["arrival_after_l"])
+    figure = figures.cause_bars(parts, before, after, heading="arrival volume [l]")
+    summary = (
+        f"{words.number(change['arrival_before_l'], 'l', 4)} to {words.number(change['arrival_after_l'], 'l', 4)}; "
+        + words.listed([f"{p.name} {litres(p.change, p.low or 0.0, p.high or 0.0)}" for p in parts])
+        + "."
+    )
+    return Figure("volume-causes", "From the old volume to the new", figure, summary, _cause_table(causes),
+                  figures.bars_height(len(parts) + 2))  # fmt: skip
+
+
+def _cause_table(causes: pl.DataFrame) -> pl.DataFrame:
+    rows = [
+        {
+            "cause": said(r["cause"], r["change_l"]),
+            "change [l]": words.signed(r["change_l"], "", 3),
+            "95 % [l]": f"{words.signed(r['change_low_l'], '', 3)} to {words.signed(r['change_high_l'], '', 3)}",
+            "chance that it changed": f"{100 * r['chance']:.0f} %" if r["chance"] is not None else "measured",
+            "what would settle it": f"{r['measure_next']}, about {r['minutes']:.0f} min" if r["measure_next"] else "",
+        }
+        for r in causes.sort("rank").iter_rows(named=True)
+    ]
+    return pl.DataFrame(rows)
+
+
+def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence[Flag], zone: str) -> Figure:
+    """The witnesses as stacked strips over time, with the events on them.
+
+    shots: one row a shot in time order with started_at, shot and the witnesses' columns.
+    """
+    wanted = [
+        ("arrival_volume_l", "arrival volume [l]"), ("injected_volume_l", "injected volume [l]"),
+        ("permeability_m2", "permeability [m²]"), ("clamp_pressure_mbar", "clamp pressure, absolute [mbar]"),
+        ("cavity_pressure_mbar", "cavity pressure, absolute [mbar]"), ("part_mass_kg", "part mass [kg]"),
+        ("fabric_mass_kg", "fabric pack [kg]"), ("mould_temp_c", "mould temperature [°C]"),
+    ]  # fmt: skip
+    strips = []
+    shown = []
+    for name, heading in wanted:
+        if name not in shots.columns or shots[name].drop_nulls().len() < 5:
+            continue
+        levels: tuple[Level, ...] = ()
+        if name == "arrival_volume_l":
+            levels = (
+                Level(change["against_from"], change["against_until"], change["arrival_before_l"], "before"),
+                Level(change["since"], change["until"], change["arrival_after_l"], "now"),
+            )
+        interval = name == "arrival_volume_l"
+        strips.append(Strip(
+            heading, shots["started_at"], shots[name],
+            shots["arrival_volume_low_l"] if interval else None, shots["arrival_volume_high_l"] if interval else None,
+            names=shots["shot"].to_list(), levels=levels,
+        ))  # fmt: skip
+        shown.append(heading.split(" [")[0])
+    key = figures.flag_key(flags, zone)
+    summary = f"{words.listed(shown)} over time, {words.count(shots.height, 'shot')}." + (
+        f" Events: {key}." if key else ""
+    )
+    return Figure("volume-witnesses", "The witnesses side by side", figures.history(strips, flags, zone=zone), summary,
+                  None, figures.history_height(len(strips), bool(flags)))  # fmt: skip
+
+
+def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
+    """Was it right? How earlier advice would have done, and the last shots one by one."""
+    tables = []
+    rows = []
+    for label, part in (("all later shots", check), (f"the last {min(20, check.height)}", check.tail(20))):
+        filled = int(part["would_fill"].sum())
+        rows.append({
+            "shots": label,
+            "n": part.height,
+            "said to fill": f"{100 * _mean(part['fill_chance']):.1f} %",
+            "would have filled": f"{filled} ({100 * filled / part.height:.1f} %)",
+            "overflow, mean": words.number(_mean(part["would_overflow_l"]), "l", 2),
+            "in the 95 % interval": f"{100 * _inside(part):.0f} %",
+        })  # fmt: skip
+    tables.append(DataTable(
+        "volume-right", "Was it right?", pl.DataFrame(rows),
+        note="Each shot against what would have been said before it, from the shots before it only; the volume to set"
+        " is compared with the arrival volume found afterwards, which has an error of its own.",
+    ))  # fmt: skip
+    shown = [
+        {
+            "shot": r["shot"],
+            "would have been set [l]": words.number(r["volume_l"], "", 4),
+            "arrival, said (95 %) [l]": f"{words.number(r['arrival_volume_low_l'], '', 4)} to "
+            f"{words.number(r['arrival_volume_high_l'], '', 4)}",
+            "arrival, found [l]": words.number(r["observed_arrival_l"], "", 4),
+            "filled": "yes" if r["would_fill"] else "no",
+            "overflow [l]": words.signed(r["would_overflow_l"], "", 3),
+        }
+        for r in check.tail(last).reverse().iter_rows(named=True)
+    ]
+    tables.append(DataTable("volume-right-shots", "The last shots, newest first", pl.DataFrame(shown)))
+    return tables
+
+
+def _mean(column: pl.Series) -> float:
+    value = column.mean()
+    return float(value) if isinstance(value, int | float) else float("nan")
+
+
+def _inside(part: pl.DataFrame) -> float:
+    held = part.select(
+        ((pl.col("arrival_volume_low_l") <= pl.col("observed_arrival_l"))
+         & (pl.col("observed_arrival_l") <= pl.col("arrival_volume_high_l"))).mean()
+    )  # fmt: skip
+    return float(held.item())

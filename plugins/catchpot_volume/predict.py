@@ -1,0 +1,223 @@
+"""What the next shot of a mould will take and how long it will run, from its history or from the book alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.physics import darcy
+from catchpot.physics.volume import book_volume
+from catchpot.stats.outlook import Follower, Outlook
+from catchpot_volume.gather import Floats, column, part_book
+from catchpot_volume.periods import best_volume
+
+LEAST_HISTORY = 5
+"""Arrival volumes needed before a history is trusted."""
+USUAL_SCATTER, POT_SD = 0.015, 0.01
+"""First guess of the scatter from shot to shot, and of a volume read from the catch pot (common practice)."""
+SHARED = 0.5
+"""Share of a reading's s.d. that is taken as common to all readings of a mould."""
+TOO_LATE = 0.03
+"""An arrival in the last so much of the injected volume (log) is mostly not found."""
+CHECKED_SHOTS = 250
+SHARES = np.linspace(0.05, 1.0, 20)
+# What may have moved since the last shot, as s.d. of the log volume (common practice, no source).
+MOVES = {
+    "fabric_batch": 0.004, "gel_coat_changed": 0.015, "core_changed": 0.01, "hose_changed": 0.01, "vent_changed": 0.01,
+    "mould_serviced": 0.01, "meter_calibrated": 0.015, "pump_serviced": 0.01, "seal_replaced": 0.005,
+    "seal_reseated": 0.005,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Log arrival volumes in time order, their s.d. and the rows of the frame they stand in.
+
+    above: where the arrival was not found but would have been, had it come well before the end: the value is then a
+    bound from below.
+    """
+
+    rows: NDArray[np.intp]
+    value: Floats
+    sd: Floats
+    above: NDArray[np.bool_]
+    source: str
+
+    @property
+    def found(self) -> int:
+        """Readings that are no bounds."""
+        return int((~self.above).sum())
+
+    @property
+    def common_sd(self) -> float:
+        """S.d. of the error all readings may share: what makes a curve hard to read is often the same in every shot."""
+        own = self.sd[~self.above][-20:]
+        return SHARED * float(np.median(own)) if len(own) else 0.0
+
+
+def readings(frame: pl.DataFrame) -> Readings:
+    """The arrival volumes to learn from, as metered."""
+    value, source = best_volume(frame)
+    injected = column(frame, "injected_volume_l")
+    if source == "the catch pot":
+        rows = np.flatnonzero(np.isfinite(value))
+        return Readings(rows, value[rows], np.full(len(rows), POT_SD), np.zeros(len(rows), bool), source)
+    v, low, high = (column(frame, f"arrival_volume{end}_l") for end in ("", "_low", "_high"))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = (high - low) / (2 * 1.96 * v)
+        found = (v > 0) & (sd < 0.03)
+        bound = np.log(injected) - TOO_LATE
+    # bounds only where arrivals are found as a rule: else a missing one says nothing of when it came
+    missing = ~found & np.isfinite(bound) & (found.sum() > 0.6 * len(v))
+    rows = np.flatnonzero(found | missing)
+    above = missing[rows]
+    values = np.where(above, bound[rows], np.log(np.where(found, v, 1.0))[rows])
+    return Readings(rows, values, np.where(above, 0.01, sd[rows]), above, source)
+
+
+def looked_ahead(r: Readings) -> tuple[list[Outlook | None], Outlook | None]:
+    """The outlook (of the log volume) before each reading, None while there are too few; and the one after them all."""
+    follower = Follower(USUAL_SCATTER)
+    before: list[Outlook | None] = []
+    first = len(r.value) - CHECKED_SHOTS
+    seen = 0
+    for i, (value, sd, above) in enumerate(zip(r.value, r.sd, r.above, strict=True)):
+        shared = SHARED * float(np.median(r.sd[max(i - 20, 0) : i])) if i else 0.0
+        before.append(follower.outlook().widened(shared) if seen >= LEAST_HISTORY and i >= first else None)
+        if above:
+            follower.take_above(float(value), float(sd))
+        else:
+            follower.take(float(value), (1.0 - SHARED**2) ** 0.5 * float(sd))
+            seen += 1
+    return before, follower.outlook().widened(r.common_sd) if seen >= LEAST_HISTORY else None
+
+
+def since_last(events: Sequence[dict[str, Any]], last: Any) -> tuple[list[dict[str, Any]], float]:
+    """Events after the last shot, and the s.d. they add to the log volume."""
+    new = [e for e in events if e["time"] > last]
+    return new, float(np.sqrt(sum(MOVES.get(k, 0.0) ** 2 for k in {e["kind"] for e in new})))
+
+
+def fabric_shift(frame: pl.DataFrame, batch: str | None) -> tuple[float, float, str]:
+    """Shift of the log volume with another fabric batch than the last shot's, its s.d., and words."""
+    last = frame["fabric_batch"][-1]
+    if batch is None or batch == last:
+        return 0.0, 0.0, ""
+    book = part_book(frame, frame.height - 1, float(np.exp(np.median(readings(frame).value))))
+    mass = column(frame, "fabric_mass_kg")
+    theirs = mass[(frame["fabric_batch"] == batch).fill_null(False).to_numpy() & np.isfinite(mass)]
+    usual = mass[np.isfinite(mass)][-20:]
+    if book is None:
+        return 0.0, MOVES["fabric_batch"], f"fabric batch {batch} is new to these logs"
+    per_kg = -1.0 / (book.fibre_kg_l * book.volume_l)
+    if len(theirs) >= 2 and len(usual) >= 3:
+        shift = per_kg * float(theirs.mean() - usual.mean())
+        sd = abs(per_kg) * float(np.std(usual, ddof=1)) / np.sqrt(len(theirs))
+        return shift, sd, f"fabric batch {batch}: {len(theirs)} packs weighed, reckoned with"
+    sd = 0.03 * book.fibre_l / book.volume_l
+    return 0.0, sd, f"fabric batch {batch} was never weighed: the volume is less certain for it"
+
+
+def from_book(row: dict[str, Any], frame_book: Any) -> tuple[float, float]:
+    """Volume by the book and its s.d., l, tolerances of the book reckoned with. row: `for_shots` values."""
+    return book_volume(
+        frame_book,
+        (row["thickness_tolerance_mm"] or 0.1) / 1.96,
+        (row["fibre_areal_weight_tolerance_pct"] or 5.0) / 196.0,
+        (row["runner_volume_tolerance_pct"] or 10.0) / 196.0,
+    )
+
+
+@dataclass(frozen=True)
+class Filling:
+    """Fill time, s, with 95 % interval, and the times at SHARES."""
+
+    time_s: float
+    low_s: float
+    high_s: float
+    curve_s: Floats
+
+
+def model_times(row: dict[str, Any], volume_l: float, permeability: Floats, viscosity: Floats, line: Floats,
+                flow_l_min: float | None, drive_pa: Floats, shares: Floats) -> Floats:  # fmt: skip
+    """Darcy's time to the shares; broadcasts. NaN where the book lacks geometry. The machine holds its flow, then the
+    pressure `drive_pa` (limit + ambient - cavity)."""
+    needed = ("inlet_width_m", "flow_length_m", "part_area_m2", "thickness_mm")
+    if any(row[k] is None for k in needed):
+        return np.full(np.broadcast(permeability, shares).shape, np.nan)
+    w0, length, area, h = row["inlet_width_m"], row["flow_length_m"], row["part_area_m2"], row["thickness_mm"] * 1e-3
+    bed = max(volume_l - (row["runner_volume_l"] or 0.0), 1e-6) * 1e-3
+    porosity = bed / (area * h)
+    taper = darcy.taper_of(w0, length, area)
+    flow = (flow_l_min or 1e3) / 6e4
+    time, _ = darcy.fill_time_switched(
+        shares, porosity, viscosity, permeability, flow, drive_pa, w0, length, area, h, taper, line
+    )
+    return np.asarray(time)
+
+
+def filling(frame: pl.DataFrame, row: dict[str, Any], volume_l: float, viscosity: float | None,
+            flow_l_min: float | None, limit_bar: float | None) -> Filling | None:  # fmt: skip
+    """Fill time expected from the last shots: each shot's own time, moved to another viscosity by Darcy's law.
+
+    frame: the mould's shots. viscosity: at the temperature asked for, None for as it was. None where no time is known.
+    """
+    from scipy.special import stdtrit
+
+    took = column(frame, "fill_time_s")
+    # where no arrival was found, as long as the injection took, less what went past
+    whole = column(frame, "injection_time_s") * np.minimum(volume_l / column(frame, "injected_volume_l"), 1.0)
+    took = np.where(np.isfinite(took), took, whole)
+    rows = np.flatnonzero(np.isfinite(took) & (took > 0))[-15:]
+    if len(rows) < 3:
+        return None
+    part = frame[rows]
+    k, mu, line = (column(part, c) for c in ("permeability_m2", "viscosity_pa_s", "line_resistance_per_m3"))
+    line = np.where(np.isfinite(line) & (line > 0), line, 0.0)
+    peak = column(part, "peak_line_pressure_bar") * 1e5
+    ambient, cavity = column(part, "ambient_pressure_mbar") * 100, column(part, "cavity_pressure_mbar") * 100
+    under = np.where(np.isfinite(ambient - cavity), ambient - cavity, 0.45e5)
+    own = model_times(row, volume_l, k, mu, line, flow_l_min, np.maximum(peak + under, 1e4), np.ones(len(rows)))
+    new_mu = np.full(len(rows), viscosity) if viscosity is not None else mu
+    limit = np.minimum(peak, limit_bar * 1e5) if limit_bar is not None else peak
+    drive = np.maximum(limit + under, 1e4)
+    new = model_times(row, volume_l, k, new_mu, line, flow_l_min, drive, np.ones(len(rows)))
+    ratio = np.where(np.isfinite(new / own), new / own, new_mu / mu)
+    logs = np.log(took[rows]) + np.log(np.where(np.isfinite(ratio), ratio, 1.0))
+    middle = float(np.median(logs))
+    # a resin batch of its own viscosity may come next
+    half = float(stdtrit(len(rows) - 1, 0.975)) * float(
+        np.hypot(np.std(logs, ddof=1) * np.sqrt(1 + 1 / len(rows)), 0.04)
+    )
+    time = float(np.exp(middle))
+    curve = model_times(
+        row, volume_l, np.nanmedian(k, keepdims=True), np.nanmedian(new_mu, keepdims=True),
+        np.median(line, keepdims=True), flow_l_min, np.median(drive, keepdims=True), SHARES
+    ) if np.isfinite(k).any() else np.full(len(SHARES), np.nan)  # fmt: skip
+    course = curve / curve[-1] * time if np.isfinite(curve).all() and curve[-1] > 0 else np.full(len(SHARES), np.nan)
+    return Filling(time, float(np.exp(middle - half)), float(np.exp(middle + half)), course)
+
+
+BOOK_K_M2, BOOK_K_FACTOR = 2e-9, 6.0
+"""Permeability of mats and core packs near 15 % glass, and the factor either way (from memory: 1e-9 to 1e-8 m2 is
+usual; a first shot's time is known to an order of magnitude only)."""
+
+
+def first_filling(row: dict[str, Any], book: Any, viscosity: float | None, limit_bar: float | None) -> Filling | None:
+    """Fill time from geometry alone, a very wide interval; None without viscosity or geometry."""
+    if viscosity is None:
+        return None
+    v = book.fibre_share
+    k = BOOK_K_M2 * (((1 - v) / 0.85) ** 3) * (0.15 / v) ** 2
+    drive = (limit_bar or 0.5) * 1e5 + 0.45e5
+    times = model_times(row, book.volume_l, np.asarray(k), np.asarray(viscosity), np.asarray(0.0), None,
+                        np.asarray(drive), SHARES)  # fmt: skip
+    if not np.isfinite(times).all():
+        return None
+    time = float(times[-1])
+    return Filling(time, time / BOOK_K_FACTOR, time * BOOK_K_FACTOR, times)

@@ -1,0 +1,167 @@
+"""The volume section: the plain answer, the evidence, what to set next, and whether earlier advice was right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from catchpot.report import words
+from catchpot.report.figures import Flag
+from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
+from catchpot_volume import pictures
+from catchpot_volume.sheet import facts, pressure_words, volume_words
+
+METHOD = (
+    "Arrival volume, permeability, pressures, weighed parts and packs, batches, events and the other moulds on the same"
+    " injector are weighed together: each cause moves them in its own proportion (geometry; Kozeny and Carman for the"
+    " permeability; a meter error shows on every mould of its injector). All sets of up to three causes are compared by"
+    " how well they foretell the data under wide physical priors; two causes that explain it alike stand in one row."
+    " The litres of a row are what it would be worth if it is the cause, with 95 % interval; all rows but overflow add"
+    " up to the change of the mean arrival volume. The volume to set follows level, wander and scatter of the mould's"
+    " own arrival volumes, weighing several models by how well each foretold the shots so far."
+)
+REFERENCES = (
+    "J. Kozeny, Sitzungsberichte der Akademie der Wissenschaften in Wien 136 (1927) 271.",
+    "P. C. Carman, Transactions of the Institution of Chemical Engineers 15 (1937) 150.",
+    "A. E. Raftery, M. Karny and P. Ettler, Technometrics 52 (2010) 52 (models weighed as they go).",
+)
+
+
+class VolumeSection:
+    """Why the volume changed and what to set next."""
+
+    name = "volume"
+    title = "Volume: why it changed, what to set next"
+    order = 5
+    analyses: tuple[str, ...] = ("volume_cause", "next_shot", "meter")
+    needs: Mapping[str, tuple[str, ...]] = {
+        "shot": ("mould", "started_at", "injector"),
+        "fill": ("*",),
+        "permeability": ("permeability_m2",),
+        "part": ("*",),
+        "event": ("*",),
+        "volume_cause": ("*",),
+        "volume_change": ("*",),
+        "next_shot": ("*",),
+        "next_shot_check": ("*",),
+        "meter": ("*",),
+    }
+
+    def cells(self, view: View) -> Sequence[Cell]:
+        """The volume to set next."""
+        row = view.tables["next_shot"]
+        if row.is_empty():
+            return []
+        r = row.row(0, named=True)
+        return [Cell("Set next", volume_words(r), sort=r["volume_l"], order=15)]
+
+    def panel(self, view: View) -> Panel | None:
+        """The mould's volume; on the workshop page the meters."""
+        if view.mould is None:
+            return _meters(view)
+        change = view.tables["volume_change"].sort("since")
+        ahead = view.tables["next_shot"]
+        if change.is_empty() and ahead.is_empty():
+            return None
+        blocks: list[Block] = []
+        state: State = "not assessed"
+        headline = "Why the volume changes was not worked out; the reasons stand below."
+        if change.height:
+            c = change.row(-1, named=True)
+            causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"])
+            state, headline = ("watch" if c["changed"] else "in order"), c["sentence_1"]
+            blocks += [Prose((c["sentence_2"], c["sentence_3"])), pictures.bars(c, causes, view.zone)]
+            blocks += [pictures.witness_history(_witnesses(view), c, _flags(view, c), view.zone)]
+            if change.height > 1:
+                blocks.append(_earlier(change, view.zone))
+        if ahead.height:
+            blocks += _next(ahead.row(0, named=True), view.zone)
+        if view.tables["next_shot_check"].height:
+            blocks += pictures.checked(_in_time(view))
+        return Panel(state, headline, blocks, METHOD, REFERENCES)
+
+    def pages(self, view: View) -> Sequence[Page]:
+        """None of its own."""
+        return ()
+
+
+def _in_time(view: View) -> pl.DataFrame:
+    check = view.tables["next_shot_check"]
+    if "started_at" in check.columns:
+        return check
+    return check.join(view.tables["shot"].select("shot", "started_at"), on="shot", how="left").sort(
+        "started_at", "shot"
+    )
+
+
+def _witnesses(view: View) -> pl.DataFrame:
+    own = [c for c in ("mould", "started_at") if c in view.tables["fill"].columns]
+    frame = view.tables["shot"].select("shot", "started_at").join(view.tables["fill"].drop(own), on="shot", how="inner")
+    frame = frame.join(view.tables["permeability"].select("shot", "permeability_m2"), on="shot", how="left")
+    part = view.tables["part"]
+    if part.height:
+        frame = frame.join(part.select("shot", "part_mass_kg", "fabric_mass_kg"), on="shot", how="left")
+    return frame.filter(pl.col("started_at").is_not_null()).sort("started_at", "shot")
+
+
+def _flags(view: View, change: dict[str, Any]) -> list[Flag]:
+    events = view.tables["event"].filter(pl.col("time") >= change["against_from"]).sort("time")
+    return [
+        Flag(e["time"], words.words_of(e["kind"]) + (f" ({e['detail']})" if e["detail"] else ""))
+        for e in events.iter_rows(named=True)
+    ]
+
+
+def _earlier(change: pl.DataFrame, zone: str) -> DataTable:
+    rows = [
+        {"since": words.day(r["since"], zone), "what changed": r["sentence_1"], "why": r["sentence_2"]}
+        for r in change.sort("since", descending=True)[1:].iter_rows(named=True)
+    ]
+    return DataTable("volume-earlier", "Earlier changes", pl.DataFrame(rows))
+
+
+def _next(row: dict[str, Any], zone: str) -> list[Block]:
+    cautions = row["cautions"].splitlines()
+    negative = row["blocked_vent_margin_n"] is not None and row["blocked_vent_margin_n"] < 0
+    lead = (
+        f"Next shot: set {volume_words(row)}, line pressure {pressure_words(row)}."
+        f" The command `next {row['mould']}` writes the set-up sheet."
+    )
+    table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
+    blocks: list[Block] = [Prose((lead,)), DataTable("volume-next", "What goes with it", table)]
+    if cautions:
+        minds = Prose(tuple(cautions), "caution", "Mind first")
+        blocks = [minds, *blocks] if negative else [*blocks, minds]
+    return blocks
+
+
+def _meters(view: View) -> Panel | None:
+    meter = view.tables["meter"]
+    if meter.is_empty():
+        return None
+    rows = [
+        {
+            "injector": r["injector"],
+            "since": words.day(r["since"], view.zone),
+            "gain (95 %)": words.with_interval(r["gain"], r["gain_low"], r["gain_high"]),
+            "step (95 %)": "first" if r["change_pct"] is None else f"{words.signed(r['change_pct'], '%')}"
+            f" ({words.signed(r['change_low_pct'], '')} to {words.signed(r['change_high_pct'], '%')})",
+            "moulds": r["moulds"],
+            "rests on": r["source"],
+        }
+        for r in meter.sort("injector", "since").iter_rows(named=True)
+    ]  # fmt: skip
+    steps = meter.filter(pl.col("change_pct").is_not_null()).sort("since")
+    if steps.is_empty():
+        headline = f"No step of a flow meter was found on {words.count(meter['injector'].n_unique(), 'injector')}."
+    else:
+        s = steps.row(-1, named=True)
+        headline = (
+            f"{s['injector']}: the flow meter's gain stepped by {words.signed(s['change_pct'], '%')} (95 %:"
+            f" {words.signed(s['change_low_pct'], '')} to {words.signed(s['change_high_pct'], '%')}) on"
+            f" {words.day(s['since'], view.zone)}, on {words.count(s['moulds'], 'mould')}."
+        )
+    blocks = (DataTable("meters", "Flow meters: metered over true volume", pl.DataFrame(rows)),)
+    return Panel("in order", headline, blocks, METHOD, REFERENCES)

@@ -1,0 +1,178 @@
+"""Studies: whether the true cause of a changed volume is named, and whether the volume said for the next shot fills.
+
+Histories come from `volume_world` (the generator's plan, errors of the fill analysis drawn about the truth); the study
+`volume-from-logs` takes the same cases from simulated logs through the whole way, over fewer seeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+from tests.studies.harness import study
+from tests.studies.volume_world import scenario, without, world
+
+from catchpot.testing import made_up as mu
+from catchpot.workshop import MouldBook
+from catchpot_fill.analysis import FillAnalysis
+from catchpot_vacuum.tables import SEAL_RESIN
+from catchpot_volume.cause_analysis import CauseAnalysis, CauseParams
+from catchpot_volume.meter_analysis import MeterAnalysis
+from catchpot_volume.next_analysis import NextAnalysis
+
+AT = 20
+DECLARED = {t.name: t for t in (*FillAnalysis.yields, *MeterAnalysis.yields, SEAL_RESIN)}
+UNWEIGHED = {"weigh_part": False}
+PACKS = {"weigh_part": False, "weigh_fabric": True}
+
+
+@dataclass(frozen=True)
+class Case:
+    """A change of the mould `hull` after 20 of 40 shots. alone: the cause should stand first by itself or in a pair."""
+
+    name: str
+    changes: tuple[mu.Change, ...]
+    settings: Mapping[str, Any] = field(default_factory=lambda: UNWEIGHED)
+    others: int = 2
+    bar: str = ""
+
+    @property
+    def truths(self) -> set[str]:
+        return {c.cause for c in self.changes}
+
+
+def _c(cause: Any, amount: float, over: int = 0, clamp_mbar: float = 0.0) -> mu.Change:
+    return mu.Change("hull", cause, amount, AT, over, clamp_mbar)
+
+
+FIRST, PAIR, BOTH = "true cause first >= 90 %", "pair holds it >= 90 %, covers 90-99 %", "both named >= 75 %"
+CASES = (
+    Case("nothing changed, parts weighed", (), {}, bar="said so >= 95 %"),
+    Case("nothing changed, nothing weighed", (), bar="said so >= 95 %"),
+    Case("meter +2 %, others on the injector", (_c("flow_meter", 0.02),), bar=FIRST),
+    Case("meter -2 %, others on the injector", (_c("flow_meter", -0.02),), bar=FIRST),
+    Case("meter +4 %, others on the injector", (_c("flow_meter", 0.04),), bar=FIRST),
+    Case("meter -4 %, others on the injector", (_c("flow_meter", -0.04),), bar=FIRST),
+    Case("cavity +2 %, clamp pressure with it", (_c("cavity_thickness", 0.02, 0, 30.0),), bar=FIRST),
+    Case("cavity +3 %, clamp pressure with it", (_c("cavity_thickness", 0.03, 0, 30.0),), bar=FIRST),
+    Case("fabric +8 %, packs weighed", (_c("fabric_pack", 0.08),), PACKS, bar=FIRST),
+    Case("overflow +0.15 l over 20 shots", (_c("overflow", 0.15, 20),), bar=FIRST),
+    Case("fabric +3 %, unweighed", (_c("fabric_pack", 0.03),), bar=PAIR),
+    Case("fabric +5 %, unweighed", (_c("fabric_pack", 0.05),), bar=PAIR),
+    Case("cavity +1 %", (_c("cavity_thickness", 0.01),), bar=PAIR),
+    Case("meter +3 %, alone on its injector", (_c("flow_meter", 0.03),), others=0, bar=PAIR),
+    Case("gel coat 0.1 mm thicker", (_c("gel_coat", 0.1),), bar=PAIR),
+    Case("gel coat 0.1 mm thicker, weighed", (_c("gel_coat", 0.1),), {"weigh_gel_coat": True}, bar=PAIR),
+    Case("meter +3 % and fabric +8 %, packs weighed",
+         (_c("flow_meter", 0.03), _c("fabric_pack", 0.08)), PACKS, bar=BOTH),
+    Case("cavity +3 % with clamp and meter -3 %",
+         (_c("cavity_thickness", 0.03, 0, 30.0), _c("flow_meter", -0.03)), bar=BOTH),
+    Case("cavity +3 % with clamp and fabric +8 %, packs weighed",
+         (_c("cavity_thickness", 0.03, 0, 30.0), _c("fabric_pack", 0.08)), PACKS, bar=BOTH),
+)  # fmt: skip
+
+
+def explained(
+    tables: Mapping[str, pl.DataFrame], book: MouldBook, given: bool
+) -> tuple[pl.DataFrame, dict[str, Any]]:
+    """Rows of volume_cause (by rank) and of volume_change of `hull`, newest comparison; periods given or found."""
+    meter = mu.compute(MeterAnalysis(), tables, book, declared=DECLARED)
+    params = CauseParams()
+    if given:
+        at = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["started_at"]
+        params = CauseParams(since=at[AT])
+    result = mu.compute(
+        CauseAnalysis(), {**tables, **meter.tables}, book, params, DECLARED, units=["hull"]
+    )
+    change = result.tables["volume_change"].sort("since").row(-1, named=True)
+    causes = result.tables["volume_cause"].filter(pl.col("since") == change["since"]).sort("rank")
+    return causes, change
+
+
+def judged(case: Case, causes: pl.DataFrame, change: dict[str, Any], true_l: float) -> dict[str, Any]:
+    """How one answer did. true_l: litres the change of arrival volume that was put in is worth."""
+    top = causes.row(0, named=True)
+    likely = causes.filter((pl.col("chance") > 0.3) | (pl.col("rank") == 1))
+    named = {c for r in likely["cause"] for c in r.split(" or ")}
+    hit = bool(case.truths & set(top["cause"].split(" or ")))
+    split = causes.filter(pl.col("cause") != "overflow")["change_l"].sum()
+    return {
+        "hit": hit, "alone": top["cause"] in case.truths, "both": case.truths <= named,
+        "said_changed": change["changed"],
+        "covered": top["change_low_l"] <= true_l <= top["change_high_l"] if hit and len(case.truths) == 1 else None,
+        "adds_up": abs(split - change["arrival_change_l"]) < 1e-9,
+    }  # fmt: skip
+
+
+@study("volume-causes", seeds=100, slice_seeds=1)
+def volume_causes(seeds: Sequence[int]) -> pl.DataFrame:
+    """The cause named, its interval, and nothing named where nothing changed; periods given and found."""
+    rows = []
+    for case in CASES:
+        for given in (True, False):
+            made = [_one(case, seed, given) for seed in seeds]
+            frame = pl.DataFrame(made, infer_schema_length=None)
+            single = frame["covered"].drop_nulls()
+            rows.append({
+                "case": case.name, "periods": "given" if given else "found", "tries": frame.height,
+                "true_first_or_in_first_pair_pct": 100 * frame["hit"].mean() if case.truths else None,
+                "true_first_alone_pct": 100 * frame["alone"].mean() if case.truths else None,
+                "all_named_pct": 100 * frame["both"].mean() if len(case.truths) > 1 else None,
+                "interval_holds_pct": 100 * single.mean() if len(single) and "overflow" not in case.truths else None,
+                "said_changed_pct": 100 * frame["said_changed"].mean(), "adds_up_pct": 100 * frame["adds_up"].mean(),
+                "bar": case.bar,
+            })  # fmt: skip
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _one(case: Case, seed: int, given: bool) -> dict[str, Any]:
+    made = scenario(case.changes, others=case.others, **case.settings)
+    tables, book, truth = world(made, seed)
+    _, _, before = world(without(made), seed)
+    causes, change = explained(tables, book, given)
+    mine = truth["mould"] == "hull"
+    worth = (truth["arrival_volume_l"] - before["arrival_volume_l"]).filter(mine).to_numpy()
+    return judged(case, causes, change, float(worth[AT:].mean() - worth[:AT].mean()))
+
+
+HISTORIES: dict[str, tuple[tuple[mu.Change, ...], dict[str, float]]] = {
+    "healthy, scatter 1 %": ((), {"gel_coat_sd_mm": 0.012, "areal_weight_sd": 0.008}),
+    "healthy, scatter 1.7 %": ((), {}),
+    "healthy, scatter 3 %": ((), {"gel_coat_sd_mm": 0.085}),
+    "cavity opens by 4 % over 60 shots": ((mu.Change("hull", "cavity_thickness", 0.04, 20, 60),), {}),
+    "meter steps by +3 %": ((mu.Change("hull", "flow_meter", 0.03, 40),), {}),
+    "meter steps by -3 %": ((mu.Change("hull", "flow_meter", -0.03, 40),), {}),
+}
+
+
+@study("next-shot", seeds=12, slice_seeds=1)
+def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
+    """What was said of each shot before it, against what it truly took: filled, overflow, calibration."""
+    rows = []
+    for name, (changes, noise) in HISTORIES.items():
+        parts = []
+        for seed in seeds:
+            made = scenario(changes, others=0, shots=80, weigh_part=False)
+            made = made.with_nuisances(mu.Nuisances(**noise))  # type: ignore[arg-type]  # floats by name
+            tables, book, truth = world(made, seed + 500)
+            check = mu.compute(NextAnalysis(), tables, book, declared=DECLARED).tables["next_shot_check"]
+            parts.append(check.join(truth.select("shot", true_l="arrival_volume_l"), on="shot"))
+        frame = pl.concat(parts)
+        step = np.log(frame["true_l"].to_numpy())
+        rows.append(_calibration(name, frame, float(np.std(np.diff(step)) / np.sqrt(2))))
+    return pl.DataFrame(rows)
+
+
+def _calibration(name: str, frame: pl.DataFrame, scatter: float) -> dict[str, Any]:
+    """frame: next_shot_check with true_l. scatter: s.d. of the log from shot to shot."""
+    left = frame["volume_l"] - frame["bleed_target_l"] - frame["true_l"]
+    demanded = 2.326 * scatter * frame["true_l"]
+    held = (frame["arrival_volume_low_l"] <= frame["true_l"]) & (frame["true_l"] <= frame["arrival_volume_high_l"])
+    return {
+        "history": name, "shots": frame.height, "said_pct": 100 * frame["fill_chance"].mean(),  # type: ignore[operator]
+        "filled_pct": 100 * float((left >= 0).mean()), "scatter_pct": 100 * scatter,  # type: ignore[arg-type]
+        "overflow_over_demanded": float(left.sum() / demanded.sum()), "interval_holds_pct": 100 * float(held.mean()),  # type: ignore[arg-type]
+    }  # fmt: skip

@@ -1,0 +1,79 @@
+"""Study: the same questions from simulated logs through the whole way: reduction, fill, seals, meter, causes, next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import polars as pl
+from tests.studies.harness import study
+from tests.studies.study_volume import AT, DECLARED, PACKS, Case, explained, judged
+from tests.studies.volume_world import scenario, without
+
+from catchpot.testing import made_up as mu
+from catchpot_fill.analysis import FillAnalysis
+from catchpot_vacuum.resin import SealResinAnalysis
+from catchpot_volume.next_analysis import NextAnalysis
+
+
+def _c(cause: Any, amount: float, over: int = 0, clamp_mbar: float = 0.0) -> mu.Change:
+    return mu.Change("hull", cause, amount, AT, over, clamp_mbar)
+
+
+NOTHING = {"weigh_part": False}
+CASES = (
+    Case("nothing changed, parts weighed", (), {}, others=0),
+    Case("meter +4 %, another on the injector", (_c("flow_meter", 0.04),), NOTHING, others=1),
+    Case("cavity +3 %, clamp pressure with it", (_c("cavity_thickness", 0.03, 0, 30.0),), NOTHING, others=0),
+    Case("fabric +8 %, packs weighed", (_c("fabric_pack", 0.08),), PACKS, others=0),
+    Case("overflow +0.15 l over 20 shots", (_c("overflow", 0.15, 20),), NOTHING, others=0),
+    Case("resin past the inner seal, 0.08 l a shot", (_c("resin_past_seal", 0.08),), NOTHING, others=0),
+)
+
+
+def from_logs(made: mu.MadeUp) -> dict[str, pl.DataFrame]:
+    """The tables of a simulated workshop with fill, permeability and the inner seal's sign, without its samples."""
+    tables = made.tables()
+    fill = mu.compute(FillAnalysis(), tables, made.book())
+    seal = mu.compute(SealResinAnalysis(), tables, made.book(), declared=DECLARED)
+    kept = {n: tables[n] for n in ("shot", "part", "event", "curve")}
+    return {**kept, **{n: fill.tables[n] for n in ("fill", "permeability")}, "seal_resin": seal.tables["seal_resin"]}
+
+
+@study("volume-from-logs", seeds=12, slice_seeds=1)
+def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
+    """Causes and the next shot from simulated logs, against the generator's truth."""
+    rows = []
+    for case in CASES:
+        answers: list[dict[str, Any]] = []
+        checks: list[pl.DataFrame] = []
+        for seed in seeds:
+            made_up = scenario(case.changes, others=case.others, kind="all-round", **case.settings)
+            made = mu.simulate(made_up, seed, dt_s=0.5)
+            before = mu.simulate(without(made_up), seed, dt_s=0.5).truth_shot if case.changes else made.truth_shot
+            tables = from_logs(made)
+            causes, change = explained(tables, made.book(), True)
+            truth = made.truth_shot.join(before.select("shot", was="arrival_volume_l"), on="shot", how="left")
+            worth = truth.filter(pl.col("mould") == "hull").sort("number")
+            moved = (worth["arrival_volume_l"] - worth["was"]).cast(pl.Float64).fill_null(float("nan")).to_numpy()
+            answers.append(judged(case, causes, change, float(np.nanmean(moved[AT:]) - np.nanmean(moved[:AT]))))
+            check = mu.compute(NextAnalysis(), tables, made.book(), declared=DECLARED).tables["next_shot_check"]
+            checks.append(check.join(truth.select("shot", true_l="arrival_volume_l"), on="shot").drop_nulls("true_l"))
+        frame, check = pl.DataFrame(answers, infer_schema_length=None), pl.concat(checks)
+        left = check["volume_l"] - check["bleed_target_l"] - check["true_l"]
+        single = frame["covered"].drop_nulls()
+        rows.append({
+            "case": case.name, "tries": frame.height,
+            "true_first_or_in_first_pair_pct": _pct(frame["hit"]) if case.truths else None,
+            "true_first_alone_pct": _pct(frame["alone"]) if case.truths else None,
+            "interval_holds_pct": _pct(single) if len(single) and "overflow" not in case.truths else None,
+            "said_changed_pct": _pct(frame["said_changed"]), "next_shots": check.height,
+            "next_filled_pct": _pct(left >= 0), "next_overflow_pct": 100 * float((left / check["true_l"]).to_numpy().mean()),
+            "scatter_pct": 100 * float(np.std(np.diff(np.log(check["true_l"].to_numpy()))) / np.sqrt(2)),
+        })  # fmt: skip
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _pct(column: pl.Series) -> float:
+    return 100 * float(column.cast(pl.Float64).to_numpy().mean())
