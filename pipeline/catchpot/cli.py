@@ -193,7 +193,8 @@ def quarantine(*, json: Json = False) -> int:
 
     rows = list_quarantine(open_workshop(home()))
     lines = [
-        f"{r['source_file']}{':' + str(r['line']) if r['line'] else ''}: {r['reason']} (seen {r['seen_at']:%Y-%m-%d %H:%M} UTC)"
+        f"{r['source_file']}{':' + str(r['line']) if r['line'] else ''}: {r['reason']} "
+        f"(seen {r['seen_at']:%Y-%m-%d %H:%M} UTC)"
         for r in rows
     ]
     emit({"quarantine": rows}, lines or ["nothing is set aside"], as_json=json)
@@ -229,6 +230,83 @@ def export(
         sys.stdout.write(text)
     else:
         print(f"wrote {to}")
+    return DONE
+
+
+@app.command
+def profile(file: Path, *, write: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Look at a log of any layout and propose a log profile for it; nothing is written unless asked.
+
+    Parameters
+    ----------
+    file
+        The log to look at.
+    write
+        Append the proposal to catchpot.toml.
+    """
+    from catchpot.ingest.propose import propose, write_proposal
+    from catchpot.ingest.reader import LogRefused
+
+    workshop, registry = _open(trust_plugins)
+    if not file.is_file():
+        warn([f"{file}: there is no such file"])
+        return WRONG
+    try:
+        proposal = propose(file.resolve(), workshop, registry.readers)
+    except LogRefused as refused:
+        warn([f"{file}: {refused}"])
+        return WRONG
+    rows = [] if proposal.rows is None else proposal.rows.head(5).to_dicts()
+    shown = [", ".join(f"{k} {v:g}" for k, v in r.items() if isinstance(v, int | float)) for r in rows]
+    written = write_proposal(workshop, proposal) if write else None
+    emit(
+        {
+            "name": proposal.name,
+            "profile": proposal.toml,
+            "assumed": proposal.assumed,
+            "could_not_tell": proposal.unsure,
+            "first_rows": rows,
+            "problem": proposal.problem,
+            "written": written,
+        },
+        [
+            proposal.toml.rstrip(),
+            "",
+            *(f"assumed: {a}" for a in proposal.assumed),
+            *(f"could not tell: {u}" for u in proposal.unsure),
+            *(f"not readable yet: {x}" for x in [proposal.problem] if x),
+            *(["the first rows as they would be read:", *shown] if shown else []),
+            f"appended to {written}" if written else "nothing was written; --write appends it to catchpot.toml",
+        ],
+        as_json=json,
+    )
+    return DONE
+
+
+@app.command(name="watch")
+def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: Trust = False) -> int:
+    """Take logs as they arrive, run what is stale and refresh the report, until stopped by a signal.
+
+    Parameters
+    ----------
+    every
+        Seconds between two looks; a file is taken when it stood still between them.
+    polling
+        Only look, for network shares where the system tells of no changes.
+    """
+    from catchpot.ingest.watch import stopping, watch
+    from catchpot.report.render import write_report
+
+    def once() -> None:
+        workshop, registry = _open(trust_plugins)
+        _run(workshop, registry, None, False, write_report)
+        sys.stdout.flush()
+
+    workshop, _ = _open(trust_plugins)
+    patterns = [pattern for p in workshop.settings.profiles.values() for pattern in p.files]
+    with stopping() as stop:
+        runs = watch(workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling)
+    print(f"stopped after {runs} {'run' if runs == 1 else 'runs'}")
     return DONE
 
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -121,3 +124,52 @@ def test_bad_logs_are_set_aside_and_good_ones_go_in(workshop: Path) -> None:
     assert all(len(reason) > 15 for reason in aside.values())
     again = catchpot("ingest", "--json", home=workshop)
     assert again.returncode == 0, "a file set aside before is not newly set aside"
+
+
+def test_profile_proposes_and_writes_nothing_unless_asked(workshop: Path) -> None:
+    before = (workshop / "catchpot.toml").read_bytes()
+    log = workshop / "logs" / "old.csv"
+    rows = "".join(f"02.03.2026 08:00:{i:02d},5;{0 if i < 20 else 850};0,25;551,2\n" for i in range(60))
+    log.write_text(f"Zeit;Durchfluss [cc/min];P [bar];Vak [mbar]\n{rows}", encoding="cp1252")
+    done = catchpot("profile", str(log), "--json", home=workshop)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert 'decimal = ","' in told["profile"]
+    assert any("gauge" in sentence for sentence in told["could_not_tell"]), "a pressure's reference is never guessed"
+    assert (workshop / "catchpot.toml").read_bytes() == before
+    assert catchpot("profile", str(log.with_name("none.csv")), home=workshop).returncode == 2
+
+
+def test_watch_takes_a_log_that_arrives_and_stops_on_a_signal(workshop: Path) -> None:
+    late = sorted((workshop / "logs").rglob("*.csv"))[-1]
+    aside = workshop.parent / late.name
+    shutil.move(late, aside)
+    index = workshop / "reports" / "index.html"
+    watching = subprocess.Popen(
+        [sys.executable, "-m", "catchpot.cli", "--home", str(workshop), "watch", "--every", "0.3", "--polling"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert _within(120, index.exists), "no first report"
+        first = index.stat().st_mtime_ns
+        shutil.copy(aside, late)
+        assert _within(120, lambda: index.stat().st_mtime_ns > first), "the log that arrived was not taken"
+        time.sleep(0.5)
+        watching.send_signal(signal.SIGTERM)
+        said, wrong = watching.communicate(timeout=60)
+    finally:
+        watching.kill()
+    assert watching.returncode == 0, wrong
+    assert "1 new shot" in said
+    assert "stopped after 2 runs" in said
+
+
+def _within(seconds: float, happened: Callable[[], bool]) -> bool:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if happened():
+            return True
+        time.sleep(0.2)
+    return False
