@@ -112,14 +112,19 @@ def _changes(drift: pl.DataFrame, zone: str) -> DataTable:
             "how": r["kind"],
             "before": words.with_interval(r["before"], r["before_low"], r["before_high"], r["unit"]),
             "after": words.with_interval(r["after"], r["after_low"], r["after_high"], r["unit"]),
-            "event near it": f"{r['event']} ({words.count(r['shots_after_event'], 'shot')} before)"
-            if r["event"]
-            else "none known",
+            "event near it": _event(r),
             "until": words.day(r["until"], zone) if r["until"] else "stands",
         }
         for r in drift.sort("changed_at", descending=True).iter_rows(named=True)
     ]
     return DataTable("drift-changes", "Changes, the newest first", pl.DataFrame(rows))
+
+
+def _event(row: Mapping[str, Any]) -> str:
+    if not row["event"]:
+        return "none known"
+    n = row["shots_after_event"]
+    return f"{row['event']} ({words.count(n, 'shot')} before)" if n else f"{row['event']} (just before)"
 
 
 def _present(watch: pl.DataFrame, zone: str) -> DataTable:

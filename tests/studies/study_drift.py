@@ -132,7 +132,7 @@ def seasons(seeds: Sequence[int]) -> Iterator[Row]:
     )
 
 
-@study("drift", seeds=400, slice_seeds=40)
+@study("drift", seeds=400, slice_seeds=25)
 def drift(seeds: Sequence[int]) -> pl.DataFrame:
     """Changes found, dated and named; false calls of steady workshops."""
     rows = [*steps(seeds, 2.5, 8), *steps(seeds, 1.5, 20), *trends(seeds, 0), *trends(seeds, 30)]

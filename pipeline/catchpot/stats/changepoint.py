@@ -203,7 +203,8 @@ def _allowing(clipped: Floats, beside: Floats | None, shots: int, scan: Scan, li
     at = shots - scan.after - int(np.argmax(odds))
     order = np.arange(shots)
     column = (order >= at).astype(float) if stepped else np.maximum(order - at + 1, 0.0)
-    columns = [np.ones(shots), column] + ([] if beside is None else [beside[:shots]])
+    # A line beside the change, or what is left of a trend that a step stands for would pass for correlation.
+    columns = [np.ones(shots), order.astype(float), column] + ([] if beside is None else [beside[:shots]])
     design = np.column_stack(columns)
     rest = clipped[0, :shots] - design @ np.linalg.lstsq(design, clipped[0, :shots], rcond=None)[0]
     r = lag_one(rest)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+BLOCK = 300
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,14 @@ class Evidence:
     trend: Floats
     by_date_step: Floats
     by_date_trend: Floats
+
+    def arrays(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """All arrays in order of declaration."""
+        return self.log_odds, self.step, self.trend, self.by_date_step, self.by_date_trend
+
+
+def _rows(beside: Floats | None, first: int, last: int) -> Floats | None:
+    return None if beside is None else beside[first:last]
 
 
 def clip_lone_shots(values: Floats, spreads: float = 4.0, width: int = 7, centred: bool = False) -> Floats:
@@ -116,6 +125,16 @@ def change_evidence(
     scan = scan or Scan()
     values = np.asarray(values, dtype=float)
     series, shots = values.shape
+    if last_only and shots > scan.window:
+        values, beside, shots = values[:, -scan.window :], _rows(beside, shots - scan.window, shots), scan.window
+    elif not last_only and shots > BLOCK + scan.window:
+        # In blocks with the window before each: memory stays flat, and columns that rest in a block cost nothing.
+        parts = []
+        for first in range(0, shots, BLOCK):
+            low = max(0, first - scan.window)
+            part = change_evidence(values[:, low : first + BLOCK], _rows(beside, low, first + BLOCK), scan, rho)
+            parts.append([array[:, first - low :] for array in part.arrays()])
+        return Evidence(*(np.concatenate(arrays, axis=1) for arrays in zip(*parts, strict=True)))
     looks = np.array([shots]) if last_only else np.arange(1, shots + 1)
     columns = np.ones((shots, 1)) if beside is None else np.column_stack([np.ones(shots), _tidy(beside)])
     if shots < scan.first:
@@ -175,10 +194,10 @@ def _odds_by_date(
     after_x, after_y = sum_x[last] - sum_x[at], sum_y[:, last] - sum_y[:, at]
 
     def odds(ux: Floats, uy: Floats, uu: Floats, size: float) -> Floats:
-        left = uu - np.einsum("nki,nij,nkj->nk", ux, inverse, ux)
+        left = uu - np.sum((ux @ inverse) * ux, axis=2)
         telling = left > 1e-6 * uu
         left = np.where(telling, left, 1.0)
-        explained = (uy - np.einsum("nki,bni->bnk", ux, fitted)) ** 2 / left
+        explained = (uy - np.moveaxis(ux @ np.moveaxis(fitted, 0, 2), 2, 0)) ** 2 / left
         shrink = size * left / (1 + size * left)
         share = np.minimum(shrink * explained / rest[:, :, None], 1 - 1e-12)
         log_odds = -0.5 * np.log1p(size * left) - 0.5 * free[:, None] * np.log1p(-share)
