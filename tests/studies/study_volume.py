@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from tests.studies.harness import study
-from tests.studies.volume_world import scenario, without, world
+from tests.studies.volume_world import pct, scenario, without, world
 
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
@@ -75,18 +75,14 @@ CASES = (
 )  # fmt: skip
 
 
-def explained(
-    tables: Mapping[str, pl.DataFrame], book: MouldBook, given: bool
-) -> tuple[pl.DataFrame, dict[str, Any]]:
+def explained(tables: Mapping[str, pl.DataFrame], book: MouldBook, given: bool) -> tuple[pl.DataFrame, dict[str, Any]]:
     """Rows of volume_cause (by rank) and of volume_change of `hull`, newest comparison; periods given or found."""
     meter = mu.compute(MeterAnalysis(), tables, book, declared=DECLARED)
     params = CauseParams()
     if given:
         at = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["started_at"]
         params = CauseParams(since=at[AT])
-    result = mu.compute(
-        CauseAnalysis(), {**tables, **meter.tables}, book, params, DECLARED, units=["hull"]
-    )
+    result = mu.compute(CauseAnalysis(), {**tables, **meter.tables}, book, params, DECLARED, units=["hull"])
     change = result.tables["volume_change"].sort("since").row(-1, named=True)
     causes = result.tables["volume_cause"].filter(pl.col("since") == change["since"]).sort("rank")
     return causes, change
@@ -118,11 +114,11 @@ def volume_causes(seeds: Sequence[int]) -> pl.DataFrame:
             single = frame["covered"].drop_nulls()
             rows.append({
                 "case": case.name, "periods": "given" if given else "found", "tries": frame.height,
-                "true_first_or_in_first_pair_pct": 100 * frame["hit"].mean() if case.truths else None,
-                "true_first_alone_pct": 100 * frame["alone"].mean() if case.truths else None,
-                "all_named_pct": 100 * frame["both"].mean() if len(case.truths) > 1 else None,
-                "interval_holds_pct": 100 * single.mean() if len(single) and "overflow" not in case.truths else None,
-                "said_changed_pct": 100 * frame["said_changed"].mean(), "adds_up_pct": 100 * frame["adds_up"].mean(),
+                "true_first_or_in_first_pair_pct": pct(frame["hit"]) if case.truths else None,
+                "true_first_alone_pct": pct(frame["alone"]) if case.truths else None,
+                "all_named_pct": pct(frame["both"]) if len(case.truths) > 1 else None,
+                "interval_holds_pct": pct(single) if len(single) and "overflow" not in case.truths else None,
+                "said_changed_pct": pct(frame["said_changed"]), "adds_up_pct": pct(frame["adds_up"]),
                 "bar": case.bar,
             })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
@@ -168,11 +164,12 @@ def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
 
 def _calibration(name: str, frame: pl.DataFrame, scatter: float) -> dict[str, Any]:
     """frame: next_shot_check with true_l. scatter: s.d. of the log from shot to shot."""
-    left = frame["volume_l"] - frame["bleed_target_l"] - frame["true_l"]
-    demanded = 2.326 * scatter * frame["true_l"]
+    true = frame["true_l"].to_numpy()
+    left = (frame["volume_l"] - frame["bleed_target_l"]).to_numpy() - true
+    demanded = 2.326 * scatter * true
     held = (frame["arrival_volume_low_l"] <= frame["true_l"]) & (frame["true_l"] <= frame["arrival_volume_high_l"])
     return {
-        "history": name, "shots": frame.height, "said_pct": 100 * frame["fill_chance"].mean(),  # type: ignore[operator]
-        "filled_pct": 100 * float((left >= 0).mean()), "scatter_pct": 100 * scatter,  # type: ignore[arg-type]
-        "overflow_over_demanded": float(left.sum() / demanded.sum()), "interval_holds_pct": 100 * float(held.mean()),  # type: ignore[arg-type]
+        "history": name, "shots": frame.height, "said_pct": pct(frame["fill_chance"]),
+        "filled_pct": 100 * float(np.mean(left >= 0)), "scatter_pct": 100 * scatter,
+        "overflow_over_demanded": float(left.sum() / demanded.sum()), "interval_holds_pct": pct(held),
     }  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from tests.studies.harness import study
 from tests.studies.study_volume import AT, DECLARED, PACKS, Case, explained, judged
-from tests.studies.volume_world import scenario, without
+from tests.studies.volume_world import pct, scenario, without
 
 from catchpot.testing import made_up as mu
 from catchpot_fill.analysis import FillAnalysis
@@ -65,15 +65,11 @@ def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
         single = frame["covered"].drop_nulls()
         rows.append({
             "case": case.name, "tries": frame.height,
-            "true_first_or_in_first_pair_pct": _pct(frame["hit"]) if case.truths else None,
-            "true_first_alone_pct": _pct(frame["alone"]) if case.truths else None,
-            "interval_holds_pct": _pct(single) if len(single) and "overflow" not in case.truths else None,
-            "said_changed_pct": _pct(frame["said_changed"]), "next_shots": check.height,
-            "next_filled_pct": _pct(left >= 0), "next_overflow_pct": 100 * float((left / check["true_l"]).to_numpy().mean()),
+            "true_first_or_in_first_pair_pct": pct(frame["hit"]) if case.truths else None,
+            "true_first_alone_pct": pct(frame["alone"]) if case.truths else None,
+            "interval_holds_pct": pct(single) if len(single) and "overflow" not in case.truths else None,
+            "said_changed_pct": pct(frame["said_changed"]), "next_shots": check.height,
+            "next_filled_pct": pct(left >= 0), "next_overflow_pct": pct(left / check["true_l"]),
             "scatter_pct": 100 * float(np.std(np.diff(np.log(check["true_l"].to_numpy()))) / np.sqrt(2)),
         })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def _pct(column: pl.Series) -> float:
-    return 100 * float(column.cast(pl.Float64).to_numpy().mean())

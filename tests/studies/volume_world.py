@@ -120,3 +120,8 @@ def scenario(
 def without(scenario_: mu.Scenario) -> mu.Scenario:
     """The same without its changes, for the litres a change is worth."""
     return replace(scenario_, changes=())
+
+
+def pct(column: pl.Series) -> float:
+    """Mean of a column of shares or of yes and no, in per cent."""
+    return 100 * float(column.cast(pl.Float64).to_numpy().mean())

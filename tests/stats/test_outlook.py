@@ -1,0 +1,75 @@
+"""The outlook: closed forms where there are any, calibration, no look ahead, bounds from below."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from catchpot.stats.outlook import Follower, Outlook
+
+
+def test_quantiles_of_a_single_run_are_students() -> None:
+    o = Outlook(np.ones(1), np.array([1.0]), np.array([0.2]), np.array([7.0]), 8)
+    assert o.quantile(0.99) == pytest.approx(float(stats.t.ppf(0.99, 7, 1.0, 0.2)), abs=1e-6)
+    assert o.chance_below(1.1) == pytest.approx(float(stats.t.cdf(1.1, 7, 1.0, 0.2)), abs=1e-9)
+    assert o.moved(0.5).quantile(0.5) == pytest.approx(1.5, abs=1e-6)
+
+
+def test_a_steady_series_is_met_by_its_mean_and_scatter() -> None:
+    values = np.random.default_rng(0).normal(3.0, 0.02, 400)
+    follower = Follower(0.05)
+    for v in values:
+        follower.take(float(v))
+    o = follower.outlook()
+    assert o.quantile(0.5) == pytest.approx(3.0, abs=0.006)
+    assert o.quantile(0.99) - o.quantile(0.5) == pytest.approx(2.33 * 0.02, rel=0.2)
+
+
+@pytest.mark.parametrize("kind", ["steady", "wandering", "trend"])
+def test_what_was_said_with_99_percent_comes_true(kind: str) -> None:
+    below = []
+    for seed in range(12):
+        rng = np.random.default_rng([seed, 5])
+        y = rng.normal(0, 0.015, 60)
+        if kind == "wandering":
+            y += np.cumsum(rng.normal(0, 0.004, 60))
+        if kind == "trend":
+            y += 0.001 * np.arange(60)
+        follower = Follower(0.015)
+        for i, v in enumerate(y):
+            if i >= 10:
+                below.append(v <= follower.outlook().quantile(0.99))
+            follower.take(float(v))
+    assert 0.97 <= np.mean(below) <= 1.0
+
+
+def test_an_outlook_does_not_know_what_comes() -> None:
+    rng = np.random.default_rng(4)
+    values = rng.normal(0, 1, 30)
+    said = []
+    for tail in (0.0, 50.0):
+        follower = Follower(1.0)
+        for v in values[:20]:
+            follower.take(float(v))
+        said.append(follower.outlook().quantile(0.9))
+        follower.take(tail)
+    assert said[0] == said[1]
+
+
+def test_a_bound_above_moves_the_level_and_one_far_below_does_not() -> None:
+    def level(bound: float) -> float:
+        follower = Follower(1.0)
+        for v in np.random.default_rng(1).normal(0, 1, 20):
+            follower.take(float(v))
+        follower.take_above(bound, 0.1)
+        return follower.outlook().quantile(0.5)
+
+    untouched = level(-50.0)
+    assert level(2.5) > untouched + 0.05
+    assert level(-3.0) == pytest.approx(untouched, abs=1e-9)
+
+
+def test_no_outlook_from_nothing() -> None:
+    with pytest.raises(ValueError, match="no value"):
+        Follower(1.0).outlook()
