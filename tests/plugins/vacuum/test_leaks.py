@@ -201,3 +201,22 @@ def test_a_coarse_gauge_still_shows_a_hold_nobody_logged(step: float) -> None:
     assert len(error) >= 9
     assert np.median(error) < 0.12
     assert held >= 0.75
+
+
+def test_the_rate_of_top_ups_is_a_second_witness() -> None:
+    from catchpot_vacuum import gather
+    from catchpot_vacuum import leaks as maths
+
+    strong = replace(
+        BASE, shots=4, holds=0, evacuate_s=150.0, clamp_band_mbar=6.0, outer=mu.Seal(floor=0.4, start=0.0, noise=0.05)
+    )
+    made = simulate(strong)
+    tables = made.tables()
+    log = gather.logs(tables["sample"], tables["phase"], 1013.25)
+    data = maths.fit(log, gather.rises(log), drift_mbar_min=0.1, gas_k=0.25)
+    witness = maths.top_up_rate(data, 4)
+    slope = [np.median(data.clamp_fit.slope[data.rises.shot == k]) for k in range(4)]
+    seen = np.isfinite(witness)
+    assert seen.sum() >= 3
+    assert (witness[seen] / np.array(slope)[seen] > 0.5).all()
+    assert (witness[seen] / np.array(slope)[seen] < 1.1).all()
