@@ -11,7 +11,7 @@ import polars as pl
 
 from catchpot.stats.changepoint import Change, adjusted, find_changes, limit_for
 from catchpot.stats.control import cusum, ewma, individuals_chart
-from catchpot.stats.run_length import stretch_limits
+from catchpot.stats.run_length import cusum_arl, ewma_arl, stretch_limits
 from catchpot_drift.nearby import Event, nearest
 from catchpot_drift.series import Series
 from catchpot_drift.settings import DriftParams
@@ -69,6 +69,25 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: list[
     return rows
 
 
+def _rates(params: DriftParams) -> Row:
+    """The settings of moving average and CUSUM, and how often they ring falsely."""
+    _, _, rates = _limits(params)
+    return {
+        "smooth_weight": params.smooth_weight, "slack_spreads": params.slack_spreads,
+        "baseline_shots": params.baseline_shots, "stretch_shots": params.stretch_shots,
+        "stretch_share_pct": 100 * params.stretch_share, "smooth_run_shots": rates[0], "sum_run_shots": rates[1],
+    }  # fmt: skip
+
+
+def _limits(params: DriftParams) -> tuple[float, float, tuple[float, float]]:
+    """Limits of moving average and CUSUM in spreads, and their average run lengths were the baseline known."""
+    smooth, total = stretch_limits(
+        params.baseline_shots, params.stretch_shots, params.stretch_share, params.smooth_weight, params.slack_spreads
+    )
+    own = smooth / float(np.sqrt(params.smooth_weight / (2 - params.smooth_weight)))
+    return smooth, total, (ewma_arl(params.smooth_weight, own), cusum_arl(params.slack_spreads, total))
+
+
 def value_and_watch(
     mould: str, s: Series, changes: Sequence[Change], watched_at_once: int, params: DriftParams
 ) -> tuple[pl.DataFrame, Row]:
@@ -83,17 +102,14 @@ def value_and_watch(
         "mould": mould, "measure": s.measure, "label": s.label, "unit": s.unit, "shots": level.size,
         "since": starts[start], "state_shots": state.size, "level": None, "spread": None, "smooth_lower": None,
         "smooth_upper": None, "smooth_beyond": None, "sum_up": None, "sum_down": None, "sum_limit": None,
-        "taken_out": s.taken_out, "measures_watched": watched_at_once,
+        "taken_out": s.taken_out, "measures_watched": watched_at_once, **_rates(params),
     }  # fmt: skip
     smooth = np.full(level.size, np.nan)
     trending = bool(changes) and changes[-1].kind == "trend" and changes[-1].until == level.size - 1
     if state.size > params.baseline_shots and not trending:
         chart = individuals_chart(state[: params.baseline_shots])
         if chart.sd > 0:
-            smooth_limit, sum_limit = stretch_limits(
-                params.baseline_shots, params.stretch_shots, params.stretch_share, params.smooth_weight,
-                params.slack_spreads,
-            )  # fmt: skip
+            smooth_limit, sum_limit, _ = _limits(params)
             watched_shots = state[params.baseline_shots :]
             line = ewma(watched_shots, params.smooth_weight, chart.mean)
             smooth[start + params.baseline_shots :] = line

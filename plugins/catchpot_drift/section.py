@@ -158,8 +158,12 @@ def _rates(watch: pl.DataFrame) -> list[str]:
         f" a call in any of them; in long steady running there is one false call in about {between:.0f} shots over the"
         " whole set. Shots that are alike from one to the next for other reasons make false calls likelier."
     )
+    r = watch.row(0, named=True)
+    runs = f"{words.number(r['smooth_run_shots'])} and {words.number(r['sum_run_shots'])} shots"
     charts = (
-        "Moving average (weight 0.2 unless set otherwise) and CUSUM (slack half a spread) are drawn against limits that"
-        " one in twenty steady stretches of 60 shots passes, each, a baseline of 25 shots reckoned with."
+        f"Moving average (weight {r['smooth_weight']:g}) and CUSUM (slack {r['slack_spreads']:g} spreads) compare with a"
+        f" baseline of {r['baseline_shots']} shots. Their limits are such that {r['stretch_share_pct']:.0f} % of steady"
+        f" stretches of {r['stretch_shots']} shots pass them, each; were the baseline known exactly, they would ring"
+        f" falsely once in about {runs}."
     )
     return [changes, charts]

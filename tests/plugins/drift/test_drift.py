@@ -178,5 +178,26 @@ def test_the_watch_of_the_present_state() -> None:
     assert row["smooth_lower"] < row["level"] < row["smooth_upper"]
     assert row["unit"] == "mbar"
     assert row["measures_watched"] == 9
+    assert row["stretch_share_pct"] == pytest.approx(5.0)
+    # Limits for a baseline of 25 shots are wider than those that ring once in 500 shots of a known process.
+    assert row["smooth_run_shots"] > 500 and row["sum_run_shots"] > 500
     values = result.tables["drift_value"].filter(pl.col("measure") == "overflow_l")
     assert values["smooth"].null_count() == 25
+
+
+def test_measures_named_in_the_book_are_tracked_too() -> None:
+    book = {"moulds": {"hatch-3": {"measures": ["smear_l"], "limits": {"part_mass_kg": [3, 4]}}}}
+    refused = {r.what: r.reason for r in run(job(book=book)).refused}
+    assert set(refused) == {"drift.smear_l", "drift.part_mass_kg"}  # asked for, and not measured here
+
+
+def test_stretch_limits_ring_as_often_as_they_say() -> None:
+    from catchpot.stats.control import ewma
+    from catchpot.stats.run_length import stretch_limits
+
+    smooth_limit, _ = stretch_limits(25, 60, 0.05, 0.2, 0.5)
+    z = np.random.default_rng(77).standard_normal((4000, 85))
+    sd = np.abs(np.diff(z[:, :25], axis=1)).mean(axis=1) * np.sqrt(np.pi) / 2
+    y = (z[:, 25:] - z[:, :25].mean(axis=1, keepdims=True)) / sd[:, None]
+    rung = (np.abs(ewma(y, 0.2, 0.0)) > smooth_limit).any(axis=1).mean()
+    assert rung == pytest.approx(0.05, abs=0.012)
