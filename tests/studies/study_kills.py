@@ -28,6 +28,7 @@ from catchpot.store import Store
 SHOTS = 32
 ROWS = 400
 BATCH = 4
+TRIES = 6
 
 PLUGIN = """
 import catchpot
@@ -200,6 +201,17 @@ def progress(home: Path) -> int:
     return found["shot"].height + found["ledger"].height
 
 
+def _killed_at_work(home: Path, before: Path, command: str, lasts_s: float, seed: int) -> bool:
+    """Kill a command at a random moment; where it had ended before the kill came, once more at another."""
+    rng = np.random.default_rng([seed, len(command)])
+    for _ in range(TRIES):
+        shutil.rmtree(home, ignore_errors=True)
+        shutil.copytree(before, home)
+        if killed(start(home, command), float(rng.uniform(0.0, lasts_s))):
+            return True
+    return False
+
+
 @study("kills", seeds=30, slice_seeds=4)
 def kills(seeds: Sequence[int]) -> pl.DataFrame:
     """Kill -9 at random moments of ingest and of analyse: torn stores, and contents after the next run."""
@@ -211,14 +223,12 @@ def kills(seeds: Sequence[int]) -> pl.DataFrame:
         lasts = {"ingest": finish(start(base / "whole", "ingest"))}
         shutil.copytree(base / "whole", base / "taken")
         lasts["analyse"] = finish(start(base / "whole", "analyse"))
-        for command, before in (("ingest", "empty"), ("analyse", "taken")):
+        for command, before, after in (("ingest", "empty", "taken"), ("analyse", "taken", "whole")):
             counts = dict.fromkeys(("at_work", "midway", "torn", "different"), 0)
             for seed in seeds:
-                share = float(np.random.default_rng([seed, len(command)]).uniform(0.0, 1.0))
                 home = base / f"{command}-{seed}"
-                shutil.copytree(base / before, home)
-                counts["at_work"] += killed(start(home, command), share * lasts[command])
-                counts["midway"] += progress(base / before) < progress(home) < progress(base / "whole")
+                counts["at_work"] += _killed_at_work(home, base / before, command, lasts[command], seed)
+                counts["midway"] += progress(base / before) < progress(home) < progress(base / after)
                 counts["torn"] += torn(home)
                 complete(home)
                 counts["different"] += not same(contents(home), contents(base / "whole"))
