@@ -266,7 +266,7 @@ def seal_no_wear(seeds: Sequence[int]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["noise", "autocorrelation", "shots", "n", "dated_pct"], orient="row")
 
 
-@study("seal-findings", seeds=3, slice_seeds=1)
+@study("seal-findings", seeds=2, slice_seeds=1)
 def seal_findings(seeds: Sequence[int]) -> pl.DataFrame:
     """Leak faults among healthy shots: recall by kind, and false findings, with one hold, two, or none."""
     rows = []
