@@ -145,7 +145,7 @@ def _catalyst(s: Seen) -> list[Found]:
 def _air(s: Seen) -> list[Found]:
     n = s.number
     count = int(np.nan_to_num(n["slugs"]))
-    if count < 2 or count < s.usual.slugs + 2:
+    if count < 2 or count < 1.5 * s.usual.slugs + 2:
         return []
     # Two dips may be a pump's hiccup; they are named where most of the pressure was gone.
     if count < 3 and (n["slugs_depth_pct"] < 38 or n["slugs_s"] < 1.5):

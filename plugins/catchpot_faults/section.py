@@ -25,10 +25,9 @@ METHOD = (
     "along and are no faults of a shot."
 )
 REFERENCES = (
-    "P. Nomikos, J. F. MacGregor, AIChE Journal 40 (1994) 1361 and Technometrics 37 (1995) 41 (whole curves of "
-    "batches).",
-    "J. E. Jackson, G. S. Mudholkar, Technometrics 21 (1979) 341; G. E. P. Box, Annals of Mathematical Statistics 25 "
-    "(1954) 290 (limits of the squared residual).",
+    "P. Nomikos, J. F. MacGregor, Technometrics 37 (1995) 41 (whole curves of batches).",
+    "J. E. Jackson, G. S. Mudholkar, Technometrics 21 (1979) 341 (limit of the squared residual).",
+    "G. E. P. Box, Annals of Mathematical Statistics 25 (1954) 290 (sums of unlike squares).",
     "B. R. Gebart, Journal of Composite Materials 26 (1992) 1100 (an open slot against a fibre bed).",
 )
 

@@ -97,9 +97,9 @@ def sign_rows(job: Job) -> pl.DataFrame:
     least_line = _group_min(line[within], io, n)
     low_end = np.where(np.isfinite(low_end), low_end, np.where(np.abs(least_line) < 5e-4, 0.0, np.nan))
     at_floor = line[within] <= low_end[io] + 2e-3
-    drive = np.where(at_floor, -1e4, drive)  # how low it went is not known, only that the gauge was at its end
-    least = np.where(np.isfinite(low_end), -5e3, -np.inf)
-    drive, least = _raise_floor(drive, io, n, least)
+    # At the gauge's end only the end is read: how low the pressure went is not known.
+    least = signs.group_median(np.where(at_floor, drive, np.nan), io, n) + 8.0
+    least = np.where(np.isfinite(least), least, -np.inf)
     slugs = signs.air_slugs(it[known], drive[known], iv[known], io[known], n, least)
     columns |= {
         "slugs": slugs.count,
@@ -124,16 +124,6 @@ def _group_min(values: Floats, owner: NDArray[np.intp], n: int) -> Floats:
     out = np.full(n, np.inf)
     np.fmin.at(out, owner, values)
     return np.where(np.isfinite(out), out, np.nan)
-
-
-def _raise_floor(drive: Floats, owner: NDArray[np.intp], n: int, least: Floats) -> tuple[Floats, Floats]:
-    """Put readings at the gauge's end at the lowest driving pressure seen above it, and say where that is."""
-    import numpy as np
-
-    at_end = drive <= -5e3
-    lowest = _group_min(np.where(at_end, np.nan, drive), owner, n)
-    out = np.where(at_end, lowest[owner], drive)
-    return out, np.where(np.isfinite(least) & np.isfinite(lowest), lowest + 1e-6, -np.inf)
 
 
 def _volume_at(time: Floats, t: Floats, vol: Floats, owner: NDArray[np.intp], n: int) -> Floats:

@@ -25,13 +25,13 @@ courses bend wherever the machine meets its pressure limit, at a place that move
 resistance."""
 PRESSURE_MBAR = 12.0
 """What capillary pull, weather and gauges leave open of a driving pressure: early in a shot that is much of it."""
-TAIL = 3.0
+TAIL = 1.5
 """The limits are set so many times as high as theory has them: fronts that run unevenly make healthy curves scatter
 with heavier tails than normal ones. What the limits then let through is measured by bootstrap and stands in the
 sentence."""
-LEAST_LIMIT = 0.3
-"""Nor is the squared residual's limit below 0.3 of a believed scatter squared at every point: a mould that repeats more
-closely than its gauges are believed is not odd for moving within that."""
+LEAST_LIMIT = 0.12
+"""Nor is the squared residual's limit below an eighth of a believed scatter squared at every point: a mould that
+repeats more closely than its gauges are believed is not odd for moving within that."""
 
 
 def features(shots: Shots, share_l: float, rows: NDArray[np.intp]) -> Floats:

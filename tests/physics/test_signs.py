@@ -46,10 +46,10 @@ def test_a_pump_that_pauses_is_no_air() -> None:
 def test_a_gauge_that_stops_at_nought_still_shows_dips() -> None:
     t, drive, vol = made(4.0, 200)
     for at in (60.0, 90.0, 140.0):
-        drive[(t >= at) & (t < at + 2)] = 560.0
+        drive[(t >= at) & (t < at + 2)] = 585.0
     owner = np.zeros(len(t), np.intp)
     assert signs.air_slugs(t, drive, vol, owner, 1).count[0] == 0
-    assert signs.air_slugs(t, drive, vol, owner, 1, np.array([561.0])).count[0] == 3
+    assert signs.air_slugs(t, drive, vol, owner, 1, np.array([586.0])).count[0] == 3
 
 
 def test_shots_do_not_leak_into_each_other() -> None:

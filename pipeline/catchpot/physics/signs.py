@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
-DIP_SHARE = 0.3
+DIP_SHARE = 0.2
 """Share of the driving pressure that must be gone for a moment to count as air: a pump's ripple is some percent."""
 LONGEST_SLUG_S = 15.0
 
@@ -180,9 +180,10 @@ def air_slugs(
 
     t_s: since the injection's first sample. drive_mbar: line (gauge) + ambient - cavity. vol_l: metered so far.
     A dip is measured against a closing of the curve (the curve with every gap narrower than 15 s filled), so that a
-    pump that ramps up or down makes none. It counts where at least 30 % of the driving pressure is gone, well above
+    pump that ramps up or down makes none. It counts where at least a fifth of the driving pressure is gone, well above
     the shot's own noise, and the flow through it stays at 40 % or more of what it is around: a pump that stops also
-    loses its pressure.
+    loses its pressure. floor_mbar: driving pressure with the gauge at its lower end (shots,), -inf where there is none:
+    a fall to it from 40 mbar or more above counts whatever its share, since how far it went was not read.
     """
     from scipy import ndimage
 
@@ -210,7 +211,7 @@ def air_slugs(
     gone = around - level
     low = inside & (gone > DIP_SHARE * around) & (gone > 6 * noise)
     if floor_mbar is not None:  # a gauge that stops at its end hides the depth, not the dip
-        low |= inside & (level <= floor_mbar[:, None]) & (gone > 0.12 * around) & (gone > 6 * noise)
+        low |= inside & (level <= floor_mbar[:, None]) & (gone > np.maximum(40.0, 6 * noise))
     edge = np.diff(np.pad(low, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     row, begin = np.nonzero(edge == 1)
     _, stop = np.nonzero(edge == -1)
