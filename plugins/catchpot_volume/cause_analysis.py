@@ -51,7 +51,9 @@ class CauseAnalysis:
         {
             "part": gather.PART_COLUMNS,
             "event": ("time", "mould", "kind", "detail"),
+            "curve": ("clamp_pressure_mbar", "t_s"),
             "seal_resin": ("clamp_per_line_mbar_bar",),
+            "seal_leak": ("seal", "rise_mbar_min"),
         }
     )
     yields: tuple[Table, ...] = (VOLUME_CAUSE, VOLUME_CHANGE)

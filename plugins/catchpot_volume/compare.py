@@ -164,6 +164,8 @@ def _posterior(
         _moved(column(part, "clamp_pressure_mbar"), after),
         _moved(column(part, "cavity_pressure_mbar"), after),
         _moved(column(part, "clamp_per_line_mbar_bar"), after),
+        _moved(column(part, "clamp_rise_mbar_min"), after),
+        bool(part["clamp_held"].fill_null(False).all()),
     )
     prior, possible = priors(book, events, pressures, volume_up)
     made = estimate(d, c, laws, n, prior, 3, possible)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from typing import Any
 
@@ -47,10 +48,48 @@ def joined(tables: Mapping[str, pl.DataFrame], book: MouldBook, mould: str | Non
         frame = frame.join(resin.select("shot", "clamp_per_line_mbar_bar"), on="shot", how="left")
     else:
         frame = frame.with_columns(clamp_per_line_mbar_bar=pl.lit(None, dtype=pl.Float64))
+    frame = frame.join(clamp_rise(tables), on="shot", how="left", maintain_order="left")
     named = of_book.select("shot", *(pl.col(c).alias(f"book_{c}") for c in BOOK_COLUMNS))
     frame = frame.join(named, on="shot", how="left")
     known = pl.col("started_at").is_not_null() & pl.col("injected_volume_l").is_not_null()
     return frame.filter(known).sort("started_at", "shot")
+
+
+RISE_BLOCKS = 20
+
+
+def clamp_rise(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Rise of the clamp pressure during injection less its rise in a hold, mbar/min; a row a shot, null where unknown.
+
+    The injection's is the median over blocks of the curve, so that a top-up counts for nothing. Without a hold the
+    rise during injection stands alone, in every shot.
+    """
+    schema: dict[str, Any] = {"shot": pl.String(), "clamp_rise_mbar_min": pl.Float64(), "clamp_held": pl.Boolean()}
+    curve = tables.get("curve")
+    if curve is None or curve.is_empty() or "clamp_pressure_mbar" not in curve.columns:
+        return pl.DataFrame(schema=schema)
+    known = curve.filter(pl.col("clamp_pressure_mbar").is_not_null() & pl.col("t_s").is_not_null())
+    if known.is_empty():
+        return pl.DataFrame(schema=schema)
+    pressure, time = (_blocks(known[c]) for c in ("clamp_pressure_mbar", "t_s"))
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks without a reading
+        rise = np.nanmedian(60 * np.diff(pressure, axis=1) / np.diff(time, axis=1), axis=1)
+    made = pl.DataFrame({"shot": known["shot"], "injected": rise}).with_columns(pl.col("injected").fill_nan(None))
+    leak = tables.get("seal_leak")
+    if leak is not None and leak.height:
+        held = leak.filter(pl.col("seal") == "clamp").select("shot", held="rise_mbar_min").unique("shot")
+        made = made.join(held, on="shot", how="left", maintain_order="left")
+        if made["held"].null_count() <= 0.2 * made.height:
+            return made.select("shot", clamp_rise_mbar_min=pl.col("injected") - pl.col("held"), clamp_held=pl.lit(True))
+    return made.select("shot", clamp_rise_mbar_min="injected", clamp_held=pl.lit(False))
+
+
+def _blocks(column_: pl.Series) -> Floats:
+    values = np.array([[np.nan if v is None else v for v in row] for row in column_.to_list()], dtype=float)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks without a reading
+        return np.asarray(np.nanmean(values.reshape(len(values), RISE_BLOCKS, -1), axis=2))
 
 
 def _parts(part: pl.DataFrame | None) -> pl.DataFrame:

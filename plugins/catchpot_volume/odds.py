@@ -37,6 +37,10 @@ EVENTS = {
 }
 CLAMP_WANDER_MBAR, CAVITY_WANDER_MBAR, MOVED_MBAR = 5.0, 12.0, 40.0
 RESIN_WANDER, RESIN_MOVED = 3.0, 60.0
+RISE_WANDER, RISE_MOVED = 0.7, 5.0
+"""Everyday and real change of the clamp's rise during injection, mbar/min (common practice, no source)."""
+UNHELD = 8.0
+"""The most that this rise says where no hold tells the seals' own leak from it."""
 MOST_FOR = 25.0
 
 
@@ -47,6 +51,8 @@ class Pressures:
     clamp: tuple[float, float] | None
     cavity: tuple[float, float] | None
     clamp_per_line: tuple[float, float] | None
+    clamp_rise: tuple[float, float] | None = None
+    held: bool = False
 
 
 def _times(moved: tuple[float, float] | None, wander: float, real: float, sign: float) -> float:
@@ -75,14 +81,16 @@ def priors(
     vacuum = max(_times(pressures.clamp, CLAMP_WANDER_MBAR, MOVED_MBAR, sign),
                  _times(pressures.cavity, CAVITY_WANDER_MBAR, MOVED_MBAR, sign))  # fmt: skip
     odds["cavity_thickness"] *= vacuum
-    if pressures.clamp_per_line is not None:
-        seen = _times(pressures.clamp_per_line, RESIN_WANDER, RESIN_MOVED, 1.0)
+    if pressures.clamp_per_line is not None or pressures.clamp_rise is not None:
+        follows = _times(pressures.clamp_per_line, RESIN_WANDER, RESIN_MOVED, 1.0)
+        rises = _times(pressures.clamp_rise, RISE_WANDER, RISE_MOVED, 1.0)
+        seen = max(follows, rises if pressures.held else min(rises, UNHELD))
         odds["resin_past_seal"] *= 4 * seen if seen > 1 else 0.3
     chance = np.array([odds[c] / (1 + odds[c]) for c in NAMES])
     v, h = book.volume_l, book.thickness_mm
     quiet = np.array([0.0010, 0.010, 0.015, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03])
     active = np.array(
-        [0.03, 0.08, max(0.12, 0.03 * h), max(0.15 * book.core_volume_l, 0.02 * v), 0.03 * v, 0.03, 0.03 * v, 0.15]
+        [0.03, 0.08, max(0.12, 0.03 * h), max(0.15 * book.core_volume_l, 0.02 * v), 0.03 * v, 0.03, 0.04 * v, 0.15]
     )
     possible = np.ones(len(NAMES), dtype=bool)
     possible[CAUSES.index("core")] = book.core_volume_l > 0 or "core_changed" in kinds

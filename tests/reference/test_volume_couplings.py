@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import optimize
 from scipy.stats import multivariate_normal
 
 from catchpot.physics.volume import CAUSES, WITNESSES, PartBook, couplings, kozeny_exponent, litres
 from catchpot.stats.causes import Priors, estimate, mixture, sets_of
 
+Floats = NDArray[np.float64]
 # D13: 2 m2, 4 mm, three layers of 450 g/m2, fibre 2550 kg/m3: 6.941176 l (recomputed once).
 BOOK = PartBook(2.0, 4.0, 1.35, 2.55, 1.1, 0.4, 0.5, 0.0, 6.741176)
 
@@ -33,7 +35,7 @@ def test_kozeny_and_carman_between_two_fibre_shares() -> None:
 def test_couplings_are_derivatives_of_the_volumes_and_masses() -> None:
     """Central differences of volume, part mass and permeability written out once more."""
 
-    def witnesses(x: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[float]:
+    def witnesses(x: Floats) -> list[float]:
         h = 4.0 * (1 + x[0]) - x[2]
         glass = 1.35 * (1 + x[1])
         core = 0.4 + x[3]
@@ -56,7 +58,7 @@ def test_couplings_are_derivatives_of_the_volumes_and_masses() -> None:
         assert slope == pytest.approx(expected, abs=1e-4), CAUSES[c]
 
 
-def _problem() -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], ...]:
+def _problem() -> tuple[Floats, Floats, Floats]:
     rng = np.random.default_rng(3)
     law = rng.normal(0, 1, (5, 4))
     noise = np.diag([0.1, 0.2, 0.1, 0.3, 0.2]) ** 2
@@ -71,7 +73,7 @@ def test_joint_estimate_within_a_set_equals_a_general_solver() -> None:
     priors = Priors(prior_sd, prior_sd, np.full(4, 0.5), np.zeros(4, bool))
     got = estimate(change, noise, [law], np.zeros((5, 5)), priors, 0)
 
-    def cost(x: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    def cost(x: Floats) -> float:
         r = change - law @ x
         return float(0.5 * r @ np.linalg.solve(noise, r) + 0.5 * np.sum((x / prior_sd) ** 2))
 
@@ -103,5 +105,5 @@ def test_quantiles_of_a_mixture_by_root_finding() -> None:
     w, m, s = np.array([0.3, 0.7]), np.array([-1.0, 2.0]), np.array([0.5, 1.0])
     _, low, high = mixture(w, m, s)
     for end, share in ((low, 0.025), (high, 0.975)):
-        root = optimize.brentq(lambda x, share=share: float(w @ norm.cdf(x, m, s)) - share, -20, 20)  # type: ignore[misc]
+        root = optimize.brentq(lambda x, share=share: float(w @ norm.cdf(x, m, s)) - share, -20, 20)
         assert end == pytest.approx(root, abs=1e-8)

@@ -18,13 +18,13 @@ from tests.studies.volume_world import pct, scenario, without, world
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
 from catchpot_fill.analysis import FillAnalysis
-from catchpot_vacuum.tables import SEAL_RESIN
+from catchpot_vacuum.tables import SEAL_LEAK, SEAL_RESIN
 from catchpot_volume.cause_analysis import CauseAnalysis, CauseParams
 from catchpot_volume.meter_analysis import MeterAnalysis
 from catchpot_volume.next_analysis import NextAnalysis
 
 AT = 20
-DECLARED = {t.name: t for t in (*FillAnalysis.yields, *MeterAnalysis.yields, SEAL_RESIN)}
+DECLARED = {t.name: t for t in (*FillAnalysis.yields, *MeterAnalysis.yields, SEAL_RESIN, SEAL_LEAK)}
 UNWEIGHED = {"weigh_part": False}
 PACKS = {"weigh_part": False, "weigh_fabric": True}
 

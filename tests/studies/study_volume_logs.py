@@ -13,6 +13,7 @@ from tests.studies.volume_world import pct, scenario, without
 
 from catchpot.testing import made_up as mu
 from catchpot_fill.analysis import FillAnalysis
+from catchpot_vacuum.leak_analysis import SealLeakAnalysis
 from catchpot_vacuum.resin import SealResinAnalysis
 from catchpot_volume.next_analysis import NextAnalysis
 
@@ -37,8 +38,14 @@ def from_logs(made: mu.MadeUp) -> dict[str, pl.DataFrame]:
     tables = made.tables()
     fill = mu.compute(FillAnalysis(), tables, made.book())
     seal = mu.compute(SealResinAnalysis(), tables, made.book(), declared=DECLARED)
+    leak = mu.compute(SealLeakAnalysis(), tables, made.book(), declared=DECLARED)
     kept = {n: tables[n] for n in ("shot", "part", "event", "curve")}
-    return {**kept, **{n: fill.tables[n] for n in ("fill", "permeability")}, "seal_resin": seal.tables["seal_resin"]}
+    return {
+        **kept,
+        **{n: fill.tables[n] for n in ("fill", "permeability")},
+        "seal_resin": seal.tables["seal_resin"],
+        "seal_leak": leak.tables["seal_leak"],
+    }
 
 
 @study("volume-from-logs", seeds=12, slice_seeds=1)
