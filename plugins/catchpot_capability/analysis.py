@@ -63,7 +63,10 @@ class CapabilityAnalysis:
             wide = job.tables["*"].filter((pl.col("mould") == mould) & pl.col("started_at").is_not_null())
             wide = wide.with_columns(month_of("started_at", self.zone).alias("month"))
             shots = job.tables["shot"].filter(pl.col("mould") == mould)
-            cuts = happened.cuts(job.tables.get("event"), shots)
+            events = job.tables.get("event")
+            if events is not None:
+                events = events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
+            cuts = happened.cuts(events, shots)
             entry = job.book.moulds.get(mould)
             named = _with_limits(entry) if entry is not None else []
             if not named:

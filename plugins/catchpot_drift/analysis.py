@@ -59,7 +59,7 @@ class DriftAnalysis:
                 params,
             )
             refused += [Refused(mould, f"drift.{m}", reason) for m, reason in not_given.items()]
-            happened = happenings(job.tables.get("event"), shots)
+            happened = happenings(_events(job, mould), shots)
             own: list[dict[str, Any]] = []
             for s, found in changes.watched(made):
                 own += changes.drift_rows(mould, s, found, happened, params.reach_shots)
@@ -78,6 +78,12 @@ class DriftAnalysis:
         entry = job.book.moulds.get(mould)
         own = [*entry.measures, *entry.limits] if entry is not None else []
         return list(dict.fromkeys([*params.measures, *own]))
+
+
+def _events(job: Job, mould: str) -> pl.DataFrame | None:
+    """The mould's events and the workshop's; None where there is no such table."""
+    events = job.tables.get("event")
+    return None if events is None else events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
 
 
 def _few_shots(starts: list[datetime], shots: int = 4) -> timedelta:

@@ -162,8 +162,8 @@ def _rates(watch: pl.DataFrame) -> list[str]:
     runs = f"{words.number(r['smooth_run_shots'])} and {words.number(r['sum_run_shots'])} shots"
     share, length = f"{r['stretch_share_pct']:.0f} %", words.count(r["stretch_shots"], "shot")
     charts = (
-        f"Moving average (weight {r['smooth_weight']:g}) and CUSUM (slack {r['slack_spreads']:g} spreads) compare with a"
-        f" baseline of {r['baseline_shots']} shots. Of steady stretches of {length} {share} pass their limits, each; were"
-        f" the baseline known exactly, they would ring falsely once in about {runs}."
+        f"Moving average (weight {r['smooth_weight']:g}) and CUSUM (slack {r['slack_spreads']:g} spreads) are held to"
+        f" a baseline of {r['baseline_shots']} shots. Of steady stretches of {length} {share} pass their limits, each;"
+        f" were the baseline known exactly, they would ring falsely once in about {runs}."
     )
     return [changes, charts]

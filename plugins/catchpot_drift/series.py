@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from catchpot.report.words import count, words_of
 from catchpot.tables import Table
-from catchpot_drift.settings import DriftParams
+from catchpot_drift.settings import EXPANDING, DriftParams
 
 Floats = NDArray[np.float64]
 LEAST_SHOTS = 20
@@ -85,8 +85,23 @@ def gather(
         label, unit = label_and_unit(column, declared)
         beside, words = _beside(measure, frame, batch.filter(known), params)
         values = frame[column].to_numpy().astype(float)
+        if measure in EXPANDING:
+            factor = _expansion(frame, params.expansion_per_k)
+            values, words = values * factor, "expansion between meter and mould" if np.ptp(factor) > 0 else words
         made.append(Series(measure, label, unit, frame.select("shot", "started_at"), values, beside, words))
     return made, refused
+
+
+def _expansion(frame: pl.DataFrame, per_k: float) -> Floats:
+    """What brings a metered volume to the mould's usual temperature difference; 1 where a temperature is missing."""
+    mould, resin = (column_of(c, frame.columns) for c in ("mould_temp_c", "resin_temp_c"))
+    if mould is None or resin is None:
+        return np.ones(frame.height)
+    warmer = (frame[mould] - frame[resin]).cast(pl.Float64)
+    usual = warmer.median()
+    if not isinstance(usual, float):
+        return np.ones(frame.height)
+    return np.asarray(1 + per_k * (warmer.fill_null(usual).to_numpy() - usual))
 
 
 def _beside(measure: str, frame: pl.DataFrame, batch: pl.Series, params: DriftParams) -> tuple[Floats | None, str]:

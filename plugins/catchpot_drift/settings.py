@@ -17,10 +17,11 @@ MEASURES = (
 )
 VOLUMES = ("arrival_volume_l", "injected_volume_l", "overflow_l")
 PERMEABILITIES = ("permeability_m2",)
-# What else moves a measure: resin expands with temperature; filling goes as viscosity, which temperature rules.
+# Measured cold and taken up warm: what the meter counts falls by the resin's expansion between meter and mould.
+EXPANDING = ("arrival_volume_l",)
+# What else moves a measure, by how much being fitted: filling goes as viscosity, which temperature rules.
 BESIDE = {
-    "arrival_volume_l": ["resin_temp_c"],
-    "permeability_m2": ["mould_temp_c", "resin_temp_c"],
+    "permeability_m2": ["mould_temp_c"],
     "mobility_m2_pa_s": ["viscosity_pa_s"],
     "fill_time_s": ["viscosity_pa_s"],
     "injection_time_s": ["viscosity_pa_s"],
@@ -32,7 +33,8 @@ RESIN_BOUND = ("permeability_m2", "mobility_m2_pa_s", "fill_time_s", "injection_
 class DriftParams(BaseModel):
     """measures: what is tracked on every mould; the mould book's `measures` and `limits` of a mould add to them.
 
-    beside: for a measure the columns that also move it and are taken out first. resin_bound: measures that a resin
+    beside: for a measure the columns that also move it and are taken out first. expansion_per_k: of the resin, taken
+    out of the arrival volume by the difference of mould and resin temperature. resin_bound: measures that a resin
     batch without its own viscosity may shift; its level is then fitted, not called. reach_shots: how many shots before
     a change an event may lie. baseline_shots, smooth_weight, slack_spreads: of moving average and CUSUM.
     stretch_shots, stretch_share: their limits let this share of steady stretches of so many shots ring.
@@ -42,6 +44,7 @@ class DriftParams(BaseModel):
 
     measures: list[str] = Field(default_factory=lambda: list(MEASURES), min_length=1)
     beside: dict[str, list[str]] = Field(default_factory=lambda: {k: list(v) for k, v in BESIDE.items()})
+    expansion_per_k: float = Field(default=8e-4, ge=0.0, le=3e-3)
     resin_bound: list[str] = Field(default_factory=lambda: list(RESIN_BOUND))
     reach_shots: int = Field(default=10, ge=0, le=100)
     baseline_shots: int = Field(default=25, ge=15, le=200)

@@ -201,3 +201,37 @@ def test_stretch_limits_ring_as_often_as_they_say() -> None:
     y = (z[:, 25:] - z[:, :25].mean(axis=1, keepdims=True)) / sd[:, None]
     rung = (np.abs(ewma(y, 0.2, 0.0)) > smooth_limit).any(axis=1).mean()
     assert rung == pytest.approx(0.05, abs=0.012)
+
+
+def test_expansion_between_meter_and_mould_is_taken_out() -> None:
+    from catchpot_drift.series import gather
+
+    warm = np.where(np.arange(40) >= 20, 30.0, 20.0)
+    frame = pl.DataFrame(
+        {"shot": [f"s{i}" for i in range(40)], "mould": ["m"] * 40, "started_at": [START] * 40,
+         "arrival_volume_l": 2.5 / (1 + 8e-4 * (warm - 20)), "mould_temp_c": warm, "resin_temp_c": np.full(40, 20.0)}
+    )  # fmt: skip
+    declared = Table(
+        "*", ("shot",), (Column("shot", "str", "", "s"), Column("arrival_volume_l", "f64", "l", "arrival"))
+    )
+    made, _ = gather(frame, declared, [None] * 40, ["arrival_volume_l"], DriftParams())
+    assert np.ptp(made[0].values) < 1e-4  # 0.02 l before: 10 K at 0.08 % per kelvin
+    assert made[0].taken_out == "expansion between meter and mould"
+
+
+def test_two_moulds_in_one_job_keep_their_own_events() -> None:
+    one = job(change={"arrival_volume_l": after(40, 3.0)}, events=[(37, "fabric_batch", "FB-118")])
+    shift = {"hatch-3": "locker-1"}
+    other = {n: f.with_columns(pl.col("mould").replace(shift)) for n, f in one.tables.items()}
+    other = {n: f.with_columns(pl.col("shot") + "x") if "shot" in f.columns else f.clear() for n, f in other.items()}
+    both = Job(
+        ("hatch-3", "locker-1"),
+        {n: pl.concat([one.tables[n], other[n]]) for n in one.tables},
+        one.declared,
+        MouldBook.model_validate({"moulds": {"hatch-3": {}, "locker-1": {}}}),
+        one.params,
+    )
+    drift = run(both).tables["drift"]
+    assert dict(drift.select("mould", "event").iter_rows()) == {"hatch-3": "fabric batch FB-118", "locker-1": ""}
+    alone = run(one).tables["drift"]
+    assert drift.filter(pl.col("mould") == "hatch-3").equals(alone)
