@@ -215,15 +215,16 @@ def _along(s: Seen, gas: list[Found]) -> list[Found]:
     later = early_pct is not None and early_pct > 100 * 2.5 * u.arrival.sd
     leans = tilt < -4.0 and leaning < -0.08 and low < -0.05
     # The same fall all along is what a thinner resin or a lighter pack makes too: more is asked of it.
-    falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -6.0 if s.new_batch else -3.8)
+    falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -4.5 if s.new_batch else -3.4)
+    early = early_pct is not None and early_pct < -250 * u.arrival.sd and low < -0.12 and late < -2.3
     both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
-    if not gas and not later and (leans or falls or both or sudden):
+    if not gas and not later and (leans or falls or early or both or sudden):
         return [
             words.race_tracking(100 * np.expm1(low), 0.0, 100 * u.late.sd, early_pct, u.arrival_l, s.new_batch, None)
         ]
-    early = c.early - u.early.value
-    if u.early.off(c.early) > 4.5 and early > 0.25 and early - low > 0.08:
-        return [words.restriction_from_start(100 * np.expm1(early), 100 * np.expm1(low), 100 * u.early.sd)]
+    high = c.early - u.early.value
+    if u.early.off(c.early) > 4.5 and high > 0.25 and high - low > 0.08:
+        return [words.restriction_from_start(100 * np.expm1(high), 100 * np.expm1(low), 100 * u.early.sd)]
     return []
 
 
