@@ -35,8 +35,10 @@ ALL, ROUGHLY = (0, 1, 2, 3), (0, 2)
 """Numbers of the spreads tried; learning the noise needs a fair curve, not every one."""
 PATTERN_SD = 0.0035
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
-SPREADING_SD = 0.01
+SPREADING_SD = 0.02
 """In a diverging channel the bend is so gentle that small errors of the book move it: what is added for them there."""
+SAMPLING_SD = 3e-4
+"""What sampling, time stamps and bins leave, as seen where all else is known best; share of the volume."""
 FAR = 40.0
 """Grid points whose deviance lies this much above the least carry no weight."""
 CHUNK = 16
@@ -174,7 +176,7 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     # the plainer explanation unless the data speak clearly against it; the interval keeps both
     plain = (by_spread[:, 0] > 0.25) & (straight > low) & (straight < high)
     middle = np.clip(np.where(plain, straight, median), low, high)
-    unseen = PATTERN_SD * (1.0 - by_spread[:, 0]) + np.where(bins.taper > 1.5, SPREADING_SD, 0.0)
+    unseen = SAMPLING_SD + PATTERN_SD * (1.0 - by_spread[:, 0]) + np.where(bins.taper > 1.5, SPREADING_SD, 0.0)
     wander = np.hypot(wander, unseen * (middle - bins.runner_l))
     out.arrival_l[c] = middle
     out.low_l[c] = middle - np.hypot(middle - low, 1.96 * wander)

@@ -4,6 +4,16 @@ Bars: straight fronts, strip and all-round: median error <= 0.3 %, 95th percenti
 at most twice the bound's, refusals <= 5 %. Nuisances: median <= 2 %, interval holds 90-99 %. Disc: refused rather than
 wrong. Mobility: median <= 2 % from shot to shot, interval honest.
 
+What the tables show and the fit can't mend (so it widens or refuses, or says here that it does not hold):
+- A strip bends least. With lanes of +-15-20 % its bend is longer than what usually goes past the vent: half of such
+  shots are refused, and of those given the volume tends to lie 2-3 % late, within intervals of +-4 %. Were the interval
+  that of a straight front only, straight strips would be known to 0.4 % and uneven ones wrongly.
+- With strokes of 25 ml a strip is refused: the time stamps of four strokes past the vent don't show the bend.
+- A disc fed at a port is refused unless a vent hose makes the arrival plain.
+- A pull of the fibres that the book doesn't state ends at arrival, as does what a yielding cover takes up: both lift
+  the resistance there by their share of the driving pressure, and the volume found is late by as much (1 % for 10 mbar
+  on a strip, 0.2 % all round). The interval, given the book, does not hold it; stated in the book it is taken out.
+
 The bound is numerical: Fisher information of the simulated signal about arrival volume, permeability and line
 resistance, all three unknown, with the resistance along the path looked up in the generator's own cells; and beside it
 the wander of the running volume, since a volume counted by a noisy meter can't be known better than that.
@@ -29,7 +39,8 @@ from catchpot.testing.scenario import ALL_CHANNELS
 from catchpot_fill.analysis import FillAnalysis
 
 Floats = NDArray[np.float64]
-SHOTS = 4
+SHOTS = 8
+NUISANCE_SEEDS = 3
 FLOW_NOISE, PRESSURE_NOISE_PA = 0.012, 400.0
 OFF = mu.Nuisances.off()
 NO_BAROMETER = tuple(c for c in ALL_CHANNELS if c != "ambient_pressure_mbar")
@@ -125,7 +136,8 @@ def tries(case: str, seed: int) -> pl.DataFrame:
 def _all_tries(seeds: tuple[int, ...]) -> pl.DataFrame:
     def each() -> Iterator[pl.DataFrame]:
         for case in CASES:
-            for seed in seeds:
+            # straight fronts have the sharper bars, so they get all the seeds
+            for seed in seeds if case == "straight" else seeds[:NUISANCE_SEEDS]:
                 yield tries(case, seed)
 
     return pl.concat(list(each()), how="vertical_relaxed")
@@ -176,13 +188,13 @@ def mobility_table(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-@study("arrival", seeds=10, slice_seeds=1)
+@study("arrival", seeds=5, slice_seeds=1)
 def arrival(seeds: Sequence[int]) -> pl.DataFrame:
     """Arrival volume on straight fronts and with each nuisance, five geometries."""
     return arrival_table(_all_tries(tuple(seeds)))
 
 
-@study("mobility", seeds=10, slice_seeds=1)
+@study("mobility", seeds=5, slice_seeds=1)
 def mobility(seeds: Sequence[int]) -> pl.DataFrame:
     """Mobility from shot to shot, on straight fronts and with each nuisance, five geometries."""
     return mobility_table(_all_tries(tuple(seeds)))
