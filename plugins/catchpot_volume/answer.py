@@ -79,6 +79,8 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
             f"The likeliest cause is {said(top.cause, top.change[0])}: {litres(*top.change)} went past the vent beside"
             " what the part takes."
         )
+    if c["chance_pct"] is None:
+        return f"What it comes from could not be split; {litres(*top.change)} stand unexplained."
     told = "can't be told apart from these logs" if " or " in top.cause else ""
     sure = f"chance {c['chance_pct']:.0f} %"
     more = [r for r in rows[1:] if r.chance is not None and r.chance > 0.5]

@@ -22,6 +22,8 @@ from catchpot_volume.tables import METER, METER_WITNESS
 
 UNCHECKED_SD = 0.03
 """S.d. of the gain of a meter nobody has checked (common practice, no source)."""
+BOOKS_SD = 0.03
+"""S.d. of what all books of a workshop may have wrong together: resin arrives before the last corner is full."""
 LEAST = 4
 REACH = 60
 CLEAR = 3.0
@@ -197,7 +199,7 @@ def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple
         said = [f"{seen} check{'s' if seen > 1 else ''} by bucket and scales"]
     first = np.array([t < edges[0] for t in at]) if edges else np.ones(len(at), bool)
     logs = gather.log_volume(frame)
-    books = 0
+    against_book: list[tuple[float, float]] = []
     for mould in frame["mould"].unique().sort().to_list():
         mine = first & (frame["mould"] == mould).to_numpy() & np.isfinite(logs)
         rows = np.flatnonzero(mine)
@@ -207,8 +209,12 @@ def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple
         if book is None or book.bed_l <= 0:
             continue
         expected, sd = book_volume(book, 0.05, 0.025, 0.05)
-        see(0, float(np.median(logs[rows]) - np.log(expected)), float(np.hypot(sd / expected, 0.015)))
-        books += 1
+        against_book.append((float(np.median(logs[rows]) - np.log(expected)), sd / expected))
+    books = len(against_book)
+    if books:
+        values, sds = np.array(against_book).T
+        weight = 1 / sds**2
+        see(0, float(weight @ values / weight.sum()), float(np.hypot(weight.sum() ** -0.5, BOOKS_SD)))
     if books:
         said.append(f"the mould book of {books} mould{'s' if books > 1 else ''}")
     covariance = np.linalg.inv(information)

@@ -17,7 +17,7 @@ CHANGED = 0.6
 SETTLES = {
     "fabric_pack": ("weigh three fabric packs", 5.0),
     "gel_coat": ("weigh the gel coat of three parts", 10.0),
-    "cavity_thickness": ("put a feeler gauge to the flange and measure three parts' thickness", 10.0),
+    "cavity_thickness": ("put a feeler gauge to the flange", 10.0),
     "flow_meter": ("check the meter with bucket and scales", 15.0),
     "core": ("weigh three cores and compare them with the drawing", 10.0),
     "runner_or_hose": ("compare hose and runner with the mould book (length, bore)", 5.0),
@@ -87,7 +87,9 @@ def settle(cause: str, seen: frozenset[str]) -> tuple[str, float]:
     already = {"fabric_pack": "fabric_mass", "gel_coat": "gel_coat_mass"}
     parts = cause.split(" or ")
     open_ = [p for p in parts if already.get(p, "") not in seen] or parts
-    return min((SETTLES[p] for p in open_), key=lambda s: s[1])
+    cheapest = min(SETTLES[p][1] for p in open_)
+    # two that cost the same are both named
+    return ", or ".join(SETTLES[p][0] for p in reversed(open_) if SETTLES[p][1] == cheapest), cheapest
 
 
 def rows(c: Comparison) -> list[Row]:
