@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 NOTHING_SHARED = "no month has five shots or more of two moulds with limits for the same measure"
 ROW = (
     "month", "measure", "label", "n", "moulds", "mean", "sd_shot_to_shot", "sd_total", *INDEX_COLUMNS, "outside",
-    "steady", "unsteady_because", "control_lower", "control_upper", "sentence",
+    "steady", "unsteady_because", "control_lower", "control_upper", "verdict", "sentence",
 )  # fmt: skip
 
 

@@ -9,13 +9,14 @@ import polars as pl
 
 from catchpot.report import figures, words
 from catchpot.report.blocks import slug
-from catchpot.report.section import Block, DataTable, Figure, Page, Panel, State
+from catchpot.report.section import Block, DataTable, Figure, Page, Panel
 from catchpot_capability import pictures
 from catchpot_capability.month_pages import METHOD, REFERENCES, signature, state_of
 from catchpot_capability.months import shifted, spoken
 from catchpot_capability.sentences import VERDICTS, index_of, index_words, plain
 
 Row = Mapping[str, Any]
+WIDE = 34
 SHORT = {
     "capable": "capable", "not capable": "not capable", "not meaningful": "not steady", "no curve fits": "no curve",
     "too few shots": "too few",
@@ -64,7 +65,9 @@ def _short(month: str) -> str:
 
 def line(row: Row) -> str:
     """The verdict in a line; blanks that must not break keep the column wide enough to read."""
-    name = f"{row['mould']}, {row['label']}:".replace(" ", "\u00a0")
+    name = f"{row['mould']}, {row['label']}:"
+    if len(name) <= WIDE:
+        name = name.replace(" ", "\u00a0")
     shots = words.count(row["n"], "shot")
     if row["verdict"] == "not meaningful":
         return f"{name} not steady, {shots}; {row['unsteady_because']}"
@@ -136,7 +139,7 @@ def roll_up(
     ]
     for row in over.sort("measure").iter_rows(named=True):
         own = over_shots.filter(pl.col("measure") == row["measure"]).sort("started_at", "shot")
-        state: State = "in order" if row["steady"] else "watch"
+        state = state_of([row["verdict"]])
         panels.append((f"{row['label']}, all moulds together",
                        Panel(state, row["sentence"], _over_moulds(row, own, zone))))  # fmt: skip
     panels.append(("Data and signature", signature(now, month, closed_at, late, zone)))

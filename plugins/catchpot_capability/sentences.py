@@ -15,7 +15,9 @@ VERDICTS = ("not capable", "not meaningful", "no curve fits", "too few shots", "
 
 def plain(value: float | None, places: int = 2) -> str:
     """An index as printed."""
-    return words.NOT_KNOWN if value is None else f"{value:.{places}f}".replace("-", "−")
+    if value is None:
+        return words.NOT_KNOWN
+    return f"{round(value, places) + 0.0:.{places}f}".replace("-", "−")  # + 0.0 takes the sign off a rounded zero
 
 
 def index_of(row: Row) -> tuple[str, float | None, float | None, float | None]:

@@ -126,6 +126,7 @@ OVER_MOULDS = Table(
         Column("unsteady_because", "str", "", "what spoke against it, in words"),
         Column("control_lower", "f64", "", "lower control limit of the deviation"),
         Column("control_upper", "f64", "", "upper control limit of the deviation"),
+        Column("verdict", "str", "", "capable, not capable, not meaningful or no curve fits"),
         Column("sentence", "str", "", "the verdict as a sentence"),
     ),
     doc="all moulds together: each shot's deviation from what was expected of its mould, month by month",
