@@ -122,14 +122,11 @@ def next_shot(
         )
         return 0
     row = rows.row(0, named=True)
-    sheet = write_sheet(session.workshop.reports_dir, row, session.workshop.settings.workshop.name, zone_name(session))
-    data = {
-        "mould": mould,
-        "next": row | {"cautions": row["cautions"].splitlines()},
-        "sheet": str(sheet),
-        "refused": [],
-    }
-    emit(data, [*next_lines(row, zone_name(session)), f"Set-up sheet: {sheet}"], as_json=json)
+    zone, now = zone_name(session), datetime.now(UTC)
+    sheet = write_sheet(session.workshop.reports_dir, row, session.workshop.settings.workshop.name, zone, now)
+    given = {"cautions": row["cautions"].splitlines()}
+    data = {"mould": mould, "next": row | given, "sheet": str(sheet), "refused": []}
+    emit(data, [*next_lines(row, zone, now), f"Set-up sheet: {sheet}"], as_json=json)
     return 0
 
 

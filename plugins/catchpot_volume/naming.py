@@ -117,8 +117,9 @@ def rows(c: Comparison) -> list[Row]:
 def _overflow_score(c: Comparison) -> float:
     """How much overflow itself is the cause: it moved the injected volume, and the arrival volume did not."""
     moved, injected = c.overflow, c.injected
-    clear = (moved[1] > 0 or moved[2] < 0) and (injected[1] > 0 or injected[2] < 0) and moved[0] * injected[0] > 0
-    if not clear:
+    # at three standard errors: it is looked at in every comparison
+    clear = all(abs(m) > 0.75 * (high - low) for m, low, high in (moved, injected))
+    if not clear or moved[0] * injected[0] <= 0:
         return 0.0
     own = min(abs(moved[0]), abs(injected[0]))
     return 2.0 if own > abs(c.change[0]) else 0.3

@@ -100,7 +100,8 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
     tables.append(DataTable(
         "volume-right", "Was it right?", pl.DataFrame(rows),
         note="Each shot against what would have been said before it, from the shots before it only; the volume to set"
-        " is compared with the arrival volume found afterwards, which has an error of its own.",
+        " is compared with the arrival volume found afterwards, which has an error of its own. Shots without one are"
+        " left out.",
     ))  # fmt: skip
     shown = [
         {

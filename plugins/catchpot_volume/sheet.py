@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from catchpot.report import theme, words
 from catchpot.report.blocks import slug
@@ -26,8 +29,8 @@ def volume_words(row: dict[str, Any]) -> str:
     return words.number(row["volume_l"], "l", 4)
 
 
-def facts(row: dict[str, Any], zone: str) -> list[tuple[str, str]]:
-    """What stands under the two large numbers, name and value."""
+def facts(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[tuple[str, str]]:
+    """What stands under the two large numbers, name and value. now: for how long ago the last shot was."""
     n = words.number
     bleed = row["bleed_target_l"]
     wanted = f", of which {n(bleed, 'l', 2)} is wanted to sweep air out" if bleed else ""
@@ -41,6 +44,9 @@ def facts(row: dict[str, Any], zone: str) -> list[tuple[str, str]]:
         time = words.with_interval(row["expected_fill_time_s"], row["fill_time_low_s"], row["fill_time_high_s"], "s")
         at = f" at {n(row['temperature_c'], 'deg C')}" if row["temperature_c"] is not None else ""
         made.append(("Fill time", time + at))
+    if row["curve_time_s"] is not None:
+        half, most = (float(np.interp(s, row["curve_share"], row["curve_time_s"])) for s in (0.5, 0.9))
+        made.append(("Filling curve", f"half full after {n(half, 's')}, nine tenths after {n(most, 's')}"))
     if row["gel_time_s"] is not None:
         made.append(("Gel time", f"about {n(row['gel_time_s'], 's')}, by the book and a rule of thumb"))
     if row["catalyst_l"] is not None:
@@ -51,10 +57,17 @@ def facts(row: dict[str, Any], zone: str) -> list[tuple[str, str]]:
     made.append(("Rests on", words.count(row["from_history"], "shot") if row["from_history"]
                  else "the mould book alone: no shot is known"))  # fmt: skip
     if row["last_shot_at"] is not None:
-        made.append(("Last shot", f"{row['last_shot']}, {words.minute(row['last_shot_at'], zone)}"))
+        made.append(("Last shot", f"{row['last_shot']}, {words.minute(row['last_shot_at'], zone)}{_ago(row, now)}"))
         made.append(("Changed since then", row["changes_since"] or "nothing noted"))
     made.append(("Open findings", row["open_findings"] or "none"))
     return made
+
+
+def _ago(row: dict[str, Any], now: datetime | None) -> str:
+    if now is None or now < row["last_shot_at"]:
+        return ""
+    days = (now - row["last_shot_at"]).days
+    return f" ({words.count(days, 'day')} ago)" if days else " (less than a day ago)"
 
 
 def pressure_words(row: dict[str, Any]) -> str:
@@ -63,7 +76,7 @@ def pressure_words(row: dict[str, Any]) -> str:
     return f"no more than {words.number(limit, 'bar', 2)}" if limit is not None else "no limit known"
 
 
-def next_lines(row: dict[str, Any], zone: str) -> list[str]:
+def next_lines(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[str]:
     """The same for a terminal; a negative blocked-vent margin comes first."""
     cautions = row["cautions"].splitlines()
     first = cautions[:1] if row["blocked_vent_margin_n"] is not None and row["blocked_vent_margin_n"] < 0 else []
@@ -74,7 +87,7 @@ def next_lines(row: dict[str, Any], zone: str) -> list[str]:
     return [
         *first,
         lead,
-        *(f"  {name}: {value}" for name, value in facts(row, zone)),
+        *(f"  {name}: {value}" for name, value in facts(row, zone, now)),
         *(f"  Mind: {c}" for c in cautions[len(first) :]),
         ALWAYS[0],
     ]
@@ -126,7 +139,7 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 """
 
 
-def sheet_html(row: dict[str, Any], workshop: str, zone: str) -> str:
+def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> str:
     """The page as text; everything from the book or a log is escaped."""
     from jinja2 import Environment, StrictUndefined
 
@@ -137,14 +150,14 @@ def sheet_html(row: dict[str, Any], workshop: str, zone: str) -> str:
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row),
         low=words.number(row["volume_low_l"], "l", 4), high=words.number(row["volume_high_l"], "l", 4),
         first=cautions[0] if negative and cautions else "", minds=cautions[1:] if negative else cautions,
-        facts=facts(row, zone), always=ALWAYS, font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
+        facts=facts(row, zone, now), always=ALWAYS, font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
         muted=theme.LIGHT["muted"], rule=theme.LIGHT["rule"],
     )  # fmt: skip
 
 
-def write_sheet(folder: Path, row: dict[str, Any], workshop: str, zone: str) -> Path:
+def write_sheet(folder: Path, row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> Path:
     """Write the sheet to the reports folder; returns the file."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"next-{slug(row['mould'])}.html"
-    path.write_text(sheet_html(row, workshop, zone), encoding="utf-8")
+    path.write_text(sheet_html(row, workshop, zone, now), encoding="utf-8")
     return path

@@ -75,14 +75,16 @@ CASES = (
 )  # fmt: skip
 
 
-def explained(tables: Mapping[str, pl.DataFrame], book: MouldBook, given: bool) -> tuple[pl.DataFrame, dict[str, Any]]:
+def explained(
+    tables: Mapping[str, pl.DataFrame], book: MouldBook, given: bool, meter: Mapping[str, pl.DataFrame] | None = None
+) -> tuple[pl.DataFrame, dict[str, Any]]:
     """Rows of volume_cause (by rank) and of volume_change of `hull`, newest comparison; periods given or found."""
-    meter = mu.compute(MeterAnalysis(), tables, book, declared=DECLARED)
+    meter = meter or mu.compute(MeterAnalysis(), tables, book, declared=DECLARED).tables
     params = CauseParams()
     if given:
         at = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["started_at"]
         params = CauseParams(since=at[AT])
-    result = mu.compute(CauseAnalysis(), {**tables, **meter.tables}, book, params, DECLARED, units=["hull"])
+    result = mu.compute(CauseAnalysis(), {**tables, **meter}, book, params, DECLARED, units=["hull"])
     change = result.tables["volume_change"].sort("since").row(-1, named=True)
     causes = result.tables["volume_cause"].filter(pl.col("since") == change["since"]).sort("rank")
     return causes, change
@@ -108,30 +110,32 @@ def volume_causes(seeds: Sequence[int]) -> pl.DataFrame:
     """The cause named, its interval, and nothing named where nothing changed; periods given and found."""
     rows = []
     for case in CASES:
-        for given in (True, False):
-            made = [_one(case, seed, given) for seed in seeds]
-            frame = pl.DataFrame(made, infer_schema_length=None)
+        tries = [_both(case, seed) for seed in seeds]
+        for n, periods in enumerate(("given", "found")):
+            frame = pl.DataFrame([t[n] for t in tries], infer_schema_length=None)
             single = frame["covered"].drop_nulls()
+            covers = len(single) and "overflow" not in case.truths
             rows.append({
-                "case": case.name, "periods": "given" if given else "found", "tries": frame.height,
+                "case": case.name, "periods": periods, "tries": frame.height,
                 "true_first_or_in_first_pair_pct": pct(frame["hit"]) if case.truths else None,
                 "true_first_alone_pct": pct(frame["alone"]) if case.truths else None,
                 "all_named_pct": pct(frame["both"]) if len(case.truths) > 1 else None,
-                "interval_holds_pct": pct(single) if len(single) and "overflow" not in case.truths else None,
-                "said_changed_pct": pct(frame["said_changed"]), "adds_up_pct": pct(frame["adds_up"]),
-                "bar": case.bar,
+                "interval_holds_pct": pct(single) if covers else None,
+                "said_changed_pct": pct(frame["said_changed"]), "adds_up_pct": pct(frame["adds_up"]), "bar": case.bar,
             })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def _one(case: Case, seed: int, given: bool) -> dict[str, Any]:
+def _both(case: Case, seed: int) -> list[dict[str, Any]]:
+    """How the answers for one seed did, with the periods given and found."""
     made = scenario(case.changes, others=case.others, **case.settings)
     tables, book, truth = world(made, seed)
     _, _, before = world(without(made), seed)
-    causes, change = explained(tables, book, given)
+    meter = mu.compute(MeterAnalysis(), tables, book, declared=DECLARED).tables
     mine = truth["mould"] == "hull"
-    worth = (truth["arrival_volume_l"] - before["arrival_volume_l"]).filter(mine).to_numpy()
-    return judged(case, causes, change, float(worth[AT:].mean() - worth[:AT].mean()))
+    moved = (truth["arrival_volume_l"] - before["arrival_volume_l"]).filter(mine).to_numpy()
+    worth = float(moved[AT:].mean() - moved[:AT].mean())
+    return [judged(case, *explained(tables, book, given, meter), worth) for given in (True, False)]
 
 
 HISTORIES: dict[str, tuple[tuple[mu.Change, ...], dict[str, float]]] = {

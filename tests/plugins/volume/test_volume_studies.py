@@ -1,0 +1,51 @@
+"""A slice of the studies of volume, and the bars on the committed tables."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+from tests.studies.harness import RESULTS
+from tests.studies.study_volume import CASES, HISTORIES, next_shot, volume_causes
+
+
+def test_slice_of_the_causes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A case of each kind, two seeds, periods given: a cause that the logs can tell is found in both."""
+    wanted = ("meter +4 %, others on the injector", "fabric +8 %, packs weighed", "nothing changed, parts weighed")
+    chosen = tuple(c for c in CASES if c.name in wanted)
+    monkeypatch.setattr("tests.studies.study_volume.CASES", chosen)
+    frame = volume_causes(range(2)).filter(pl.col("periods") == "given")
+    rows = {r["case"]: r for r in frame.iter_rows(named=True)}
+    for name in wanted[:2]:
+        assert rows[name]["true_first_or_in_first_pair_pct"] == 100
+        assert rows[name]["said_changed_pct"] == 100
+    assert rows[wanted[2]]["said_changed_pct"] == 0
+    assert (frame["adds_up_pct"] == 100).all()
+
+
+def test_slice_of_the_next_shot(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.studies.study_volume.HISTORIES", dict(list(HISTORIES.items())[1:2]))
+    row = next_shot(range(2)).row(0, named=True)
+    # 150 shots said to fill with 99 %: two standard errors are 1.6 %
+    assert row["filled_pct"] >= 97
+    assert row["overflow_over_demanded"] < 1.6
+
+
+def test_committed_causes_meet_their_bars() -> None:
+    frame = pl.read_csv(RESULTS / "volume-causes.csv")
+    assert frame["seeds"].unique().to_list() == [100]
+    given = frame.filter(pl.col("periods") == "given")
+    nothing = frame.filter(pl.col("case").str.starts_with("nothing"))
+    assert (nothing["said_changed_pct"] <= 5).all()
+    single = given.filter(pl.col("all_named_pct").is_null() & ~pl.col("case").str.starts_with("nothing"))
+    assert (single["true_first_or_in_first_pair_pct"] >= 90).all()
+    assert (given["all_named_pct"].drop_nulls() >= 75).all()
+    pair = given.filter(pl.col("bar").str.starts_with("pair"))
+    # 100 tries: two standard errors of 95 % are 4.4 %
+    assert (pair["interval_holds_pct"] >= 90).all()
+    assert (frame["adds_up_pct"] == 100).all()
+
+
+def test_committed_next_shots_fill_as_said() -> None:
+    frame = pl.read_csv(RESULTS / "next-shot.csv")
+    assert (frame["shots"] >= 300).all()
+    assert frame["filled_pct"].is_between(97, 100).all()
