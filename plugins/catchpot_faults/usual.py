@@ -138,7 +138,7 @@ def usual_of(
         band = robust_band(curves)
         enough = band.count >= np.maximum(4, len(refs) // 2)
         usual = np.where(enough, band.centre, np.nan)
-        low, high = band.edges(0.95)
+        low, high = (np.where(enough, np.maximum(edge, 0.0), np.nan) for edge in band.edges(0.95))
         ratio = curves / usual
         early, late = level(ratio, *EARLY), level(ratio, *LATE)
         expected = [
