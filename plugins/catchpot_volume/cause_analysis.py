@@ -116,10 +116,10 @@ def _choose(
         if params.against_from is not None and params.against_until is not None:
             against = (params.against_from, params.against_until)
         found = periods.asked(frame, params.since, against)
-        return ([found] if found else []), (
+        return ([found] if found and periods.comparable(frame, found) else []), (
             f"either period needs {periods.LEAST} shots whose arrival volume is known; these have fewer"
         )
-    made = periods.found(frame, events)
+    made = [p for p in periods.found(frame, events) if periods.comparable(frame, p)]
     return made, (
         f"{2 * periods.LEAST + 2} shots whose arrival volume is known are needed before two periods can be compared"
     )

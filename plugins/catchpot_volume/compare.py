@@ -14,7 +14,7 @@ from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
 from catchpot_volume.meters import Check, common_step, known_step
 from catchpot_volume.odds import LAYING, NAMES, Pressures, priors
-from catchpot_volume.periods import Periods, best_volume
+from catchpot_volume.periods import Periods, best_volume, filled_in
 
 VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
 PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
@@ -68,6 +68,8 @@ def compare(
     rows = np.r_[periods.before, periods.after]
     part, after = frame[rows], np.r_[np.zeros(len(periods.before), bool), np.ones(len(periods.after), bool)]
     log_v, volume_from = best_volume(part)
+    if volume_from == "the filling curve":
+        log_v = filled_in(part, log_v, after)
     known = np.isfinite(log_v)
     volume, injected = np.exp(log_v), column(part, "injected_volume_l")
     warm = expansion(part)
@@ -93,7 +95,8 @@ def compare(
             reason="the mould book lacks the part's area, thickness, fibre or the resin's density, so the litres of a"
             " cause can't be worked out",
         )  # fmt: skip
-    posterior, moulds, seen = _posterior(part, after, book, events, others, checks, spans[0][0] > 0)
+    curve_volume = log_v if volume_from == "the filling curve" else None
+    posterior, moulds, seen = _posterior(part, after, curve_volume, book, events, others, checks, spans[0][0] > 0)
     return Comparison(
         **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0], moulds=moulds, seen=frozenset(seen)
     )
@@ -121,10 +124,13 @@ def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
 
 
 def _posterior(
-    part: pl.DataFrame, after: Any, book: Any, events: Sequence[dict[str, Any]], others: pl.DataFrame,
-    checks: Sequence[Check], volume_up: bool,
+    part: pl.DataFrame, after: Any, curve_volume: Floats | None, book: Any, events: Sequence[dict[str, Any]],
+    others: pl.DataFrame, checks: Sequence[Check], volume_up: bool,
 ) -> tuple[Posterior, int, list[str]]:  # fmt: skip
-    change, covariance, fewest = difference(witnesses(part), after)
+    table = witnesses(part)
+    if curve_volume is not None:
+        table[:, VOLUME] = curve_volume
+    change, covariance, fewest = difference(table, after)
     usable = np.flatnonzero(np.isfinite(change) & (fewest >= 3))
     laws = [np.column_stack([couplings(book, e), np.zeros(len(WITNESSES))]) for e in EXPONENTS]
     for law in laws:

@@ -12,6 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.stats.changepoint import Change, find_changes, limit_for
+from catchpot.stats.outlook import above
 from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
 
 Bools = NDArray[np.bool_]
@@ -37,6 +38,47 @@ class Periods:
     why: str
 
 
+FOUND_AS_A_RULE = 0.6
+"""Share of shots whose arrival is found, above which a missing one came late or never."""
+LATE, LATE_SPREADS = 0.015, 4.0
+"""An arrival in the last so much of the injected volume (log; or so many s.d. of a reading) is mostly not found."""
+
+
+def late_bound(injected_l: Floats, own_sd: Floats) -> Floats:
+    """Log volume above which a missing arrival lay, or it never came. own_sd: relative s.d. of the arrivals found."""
+    usual = float(np.median(own_sd)) if len(own_sd) else 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.log(injected_l) - max(LATE, LATE_SPREADS * usual))
+
+
+def filled_in(frame: pl.DataFrame, log_v: Floats, after: Bools) -> Floats:
+    """Log volumes with late arrivals, which no curve shows, put where their period expects them.
+
+    A volume that was not found although arrivals are found as a rule lay above its bound: it is put at the mean of the
+    period's law above that (expectation and maximisation, A. P. Dempster et al. 1977, a few turns). Others stay NaN.
+    """
+    found = np.isfinite(log_v)
+    if found.sum() <= FOUND_AS_A_RULE * len(log_v) or found.all():
+        return log_v
+    v, low, high = (column(frame, f"arrival_volume{end}_l") for end in ("", "_low", "_high"))
+    bound = late_bound(column(frame, "injected_volume_l"), ((high - low) / (3.92 * v))[found])
+    made = log_v.copy()
+    for side in (False, True):
+        mine = after == side
+        if (found & mine).sum() < 3:
+            continue
+        middle = float(np.median(log_v[found & mine]))
+        spread = max(float(np.std(log_v[found & mine], ddof=1)), 0.005)
+        rows = np.flatnonzero(mine & ~found & np.isfinite(bound))
+        for _ in range(8):
+            a = (bound[rows] - middle) / spread
+            late = rows[a > 0]
+            made[rows] = np.nan
+            made[late] = [middle + spread * above(float(x))[0] for x in a[a > 0]]
+            middle = float(np.nanmean(made[mine]))
+    return made
+
+
 def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
     """Log arrival volumes from the curve, or where those are few from the catch pot, and which."""
     own = log_volume(frame)
@@ -50,7 +92,7 @@ def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
 def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]]) -> list[Periods]:
     """The comparisons worth storing, oldest first; the last one is the newest change. Empty for a thin history."""
     n = frame.height
-    known = np.isfinite(best_volume(frame)[0])
+    known = _known(frame, np.zeros(n, dtype=bool))
     if known.sum() < 2 * LEAST + 2:
         return []
     changes = _merged([c for series in _series(frame) for c in series], n)
@@ -67,7 +109,7 @@ def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]]) -> list[Periods
 def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetime] | None) -> Periods | None:
     """The periods somebody asked for: from `since` on, against a span or all of the REACH shots before."""
     at = np.array([t.timestamp() for t in frame["started_at"]])
-    known = np.isfinite(best_volume(frame)[0])
+    known = _known(frame, at >= since.timestamp())
     after = np.flatnonzero((at >= since.timestamp()) & known)[:REACH]
     if against is None:
         before = np.flatnonzero((at < since.timestamp()) & known)[-REACH:]
@@ -78,6 +120,20 @@ def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetim
     if min(len(before), len(after)) < LEAST:
         return None
     return Periods(np.arange(before[0], before[-1] + 1), np.arange(after[0], after[-1] + 1), "asked for")
+
+
+def _known(frame: pl.DataFrame, after: Bools) -> Bools:
+    """Shots whose arrival volume is found, or known to be late."""
+    volume, source = best_volume(frame)
+    return np.isfinite(filled_in(frame, volume, after) if source == "the filling curve" else volume)
+
+
+def comparable(frame: pl.DataFrame, p: Periods) -> bool:
+    """Whether both periods have the volumes that a comparison needs."""
+    rows = np.r_[p.before, p.after]
+    after = np.arange(len(rows)) >= len(p.before)
+    known = _known(frame[rows], after)
+    return bool(min((known & after).sum(), (known & ~after).sum()) >= 3)
 
 
 def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:

@@ -14,7 +14,7 @@ from catchpot.physics import darcy
 from catchpot.physics.volume import book_volume
 from catchpot.stats.outlook import Follower, Outlook
 from catchpot_volume.gather import Floats, column, part_book
-from catchpot_volume.periods import best_volume
+from catchpot_volume.periods import FOUND_AS_A_RULE, best_volume, late_bound
 
 LEAST_HISTORY = 5
 """Arrival volumes needed before a history is trusted."""
@@ -22,8 +22,6 @@ USUAL_SCATTER, POT_SD = 0.015, 0.01
 """First guess of the scatter from shot to shot, and of a volume read from the catch pot (common practice)."""
 SHARED = 0.5
 """Share of a reading's s.d. that is taken as common to all readings of a mould."""
-TOO_LATE = 0.03
-"""An arrival in the last so much of the injected volume (log) is mostly not found."""
 CHECKED_SHOTS = 250
 SHARES = np.linspace(0.05, 1.0, 20)
 # What may have moved since the last shot, as s.d. of the log volume (common practice, no source).
@@ -71,9 +69,9 @@ def readings(frame: pl.DataFrame) -> Readings:
     with np.errstate(divide="ignore", invalid="ignore"):
         sd = (high - low) / (2 * 1.96 * v)
         found = (v > 0) & (sd < 0.03)
-        bound = np.log(injected) - TOO_LATE
+    bound = late_bound(injected, sd[found])
     # bounds only where arrivals are found as a rule: else a missing one says nothing of when it came
-    missing = ~found & np.isfinite(bound) & (found.sum() > 0.6 * len(v))
+    missing = ~found & np.isfinite(bound) & (found.sum() > FOUND_AS_A_RULE * len(v))
     rows = np.flatnonzero(found | missing)
     above = missing[rows]
     values = np.where(above, bound[rows], np.log(np.where(found, v, 1.0))[rows])

@@ -85,6 +85,8 @@ def explained(
         at = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["started_at"]
         params = CauseParams(since=at[AT])
     result = mu.compute(CauseAnalysis(), {**tables, **meter}, book, params, DECLARED, units=["hull"])
+    if result.tables["volume_change"].is_empty():
+        return result.tables["volume_cause"], {}
     change = result.tables["volume_change"].sort("since").row(-1, named=True)
     causes = result.tables["volume_cause"].filter(pl.col("since") == change["since"]).sort("rank")
     return causes, change
@@ -92,6 +94,8 @@ def explained(
 
 def judged(case: Case, causes: pl.DataFrame, change: dict[str, Any], true_l: float) -> dict[str, Any]:
     """How one answer did. true_l: litres the change of arrival volume that was put in is worth."""
+    if causes.is_empty():  # refused: counts as not named
+        return {"hit": False, "alone": False, "both": False, "covered": None, "said_changed": False, "adds_up": True}
     top = causes.row(0, named=True)
     likely = causes.filter((pl.col("chance") > 0.3) | (pl.col("rank") == 1))
     named = {c for r in likely["cause"] for c in r.split(" or ")}

@@ -28,6 +28,18 @@ LEAST_OWN = 0.5
 """Measuring errors are never taken to explain more than the rest of a miss's square."""
 
 
+def above(a: float) -> tuple[float, float]:
+    """Mean and variance of a standard normal value that is known to lie above `a`.
+
+    >>> [round(v, 4) for v in above(0.0)]
+    [0.7979, 0.3634]
+    """
+    from scipy.special import log_ndtr
+
+    hazard = float(np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_ndtr(-a)))
+    return hazard, max(1.0 + a * hazard - hazard**2, 0.02)
+
+
 @dataclass(frozen=True)
 class Outlook:
     """A mixture of Student-t: weight, centre, scale, free of shape (runs,). n: values it rests on."""
@@ -145,21 +157,18 @@ class Follower:
         """Learn that a value lay above a bound, known with that s.d.
 
         The value is put where the outlook, cut off at the bound, expects it; how uncertain that is counts as its
-        measuring error. A bound far below the outlook therefore tells nothing.
+        measuring error. A bound below the middle of the outlook tells next to nothing and is passed over.
         """
-        from scipy.special import log_ndtr
-
         if self.n == 0:
             return
         o = self.outlook()
         centre = float(o.weight @ o.centre)
         spread = float(np.sqrt(o.weight @ (o.scale**2 + (o.centre - centre) ** 2) + sd**2))
         a = (bound - centre) / spread
-        if a < -2.0:
+        if a < 0:
             return
-        hazard = float(np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_ndtr(-a)))
-        left = max(1.0 + a * hazard - hazard**2, 0.02)
-        self.take(centre + spread * hazard, spread * float(np.sqrt(left)))
+        mean, left = above(a)
+        self.take(centre + spread * mean, spread * float(np.sqrt(left)))
 
 
-__all__ = ["Follower", "Outlook"]
+__all__ = ["Follower", "Outlook", "above"]
