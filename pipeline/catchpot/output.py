@@ -1,4 +1,4 @@
-"""What commands print: sentences for people, or one JSON document; progress bars on stderr where there is a terminal."""
+"""What commands print: sentences for people, or one JSON document; progress bars on stderr at a terminal."""
 
 from __future__ import annotations
 
