@@ -26,15 +26,18 @@ def sample_scenario() -> Scenario:
     common: dict[str, Any] = {"sampling_hz": 2.0, "evacuate_s": 20.0, "settle_s": 8.0, "fill_s": 70.0, "hold_s": 30.0}
     moulds = (
         Mould(
-            "door-1", Geometry("linear", 0.6, 0.8, 0.48, 4.0), shots=14, shots_per_week=4.0, holds=1, programme="fixed",
-            resin="pe-b", outer=Seal(0.04, 0.03, 0.02, noise=0.12), limits=(("injected_volume_l", 1.6, 2.0),), **common,
+            "door-1", Geometry("linear", 0.6, 0.8, 0.48, 4.0), shots=14, clamp_area_m2=0.32,
+            shots_per_week=4.0, holds=1, programme="fixed", resin="pe-b",
+            outer=Seal(0.04, 0.03, 0.02, noise=0.12), limits=(("injected_volume_l", 1.6, 2.0),), **common,
         ),
         Mould(
-            "hatch-2", Geometry("peripheral", 3.2, 0.35, 0.66, 3.0), shots=13, shots_per_week=4.0, holds=2,
+            "hatch-2", Geometry("peripheral", 3.2, 0.35, 0.66, 3.0), shots=13, clamp_area_m2=0.42,
+            shots_per_week=4.0, holds=2,
             resin="pe-b", hold_checks=6, vent_hose_m=1.0, **common,
         ),
         Mould(
-            "seat-4", Geometry("linear", 0.5, 0.6, 0.36, 3.5), shots=12, shots_per_week=4.0, stroke_ml=30.0,
+            "seat-4", Geometry("linear", 0.5, 0.6, 0.36, 3.5), shots=12, clamp_area_m2=0.25,
+            shots_per_week=4.0, stroke_ml=30.0,
             resin="pe-b", runner_volume_l=0.1, **common,
         ),
     )  # fmt: skip
