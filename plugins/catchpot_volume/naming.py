@@ -14,6 +14,8 @@ SURE = 0.90
 """A cause is named alone where, something having changed, this chance or more is with it."""
 SECOND = 0.5
 CHANGED = 0.6
+WORTH = 0.01
+"""Share of the volume below which a change of overflow is left unnamed."""
 SETTLES = {
     "fabric_pack": ("weigh three fabric packs", 5.0),
     "gel_coat": ("weigh the gel coat of three parts", 10.0),
@@ -117,11 +119,10 @@ def rows(c: Comparison) -> list[Row]:
 def _overflow_score(c: Comparison) -> float:
     """How much overflow itself is the cause: it moved the injected volume, and the arrival volume did not."""
     moved, injected = c.overflow, c.injected
-    # at three standard errors: it is looked at in every comparison
-    clear = all(abs(m) > 0.75 * (high - low) for m, low, high in (moved, injected))
-    if not clear or moved[0] * injected[0] <= 0:
-        return 0.0
+    clear = all(low > 0 or high < 0 for _, low, high in (moved, injected)) and moved[0] * injected[0] > 0
     own = min(abs(moved[0]), abs(injected[0]))
+    if not clear or own < WORTH * c.before_l:
+        return 0.0
     return 2.0 if own > abs(c.change[0]) else 0.3
 
 
