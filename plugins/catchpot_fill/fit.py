@@ -30,6 +30,8 @@ BEYOND = 1.0 + np.array(
 )
 SPAN = np.concatenate([COARSE[::2], BEYOND[1::3]])
 """Shares of the injected volume tried as arrival volume: from coarse to fine, and beyond its end: no arrival."""
+BOOK = np.linspace(-4.0, 4.0, 33)
+"""Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
 ALL, ROUGHLY = (0, 1, 2, 3), (0, 2)
 """Numbers of the spreads tried; learning the noise needs a fair curve, not every one."""
@@ -199,25 +201,32 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
 
 
 def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: Array) -> None:
-    """Terms of shots without an arrival, scaled to the volume the book expects, its tolerance in the interval."""
+    """Terms of shots without a clear arrival: every volume counts by what the book expects and by how it fits.
+
+    The book alone would not do: where the mould takes more than the book says, a curve that bends at the book's volume
+    fits the rising resistance only with a permeability far off. Heavy tails let the curve overrule the book.
+    """
     if not len(c):
         return
-    volumes = expected_l[c, None] + expected_sd[c, None] * np.array([-1.0, 0.0, 1.0])
-    volumes = np.maximum(volumes, 1.02 * bins.runner_l[c, None])
     part = bins.part(c)
-    grid = profile(part, volumes, lane_family(float(part.taper[0]), 0.0))
-    for values, sds, term in (
-        (out.inverse_permeability, out.inverse_permeability_sd, BED),
-        (out.line_resistance, out.line_resistance_sd, LINE),
-    ):
-        values[c] = grid.terms[:, 1, term]
-        half = (grid.terms[:, 2, term] - grid.terms[:, 0, term]) / 2
-        sds[c] = np.hypot(half, np.sqrt(np.maximum(grid.covariance[:, 1, term, term], 0.0)))
-    middle = _Grid(
-        volumes[:, 1:2],
-        np.array([0]),
-        grid.deviance[:, 1:2, None],
-        grid.terms[:, 1:2, None],
-        grid.covariance[:, 1:2, None],
+    total = np.max(np.where(part.n > 0, part.vol_l, 0.0), axis=1)
+    volumes = np.sort(
+        np.concatenate([expected_l[c, None] + expected_sd[c, None] * BOOK, total[:, None] * BEYOND], axis=1), axis=1
     )
-    out.fitted_dp_pa[c], out.fill[c] = _fitted(part, middle)
+    volumes = np.maximum(volumes, 1.02 * part.runner_l[:, None])
+    grid = _evaluate(part, volumes, ALL)
+    width = np.gradient(volumes, axis=1) if volumes.shape[1] > 1 else np.ones_like(volumes)
+    away = (volumes - expected_l[c, None]) / expected_sd[c, None]
+    prior = (1.0 + away**2 / 4.0) ** -2.5 * np.maximum(width, 0.0)
+    least = np.min(grid.deviance, axis=(1, 2), keepdims=True)
+    weight = np.exp(-0.5 * (grid.deviance - least)) * prior[:, :, None] * CHANCES
+    weight /= weight.sum(axis=(1, 2), keepdims=True)
+    mean = np.einsum("svj,svjt->st", weight, grid.terms)
+    second = np.einsum("svj,svjt->st", weight, grid.terms**2)
+    within = np.einsum("svj,svjtt->st", weight, grid.covariance)
+    sd = np.sqrt(np.maximum((second - mean**2)[:, :HOSE] + within[:, :HOSE], 0.0))
+    patterns = weight.sum(axis=1) @ np.array([lane_family(float(part.taper[0]), x).factor_sd for x in SPREADS])
+    out.inverse_permeability[c] = mean[:, BED]
+    out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])
+    out.line_resistance[c], out.line_resistance_sd[c] = mean[:, LINE], sd[:, LINE]
+    out.fitted_dp_pa[c], out.fill[c] = _fitted(part, grid)
