@@ -103,6 +103,20 @@ def test_a_shot_stopped_before_the_vent_has_no_arrival_but_a_mobility() -> None:
     assert held.all()
 
 
+def test_where_the_mould_takes_more_than_the_book_says_permeability_is_not_bent() -> None:
+    # the meter reads 7 % high, so that a shot stopped before the vent has metered more than the book's volume
+    mould = mu.Mould("m", mu.five_geometries()["all-round"], shots=6, stop="operator", operator_share=0.995)
+    changes = (mu.Change("m", "flow_meter", 0.07, 0),)
+    shots = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, changes=changes), 5)
+    result = run(core_tables(shots), shots.book())
+    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
+    assert (fill["injected_volume_l"] > fill["pore_volume_l"]).all()
+    assert fill["arrival_volume_l"].null_count() >= 5
+    permeability = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
+    ratio = permeability["permeability_m2"] / permeability["permeability_seen_m2"]
+    assert ratio.to_numpy() == pytest.approx(np.ones(6), abs=0.08)
+
+
 def test_a_disc_is_refused_rather_than_wrong() -> None:
     shots, tables = made("disc", 8)
     result = run(tables, shots.book())
