@@ -66,7 +66,7 @@ def named(posterior: Posterior) -> list[tuple[tuple[int, ...], float]]:
         if chances[first] < SURE:
             second = max((c for c in free if c != first), key=lambda c: without.chance(c))
             instead = rest * without.chance(second)
-            # a rival is named where it could well be the one: a tenth of the first's own chance
+            # a rival is named where it could well be the one: a fifth of the first's own chance
             if turn == 0 or instead > 0.2 * chances[first]:
                 pair = tuple(sorted((first, second)))
         chance = given.chance(*pair)
