@@ -131,7 +131,9 @@ def finish(process: subprocess.Popen[str]) -> float:
     if process.stdout.readline() != "ready\n":
         raise RuntimeError(process.communicate()[1])
     began = time.monotonic()
-    out, error = process.communicate(timeout=120)
+    # Read through the same buffer: it may hold the second line already, which `communicate` would not see.
+    out = process.stdout.read()
+    error = process.communicate(timeout=120)[1]
     if process.returncode != 0 or out != "done\n":
         raise RuntimeError(error)
     return time.monotonic() - began
