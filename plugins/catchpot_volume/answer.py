@@ -58,7 +58,7 @@ def _first(c: dict[str, Any], zone: str) -> str:
         f" ({words.count(c['shots_after'], 'shot')}) and took {number(c['arrival_before_l'], 'l', 4)} before"
         f" ({words.count(c['shots_before'], 'shot')}): "
         f"{litres(c['arrival_change_l'], c['arrival_change_low_l'], c['arrival_change_high_l'])}; the injected volume"
-        f" of the same shots went by"
+        f" of the same shots changed by"
         f" {litres(c['injected_change_l'], c['injected_change_low_l'], c['injected_change_high_l'])}."
     )
 

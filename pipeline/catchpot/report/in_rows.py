@@ -103,6 +103,9 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
         "marker": {"symbol": "line-ns-open", "size": 16, "color": C["ink"], "line": {"width": 3}},
         "hovertemplate": "%{text}: %{x:.0f}<extra></extra>",
     })  # fmt: skip
+    furthest = max((x for _, r in drawn for x in (r.value, r.high) if x is not None), default=0.0)
+    # What is due at once would else be drawn on a scale of fractions of a shot.
+    span: Plot = {"range": [0, 10]} if furthest < 10 else {"rangemode": "tozero"}
     words_above = [
         note("<br>".join([*bold_lines(r.name), *plain_lines(r.phrase)]), x=0, xref="paper", y=i, xanchor="left",
              yanchor="bottom", yshift=9, align="left", font={"size": 12}, bgcolor=C["paper"])
@@ -113,7 +116,7 @@ def ruler(rows: Sequence[Coming], *, heading: str = "shots still to come") -> Pl
         "layout": {
             "height": 64 + 62 * max(len(rows), 1),
             "margin": {"l": 16, "t": 8},
-            "xaxis": {"title": {"text": heading}, "rangemode": "tozero"},
+            "xaxis": {"title": {"text": heading}, **span},
             # Room above each row for its words.
             "yaxis": {"range": [len(rows) - 0.7, -0.85], "showticklabels": False, "ticks": "", "showgrid": False},
             "annotations": words_above,

@@ -213,10 +213,13 @@ def _seals(session: Session) -> list[str]:
     if newest.is_empty():
         return []
     r = newest.sort("shots_left").row(0, named=True)
-    return [
-        f"The next seal is the {r['seal']} one of {r['mould']}: about {r['shots_left']:.0f} shots left "
-        f"(80 %: {r['shots_left_low']:.0f} to {r['shots_left_high']:.0f}); sudden damage is not predicted."
-        if r["shots_left_low"] is not None and r["shots_left_high"] is not None
-        else f"The next seal is the {r['seal']} one of {r['mould']}: about {r['shots_left']:.0f} shots left; "
-        "sudden damage is not predicted."
-    ]
+    if r["seal"] == "clamp":
+        what = f"The next seals due are those of the clamp channel of {r['mould']}, which of the two the log can't tell"
+    else:
+        what = f"The next seal due is the {r['seal']} one of {r['mould']}"
+    if r["shots_left"] < 1:
+        return [f"{what}: at the limit now."]
+    said = f"{what}: about {r['shots_left']:.0f} shots left"
+    if r["shots_left_low"] is not None and r["shots_left_high"] is not None:
+        said += f" (80 %: {r['shots_left_low']:.0f} to {r['shots_left_high']:.0f})"
+    return [f"{said}; sudden damage is not predicted."]
