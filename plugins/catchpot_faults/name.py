@@ -2,43 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
 from catchpot_faults import words
-from catchpot_faults.compare import Course
-from catchpot_faults.usual import LEAST_SHOTS, Usual
-from catchpot_faults.within import Rise
+from catchpot_faults.along import along
+from catchpot_faults.seen import Seen, or_none
+from catchpot_faults.volumes import volumes
 from catchpot_faults.words import Found
 
-SHORT_PCT, SHORT_OF_INJECTED_PCT, OVER_PCT, OVER_INJECTED_PCT = 3.3, 9.0, 9.3, 6.0
-"""Short of, and past, the usual arrival volume: a little below what must be found, for the meter's own scatter."""
 LINE_OFFSET_BAR, GAUGE_OFFSET_MBAR = 0.02, 14.0
-_SPOILS_ARRIVAL = (
-    "race_tracking", "air_in_line", "sensor_stuck", "early_gel", "flow_restriction", "cover_lifting", "vent_blocked",
-    "vacuum_lost",
-)  # fmt: skip
 STILL_S, STILL_LOG10 = 8.0, -8.0
-
-
-@dataclass
-class Seen:
-    """Everything known of one shot. number: columns by name. ratio: catalyst. spoiled: its curve can't be judged."""
-
-    i: int
-    number: dict[str, float]
-    still_channel: str | None
-    usual: Usual
-    course: Course | None
-    rise: Rise
-    level: float
-    share_l: float
-    book_l: float
-    new_batch: bool
-    ratio: dict[str, float]
-    viscosity: float
-    spoiled: bool = False
 
 
 def name_all(s: Seen) -> list[Found]:
@@ -55,16 +28,16 @@ def name_all(s: Seen) -> list[Found]:
     gas = _cavity(s) if cavity_known else []
     found += gas
     if not s.spoiled:
-        found += _along(s, gas)
+        found += along(s, gas)
     if stuck != "flow_l_min":
-        found += _volumes(s, found)
+        found += volumes(s, found)
     return found + _clamp(s, found)
 
 
 def _gauges(s: Seen) -> list[Found]:
     n, u, out = s.number, s.usual, []
     if s.still_channel is not None and n["still_log10_chance"] < STILL_LOG10 and n["still_s"] >= STILL_S:
-        begin, end = (_or_none(n[k]) for k in ("still_from_volume_l", "still_to_volume_l"))
+        begin, end = (or_none(n[k]) for k in ("still_from_volume_l", "still_to_volume_l"))
         out.append(
             words.sensor_stuck(s.still_channel, n["still_value"], n["still_s"], int(n["still_samples"]), begin, end)
         )
@@ -152,8 +125,8 @@ def _air(s: Seen) -> list[Found]:
         return []
     return [
         words.air_in_line(
-            count, n["slugs_s"], n["slugs_depth_pct"], _or_none(n["slugs_from_volume_l"]),
-            _or_none(n["slugs_to_volume_l"]),
+            count, n["slugs_s"], n["slugs_depth_pct"], or_none(n["slugs_from_volume_l"]),
+            or_none(n["slugs_to_volume_l"]),
         )
     ]  # fmt: skip
 
@@ -164,139 +137,9 @@ def _cavity(s: Seen) -> list[Found]:
         return []
     at = rise.begins * s.share_l
     if rise.compressed:
-        margin = _or_none(s.number["clamp_margin_n"])
+        margin = or_none(s.number["clamp_margin_n"])
         return [words.vent_blocked(rise.mbar, rise.top_mbar, at, s.share_l, margin)]
     return [words.vacuum_lost(rise.mbar, rise.top_mbar, at, s.share_l)]
-
-
-def _along(s: Seen, gas: list[Found]) -> list[Found]:
-    """Restriction, gel, lifting cover, race track: at most one of them explains a curve."""
-    c, u, n = s.course, s.usual, s.number
-    alone = u.shots < LEAST_SHOTS
-    # The book's curve of a front that narrows to a point is no measure for a real one's last stretch.
-    if c is None or (alone and s.number["book.taper"] < 0.3):
-        return _gap_alone(s)
-    odd = c.left > max(8.0, 2.5 * np.nan_to_num(u.left, nan=2.0)) if not alone else c.left > 20.0
-    gap = n["gap_rise_mm"]
-    gap_logged = np.isfinite(gap)
-    opened = gap_logged and gap > 0.12 and (u.gap_rise.off(gap) > 5 or not np.isfinite(u.gap_rise.value))
-    ended = not np.isfinite(c.jump)  # too near an end for straight lines on both sides
-    jumped = c.jump > 4 * c.jump_sd and c.jump > max(0.03, 0.55 * c.step_size)
-    gels = (
-        odd and not gas and c.growth_share < 0.9 and c.growth_gain > (0.75 if not alone else 0.9)
-        and 0 < c.growth_s < 300 and c.growth_total > (1.12 if not alone else 1.5)
-    )  # fmt: skip
-    steps = odd and c.step_gain > 0.6 and c.step_size > 0.04 and (jumped or (ended and c.step_gain > 0.85))
-    if gels and c.growth_gain < c.step_gain - 0.02 and jumped:
-        gels = False
-    if gels or steps:
-        gel = words.early_gel(
-            c.growth_share * s.share_l, s.share_l, c.growth_s, c.growth_total, _or_none(n["book.gel_time_s"])
-        )
-        step = words.flow_restriction(c.step_share * s.share_l, s.share_l, 100 * c.step_size, _line_factor(s))
-        if not (gels and steps):
-            return [gel if gels else step]
-        first, second = (gel, step) if c.growth_gain >= c.step_gain - 0.02 else (step, gel)
-        close = abs(c.growth_gain - c.step_gain) < 0.05
-        return [first, replace(second, rank=2)] if close else [first]
-    at_once = c.drop_gain > c.fade_gain + 0.05 or -c.drop_jump > 0.5 * abs(c.drop_size)
-    sudden = odd and c.drop_gain > 0.5 and c.drop_gain > c.fade_gain and at_once and c.drop_size < -0.08
-    if opened or (sudden and not gap_logged and not alone):
-        fall = -100 * c.drop_size if sudden else None
-        at = (c.drop_share if sudden else 0.0) * s.share_l
-        return [words.cover_lifting(at, s.share_l, fall, gap if opened else None)]
-    if alone:
-        return []
-    late, tilt = u.late.off(c.late), u.tilt.off(c.late - c.early)
-    low = c.late - u.late.value
-    leaning = c.late - c.early - u.tilt.value
-    arrival = n["arrival_volume_l"]
-    early_pct = 100 * (arrival / u.arrival_l - 1) if np.isfinite(arrival) and np.isfinite(u.arrival_l) else None
-    later = early_pct is not None and early_pct > 100 * 2.5 * u.arrival.sd
-    leans = tilt < -4.0 and leaning < -0.08 and low < -0.05
-    # The same fall all along is what a thinner resin or a lighter pack makes too: more is asked of it.
-    falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -4.5 if s.new_batch else -3.4)
-    early = early_pct is not None and early_pct < -250 * u.arrival.sd and low < -0.12 and late < -2.3
-    both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
-    if not gas and not later and (leans or falls or early or both or sudden):
-        return [
-            words.race_tracking(100 * np.expm1(low), 0.0, 100 * u.late.sd, early_pct, u.arrival_l, s.new_batch, None)
-        ]
-    high = c.early - u.early.value
-    if u.early.off(c.early) > 4.5 and high > 0.25 and high - low > 0.08:
-        return [words.restriction_from_start(100 * np.expm1(high), 100 * np.expm1(low), 100 * u.early.sd)]
-    return []
-
-
-def _gap_alone(s: Seen) -> list[Found]:
-    gap = s.number["gap_rise_mm"]
-    if np.isfinite(gap) and gap > 0.12 and s.usual.gap_rise.off(gap) > 5:
-        return [words.cover_lifting(0.0, s.share_l, None, gap)]
-    return []
-
-
-def _line_factor(s: Seen) -> float | None:
-    """The line's resistance after a step over what it was; None where the fit could not tell the line from the bed."""
-    c, line = s.course, s.number["line_resistance_per_m3"]
-    if c is None or not np.isfinite(line) or line <= 0 or s.usual.shots < LEAST_SHOTS:
-        return None
-    here = float(np.interp(c.step_share, np.arange(len(s.usual.resistance)) * 0.0075 + 0.005, s.usual.resistance))
-    before = line / 6e6  # Pa s/m3 over Pa s, in mbar min/l
-    return 1.0 + c.step_size * here / before
-
-
-def _volumes(s: Seen, found: list[Found]) -> list[Found]:
-    n, u = s.number, s.usual
-    injected, own = n["injected_volume_l"], n["arrival_volume_l"]
-    if not np.isfinite(injected):
-        return []
-    bleed = np.nan_to_num(n["book.bleed_target_l"])
-    odd_curve = any(f.kind in _SPOILS_ARRIVAL for f in found)
-    arrived = np.isfinite(own) and own < injected
-    # Resistance that still grows at the end as it did before, shot after shot, is a mould stopped before the vent.
-    habit = u.arrivals_seen < 0.1 and u.end_growth.value > 0.8 and u.end_growth.sd < 0.3
-    if np.isfinite(u.arrival_l) and u.arrivals_seen >= 0.25:
-        expected, sd, against = u.arrival_l, u.arrival.sd, "the usual arrival volume"
-        short = 100 * (1 - injected / expected)
-        if not arrived and short > SHORT_PCT:
-            return [words.short_fill(injected, expected, short, against, 196 * sd)]
-        seldom_missed = u.arrivals_seen > 0.85
-        if not arrived and short > (-100 * 1.5 * sd if seldom_missed else 0.5) and not odd_curve:
-            return [words.stopped_before_vent(injected, expected, False)]
-        over = n["overflow_l"] if arrived else injected - expected
-        room = OVER_PCT / 100 + (0.0 if arrived else 1.5 * sd)
-        # A fixed programme lets past what the cavity happens not to take: within the mould's habit that is no fault.
-        habit_over, habit_sd = np.nan_to_num(u.overflow.value), min(u.overflow.sd, 0.02)
-        beyond = habit_over > OVER_PCT / 100 or over / expected > habit_over + max(0.025, 2.5 * habit_sd)
-        if over - bleed > room * expected and beyond and not odd_curve and (arrived or u.arrivals_seen < 0.7):
-            return [words.overfill(over, 100 * (over - bleed) / expected, bleed, against)]
-        return []
-    if u.shots >= LEAST_SHOTS:
-        off = 100 * (injected / u.injected_l - 1)
-        scatter = 100 * u.injected.sd
-        if off < -max(SHORT_OF_INJECTED_PCT, 3.5 * scatter) and not arrived:
-            against = "the volume usually injected (the curve of this mould does not show its arrival volume)"
-            return [words.short_fill(injected, u.injected_l, -off, against, 1.96 * scatter)]
-        if habit and not arrived:
-            return [words.stopped_before_vent(injected, None, True)]
-        if off < -max(5.0, 4 * scatter) and not arrived and not odd_curve:
-            return [words.stopped_before_vent(injected, None, False)]
-        jump = 100 * (np.log(injected / u.injected_l) - u.injected_lately.value)
-        jumped = jump > max(OVER_INJECTED_PCT, 400 * u.injected_lately.sd)
-        if off > OVER_INJECTED_PCT and (off > 4 * scatter or jumped) and not odd_curve:
-            against = "the volume usually injected"
-            return [words.overfill(injected - u.injected_l, off, 0.0, against)]
-        return []
-    # Uneven fronts reach the vent well before the part is full, a front that widens (from a port) much more so.
-    least = 0.6 if s.number["book.taper"] > 1.5 else 0.75
-    if np.isfinite(s.book_l) and not arrived and injected < least * s.book_l:
-        against = "what the mould book's geometry takes"
-        return [words.short_fill(injected, s.book_l, 100 * (1 - injected / s.book_l), against, 20.0)]
-    if arrived and n["overflow_low_l"] - bleed > OVER_PCT / 100 * own:
-        return [
-            words.overfill(n["overflow_l"], 100 * (n["overflow_l"] - bleed) / own, bleed, "this shot's arrival volume")
-        ]
-    return []
 
 
 def _clamp(s: Seen, found: list[Found]) -> list[Found]:
@@ -307,12 +150,8 @@ def _clamp(s: Seen, found: list[Found]) -> list[Found]:
     if not (u.clamp_mbar.off(clamp) > 5 and clamp - u.clamp_mbar.value > 60):
         return []
     return [
-        words.clamp_margin_low(clamp, u.clamp_mbar.value, _or_none(n["clamp_margin_n"]), _or_none(u.clamp_margin.value))
+        words.clamp_margin_low(clamp, u.clamp_mbar.value, or_none(n["clamp_margin_n"]), or_none(u.clamp_margin.value))
     ]
-
-
-def _or_none(value: float) -> float | None:
-    return value if np.isfinite(value) else None
 
 
 __all__ = ["Seen", "name_all"]

@@ -202,16 +202,15 @@ def _best_fit(y: Floats, shapes: list[Floats]) -> float:
 
 
 def end_growth(volume_l: Floats, resistance: Floats) -> Floats:
-    """How fast resistance grows over the last 6 % of the injected volume, against 70 to 92 % of it (shots,); NaN if
-    few.
+    """How fast resistance grows over 94.5 to 98.5 % of the injected volume, against 70 to 92 % of it (shots,).
 
-    Slopes of log resistance over log volume: about 1 while a front still runs, about 0 once resin has arrived at the
-    vent.
+    Slopes of log resistance over log volume: their ratio is about 1 while a front still runs, about 0 once resin has
+    arrived at the vent. The very end is left out: there the machine throttles. NaN where the curve hardly grows at all.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         x, y = np.log(volume_l), np.log(np.where(resistance > 0, resistance, np.nan))
     bins = volume_l.shape[1]
-    late = _slope(x[:, int(0.94 * bins) :], y[:, int(0.94 * bins) :])
+    late = _slope(x[:, int(0.945 * bins) : int(0.985 * bins)], y[:, int(0.945 * bins) : int(0.985 * bins)])
     before = _slope(x[:, int(0.70 * bins) : int(0.92 * bins)], y[:, int(0.70 * bins) : int(0.92 * bins)])
     return np.where(before > 0.3, late / np.where(before > 0.3, before, 1.0), np.nan)
 

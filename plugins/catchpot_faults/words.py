@@ -55,15 +55,15 @@ def share_words(volume_l: float, arrival_l: float) -> str:
     return f"{volume_l:.2f} l ({100 * volume_l / arrival_l:.0f} % of the usual arrival volume)"
 
 
-def race_tracking(late_pct: float, expected_pct: float, sd_pct: float, early_arrival: float | None, arrival_l: float,
-                  new_batch: bool, left_l: float | None) -> Found:  # fmt: skip
-    """Low resistance from early on, growing along the way; arrival early where it could be seen."""
+def race_tracking(late_pct: float, sd_pct: float, early_arrival: float | None, new_batch: bool) -> Found:
+    """Low resistance from early on, growing along the way; arrival early (% of the usual) where it could be seen."""
+    early = early_arrival is not None and early_arrival < -1.0
     much = early_arrival is not None and early_arrival < -5.0
     text = (
         f"Resin ran ahead: from 70 % of the usual arrival volume on, resistance was {-late_pct:.0f} % below what was "
         f"expected of this shot (healthy shots scatter by {sd_pct:.0f} %)"
     )
-    if early_arrival is not None and arrival_l:
+    if early and early_arrival is not None:
         text += f", and resin arrived at the vent {-early_arrival:.1f} % earlier than usual"
     text += ". An open channel beside or above the fibre is the likeliest cause."
     if new_batch:
@@ -153,12 +153,12 @@ def short_fill(injected_l: float, expected_l: float, short_pct: float, against: 
     )
 
 
-def stopped_before_vent(injected_l: float, expected_l: float | None, habit: bool) -> Found:
-    """A stop before arrival, in a shop or by an amount that is no fault."""
+def stopped_before_vent(injected_l: float, expected_l: float | None) -> Found:
+    """A stop before arrival by an amount that is no fault, or that can't be told from one."""
     text = f"Injection stopped at {injected_l:.2f} l, before resin was seen to arrive at the vent"
     if expected_l is not None:
         text += f" (usual arrival volume {expected_l:.2f} l)"
-    text += "; this mould is usually stopped so." if habit else "; the front may have come the last way by itself."
+    text += "; the front may have come the last way by itself."
     return Found("stopped_before_vent", "note", text, "Nothing, if the part is wet at the vent.", injected_l)
 
 
