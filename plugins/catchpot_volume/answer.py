@@ -82,7 +82,7 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
     if c["chance_pct"] is None:
         return f"What it comes from could not be split; {litres(*top.change)} stand unexplained."
     told = "can't be told apart from these logs" if " or " in top.cause else ""
-    sure = f"chance {c['chance_pct']:.0f} %" if c["chance_pct"] < 99.5 else "chance over 99 %"
+    sure = f"chance {c['chance_pct']:.0f} %"
     more = [r for r in rows[1:] if r.chance is not None and r.chance > 0.5]
     besides = f" Beside it: {words.listed([f'{said(r.cause, r.change[0])}, {litres(*r.change)}' for r in more])}."
     return (

@@ -22,6 +22,10 @@ REACH_SHOTS = 4
 """Events so many shots from a boundary count as being there."""
 
 
+SUREST = 0.99
+"""No cause is called more likely than this: the causes compared are not all there are."""
+
+
 class CauseParams(BaseModel):
     """since, against_from, against_until: compare what was shot since a time with a span (UTC), instead of the periods
     found in the history."""
@@ -154,7 +158,7 @@ def change_row(
         "arrival_change_pct": 100 * c.change[0] / c.before_l, "injected_before_l": c.injected_l[0],
         "injected_after_l": c.injected_l[1], "injected_change_l": c.injected[0],
         "injected_change_low_l": c.injected[1], "injected_change_high_l": c.injected[2],
-        "chance_pct": None if top.chance is None else 100 * min(top.chance, 1.0), "share_pct": share,
+        "chance_pct": None if top.chance is None else 100 * min(top.chance, SUREST), "share_pct": share,
         "changed": changed,
     }  # fmt: skip
 

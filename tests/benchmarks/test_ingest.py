@@ -81,7 +81,7 @@ from catchpot_logs import register_readers
 
 def run(setup: str, work: str) -> dict[str, float]:
     code = MEASURED.format(setup=setup, work=work)
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = subprocess.run([sys.executable, "-"], input=code, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     measured: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     return measured
