@@ -222,9 +222,10 @@ def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: 
     weight = np.exp(-0.5 * (grid.deviance - least)) * prior[:, :, None] * CHANCES
     weight /= weight.sum(axis=(1, 2), keepdims=True)
     mean = np.einsum("svj,svjt->st", weight, grid.terms)
-    second = np.einsum("svj,svjt->st", weight, grid.terms**2)
+    apart = grid.terms - mean[:, None, None, :]
+    between = np.einsum("svj,svjt->st", weight, apart**2)
     within = np.einsum("svj,svjtt->st", weight, grid.covariance)
-    sd = np.sqrt(np.maximum((second - mean**2)[:, :HOSE] + within[:, :HOSE], 0.0))
+    sd = np.sqrt(np.maximum(between[:, :HOSE] + within[:, :HOSE], 0.0))
     patterns = weight.sum(axis=1) @ np.array([lane_family(float(part.taper[0]), x).factor_sd for x in SPREADS])
     out.inverse_permeability[c] = mean[:, BED]
     out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])

@@ -72,7 +72,14 @@ def reweighted(bins: Bins, b: Binned, fitted: Array, noise: Noise, *, robust: bo
     residual = residual * np.sqrt(b.n / (variance * np.maximum(noise.factor, 1.0)[:, None]))
     n = b.n * (huber_weights(residual) if robust else 1.0)
     volume = _slope(bins, fitted) ** 2 * b.volume_variance * np.maximum(b.n, 1e-9)
-    return replace(bins, n=n * (bins.n > 0), variance=variance * noise.factor[:, None] + volume)
+    variance = variance * noise.factor[:, None] + volume
+    return replace(bins, n=_settled(n * (bins.n > 0)), variance=_settled(variance))
+
+
+def _settled(x: Array) -> Array:
+    """Rounded to 24 bits: sums over a whole batch of samples differ in their last bits with the batch's other shots."""
+    fraction, exponent = np.frexp(x)
+    return np.asarray(np.ldexp(np.round(fraction * 2.0**24) / 2.0**24, exponent), dtype=float)
 
 
 def _slope(bins: Bins, fitted: Array) -> Array:
