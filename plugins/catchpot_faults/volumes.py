@@ -13,7 +13,7 @@ SHORT_PCT, SHORT_OF_INJECTED_PCT, OVER_PCT, OVER_INJECTED_PCT = 3.3, 9.0, 9.3, 6
 """Short of, and past, the usual arrival volume: a little below what must be found, for the meter's own scatter."""
 _SPOILS_ARRIVAL = (
     "race_tracking", "air_in_line", "sensor_stuck", "early_gel", "flow_restriction", "cover_lifting", "vent_blocked",
-    "vacuum_lost",
+    "vacuum_lost", "sensor_offset",
 )  # fmt: skip
 
 
@@ -59,7 +59,10 @@ def _by_arrival(s: Seen, injected: float, own: float, arrived: bool, bleed: floa
     # A fixed programme lets past what the cavity happens not to take: within the mould's habit that is no fault.
     habit_over, habit_sd = np.nan_to_num(u.overflow.value), min(u.overflow.sd, 0.02)
     beyond = habit_over > OVER_PCT / 100 or over / expected > habit_over + max(0.025, 2.5 * habit_sd)
-    if over - bleed > room * expected and beyond and not odd_curve and (arrived or u.arrivals_seen < 0.7):
+    # One arrival volume may be read too early; more went in than usual, or its whole interval has to say so.
+    more = injected > 1.02 * u.injected_l or n["overflow_low_l"] - bleed > OVER_PCT / 100 * expected
+    seen = (arrived and more) or (not arrived and u.arrivals_seen < 0.7)
+    if over - bleed > room * expected and beyond and seen and not odd_curve:
         return [words.overfill(over, 100 * (over - bleed) / expected, bleed, against)]
     return []
 
