@@ -72,9 +72,11 @@ class IngestOutcome:
         def some(names: list[str]) -> str:
             return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
-        counts = f"{self.new} new shots, {self.revised} revised, {self.unchanged} unchanged"
+        counts = (
+            f"{self.new} new {'shot' if self.new == 1 else 'shots'}, {self.revised} revised, {self.unchanged} unchanged"
+        )
         aside = f"{len(self.quarantined)} set aside now, {self.still_quarantined} set aside before"
-        said = [f"{self.files} log files: {counts}, {aside}."]
+        said = [f"{self.files} log {'file' if self.files == 1 else 'files'}: {counts}, {aside}."]
         if self.rows_dropped:
             said.append(f"{self.rows_dropped} of {self.rows_read} rows were left out; the quality table says which.")
         for mould, n in sorted(self.unknown_moulds.items()):
