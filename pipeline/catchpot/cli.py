@@ -384,6 +384,10 @@ def main(tokens: Sequence[str] | None = None) -> int:
     except CatchpotError as error:
         warn(error.lines())
         status = error.status
+    except BrokenPipeError:
+        # Whoever read the output has seen enough; what is still buffered must not complain at the exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = DONE
     except KeyboardInterrupt:
         warn(["stopped"])
         status = 130
