@@ -70,7 +70,7 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
     )
     lines = [newest["sentence_1"], newest["sentence_2"], newest["sentence_3"], "", "Litres, likeliest first:"]
     for r in causes.iter_rows(named=True):
-        chance = f", chance {100 * r['chance']:.0f} %" if r["chance"] is not None else ""
+        chance = f", chance {100 * min(r['chance'], 0.99):.0f} %" if r["chance"] is not None else ""
         lines.append(
             f"  {said(r['cause'], r['change_l'])}: {r['change_l']:+.3f} l"
             f" (95 %: {r['change_low_l']:+.3f} to {r['change_high_l']:+.3f}){chance}"
