@@ -31,7 +31,7 @@ def test_committed_confusion_has_few_false_alarms(confusion: pl.DataFrame) -> No
 
 @pytest.mark.parametrize("kind", sorted(MUST_BE_FOUND))
 def test_committed_confusion_finds_what_must_be_found(confusion: pl.DataFrame, kind: str) -> None:
-    """An overfill shows only as far as the arrival volume is known; its bar of 0.9 is not met, as the table says."""
+    """An overfill shows only as far as the arrival volume is known: its bar of 0.9 is not met."""
     row = confusion.filter(pl.col("true") == kind).row(0, named=True)
     assert row["recall"] >= (0.75 if kind == "overfill" else 0.9)
     assert row["precision"] >= (0.8 if kind == "overfill" else 0.9)
