@@ -82,10 +82,6 @@ def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
     return WRONG if problems else DONE
 
 
-def _ingest_lines(outcome: IngestOutcome) -> list[str]:
-    return list(outcome.sentences())
-
-
 def _ingest(workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool) -> IngestOutcome:
     from catchpot.ingest.load import ingest
 
@@ -104,7 +100,7 @@ def ingest_command(*, profile: str | None = None, json: Json = False, trust_plug
     """
     workshop, registry = _open(trust_plugins)
     outcome = _ingest(workshop, registry, profile, quiet=json)
-    emit(outcome.as_dict(), _ingest_lines(outcome), as_json=json)
+    emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
     return FAILED if outcome.complaints() else DONE
 
@@ -177,7 +173,7 @@ def _run(
     written = write_report(workshop, registry, None)
     emit(
         {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},
-        [*_ingest_lines(taken), *computed.sentences(), *written.sentences()],
+        [*taken.sentences(), *computed.sentences(), *written.sentences()],
         as_json=json,
     )
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]

@@ -187,17 +187,25 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     out.chance_straight[c] = by_spread[:, 0]
     smear = np.array([lane_family(float(bins.taper[0]), s).smear for s in SPREADS])
     out.smear_l[c] = by_spread @ smear * (middle - bins.runner_l)
-    mean = np.einsum("svj,svjt->st", weight, fine.terms)
-    second = np.einsum("svj,svjt->st", weight, fine.terms**2)
-    within = np.einsum("svj,svjtt->st", weight, fine.covariance)
-    sd = np.sqrt(np.maximum((second - mean**2)[:, :HOSE] + within[:, :HOSE], 0.0))
+    out.hose[c] = _terms(out, c, bins, fine, weight)[:, HOSE]
+
+
+def _terms(out: Fit, c: Ints, bins: Bins, grid: _Grid, weight: Array) -> Array:
+    """Write the terms with their spread, and the likeliest curve; returns the mean terms (shots, TERMS).
+
+    weight: (shots, volumes, spreads), what each curve of the grid counts, 1 in all for a shot.
+    """
+    mean = np.einsum("svj,svjt->st", weight, grid.terms)
+    between = np.einsum("svj,svjt->st", weight, (grid.terms - mean[:, None, None, :]) ** 2)
+    within = np.einsum("svj,svjtt->st", weight, grid.covariance)
+    sd = np.sqrt(np.maximum(between[:, :HOSE] + within[:, :HOSE], 0.0))
     # which lanes they are changes the permeability that the curve stands for
-    patterns = by_spread @ np.array([lane_family(float(bins.taper[0]), s).factor_sd for s in SPREADS])
+    patterns = weight.sum(axis=1) @ np.array([lane_family(float(bins.taper[0]), s).factor_sd for s in SPREADS])
     out.inverse_permeability[c] = mean[:, BED]
     out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])
     out.line_resistance[c], out.line_resistance_sd[c] = mean[:, LINE], sd[:, LINE]
-    out.hose[c] = mean[:, HOSE]
-    out.fitted_dp_pa[c], out.fill[c] = _fitted(bins, fine)
+    out.fitted_dp_pa[c], out.fill[c] = _fitted(bins, grid)
+    return np.asarray(mean, dtype=float)
 
 
 def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: Array) -> None:
@@ -215,19 +223,10 @@ def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: 
     )
     volumes = np.maximum(volumes, 1.02 * part.runner_l[:, None])
     grid = _evaluate(part, volumes, ALL)
-    width = np.gradient(volumes, axis=1) if volumes.shape[1] > 1 else np.ones_like(volumes)
+    width = np.gradient(volumes, axis=1)
     away = (volumes - expected_l[c, None]) / expected_sd[c, None]
     prior = (1.0 + away**2 / 4.0) ** -2.5 * np.maximum(width, 0.0)
     least = np.min(grid.deviance, axis=(1, 2), keepdims=True)
     weight = np.exp(-0.5 * (grid.deviance - least)) * prior[:, :, None] * CHANCES
     weight /= weight.sum(axis=(1, 2), keepdims=True)
-    mean = np.einsum("svj,svjt->st", weight, grid.terms)
-    apart = grid.terms - mean[:, None, None, :]
-    between = np.einsum("svj,svjt->st", weight, apart**2)
-    within = np.einsum("svj,svjtt->st", weight, grid.covariance)
-    sd = np.sqrt(np.maximum(between[:, :HOSE] + within[:, :HOSE], 0.0))
-    patterns = weight.sum(axis=1) @ np.array([lane_family(float(part.taper[0]), x).factor_sd for x in SPREADS])
-    out.inverse_permeability[c] = mean[:, BED]
-    out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])
-    out.line_resistance[c], out.line_resistance_sd[c] = mean[:, LINE], sd[:, LINE]
-    out.fitted_dp_pa[c], out.fill[c] = _fitted(part, grid)
+    _terms(out, c, part, grid, weight)
