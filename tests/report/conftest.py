@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -13,49 +11,12 @@ import polars as pl
 import pytest
 
 from catchpot.core_tables import CORE_TABLES, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, shape
+from catchpot.testing.check_frames import Frames
 from catchpot_fill.tables import FILL, FILL_FIT, PERMEABILITY
 
 DECLARED: dict[str, Table] = {t.name: t for t in (*CORE_TABLES, FILL, PERMEABILITY, FILL_FIT)}
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
-LEDGER = {"analysis": pl.String, "part": pl.String, "key": pl.String, "status": pl.String, "reason": pl.String}
-
-
-@dataclass
-class Memory:
-    """A store of frames with the store's way of narrowing."""
-
-    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
-    past: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LEDGER))
-
-    @contextmanager
-    def reading(self) -> Iterator[Memory]:
-        """Itself."""
-        yield self
-
-    def tables(self) -> Mapping[str, Table]:
-        """All declarations."""
-        return DECLARED
-
-    def ledger(self) -> pl.DataFrame:
-        """The ledger."""
-        return self.past
-
-    def table(
-        self,
-        name: str,
-        columns: Sequence[str] | None = None,
-        shots: Sequence[str] | None = None,
-        moulds: Sequence[str] | None = None,
-    ) -> pl.DataFrame:
-        """Rows of a table."""
-        frame = self.frames.get(name, empty(DECLARED[name]))
-        if moulds is not None and "mould" in frame.columns:
-            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
-        elif moulds is not None and "shot" in frame.columns:
-            wanted = self.table("shot", moulds=moulds)["shot"].to_list()
-            frame = frame.filter(pl.col("shot").is_in(wanted))
-        return frame.select(list(columns)) if columns is not None else frame
 
 
 def _fits(n: int, arrival: Sequence[float], rng: np.random.Generator) -> dict[str, Any]:
@@ -71,7 +32,7 @@ def _fits(n: int, arrival: Sequence[float], rng: np.random.Generator) -> dict[st
     return {"vol_l": volumes, "resistance_bar_min_l": measured, "fitted_bar_min_l": fitted}
 
 
-def made_store(moulds: Mapping[str, int], seed: int = 1) -> Memory:
+def made_store(moulds: Mapping[str, int], seed: int = 1) -> Frames:
     """Moulds with that many shots each, one shot a working day; one in nine has no arrival volume, with a reason."""
     rng = np.random.default_rng(seed)
     parts: dict[str, list[pl.DataFrame]] = {t.name: [] for t in (SHOT, FILL, PERMEABILITY, FILL_FIT)}
@@ -134,11 +95,11 @@ def made_store(moulds: Mapping[str, int], seed: int = 1) -> Memory:
         "source_file": ["logs/cut.csv"], "reason": ["The last line is cut."], "line": [812],
         "seen_at": [START + timedelta(days=40)], "digest": ["00"],
     })  # fmt: skip
-    return Memory(frames)
+    return Frames(frames, DECLARED)
 
 
 @pytest.fixture
-def store() -> Callable[..., Memory]:
+def store() -> Callable[..., Frames]:
     """Makes a store of moulds with so many shots each."""
     return made_store
 

@@ -20,6 +20,7 @@ from catchpot.report import figures
 from catchpot.report.render import ReportOutcome, write_pages
 from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, View
 from catchpot.tables import Table
+from catchpot.testing.check_frames import Frames
 from catchpot.workshop import MouldBook
 from catchpot_fill.section import FillSection
 
@@ -315,8 +316,8 @@ def test_two_sections_cannot_write_one_page(store: Callable[..., Any], write: Ca
 def test_failed_analyses_are_said(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
     made = store({"hatch-3": 3})
     made.past = pl.DataFrame(
-        [("fill", "hatch-3-001", "k", "failed", "Traceback ...\n  File x\nValueError: no flow"),
-         ("fill", "hatch-3-002", "k", "done", "")], schema=made.past.schema, orient="row",
+        [("fill", "hatch-3-001", "k", "failed", "Traceback ...\n  File x\nValueError: no flow", 0.1),
+         ("fill", "hatch-3-002", "k", "done", "", 0.1)], schema=made.past.schema, orient="row",
     )  # fmt: skip
     outcome = write(made)
     for page in (outcome.index, _page(outcome, "mould-hatch-3.html")):
@@ -325,9 +326,7 @@ def test_failed_analyses_are_said(store: Callable[..., Any], write: Callable[...
 
 
 def test_an_empty_workshop_has_a_report_too(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
-    from dataclasses import replace
-
-    outcome = write(replace(store({"hatch-3": 1}), frames={}), book=MouldBook())
+    outcome = write(Frames({}, store({"hatch-3": 1}).declared), book=MouldBook())
     assert outcome.complaints() == []
     assert "No shot of a mould is stored yet." in _text(outcome.index)
 

@@ -18,7 +18,7 @@ from catchpot.report.pages import Footer, Pages
 from catchpot.report.reference import reference
 from catchpot.report.section import Cell, Section
 from catchpot.report.site import RECENT_SHOTS, Card, Placed, Site, Survey, survey
-from catchpot.report.views import CORE, Source
+from catchpot.report.views import CORE
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from catchpot.plugins import Registry
+    from catchpot.reads import Source
     from catchpot.tables import Table
     from catchpot.workshop import MouldBook, Workshop
 

@@ -13,11 +13,12 @@ from catchpot.report import collect
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
 from catchpot.report.pages import Pages
 from catchpot.report.section import Cell, Page, Panel, Section, View
-from catchpot.report.views import CORE, Source, Tables
+from catchpot.report.views import CORE, Tables
 
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.reads import Source
     from catchpot.tables import Table
     from catchpot.workshop import MouldBook
 

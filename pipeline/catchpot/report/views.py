@@ -2,48 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
-from typing import TYPE_CHECKING, Protocol
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
 
 from catchpot.core_tables import CORE_TABLES
 
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.reads import Reads, Source
     from catchpot.tables import Table
 
 CORE = {t.name: t for t in CORE_TABLES}
-
-
-class Reads(Protocol):
-    """An open store, to read."""
-
-    def table(
-        self,
-        name: str,
-        columns: Sequence[str] | None = None,
-        shots: Sequence[str] | None = None,
-        moulds: Sequence[str] | None = None,
-    ) -> pl.DataFrame:
-        """Rows of a table."""
-        ...
-
-    def tables(self) -> Mapping[str, Table]:
-        """Declarations of all tables."""
-        ...
-
-    def ledger(self) -> pl.DataFrame:
-        """What was computed and how it ended."""
-        ...
-
-
-class Source(Protocol):
-    """A store."""
-
-    def reading(self) -> AbstractContextManager[Reads]:
-        """A short connection."""
-        ...
 
 
 class Tables(Mapping[str, "pl.DataFrame"]):
@@ -111,4 +81,4 @@ class Tables(Mapping[str, "pl.DataFrame"]):
         )
 
 
-__all__ = ["CORE", "Reads", "Source", "Tables"]
+__all__ = ["CORE", "Tables"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -14,27 +14,10 @@ from catchpot.run.star import wide
 from catchpot.tables import Table
 
 if TYPE_CHECKING:
+    from catchpot.reads import Reads
     from catchpot.workshop import MouldBook
 
 HISTORY = ("shot", "mould", "started_at")
-
-
-class Reads(Protocol):
-    """What jobs are built from: an open store, or tables in memory."""
-
-    def table(
-        self,
-        name: str,
-        columns: Sequence[str] | None = None,
-        shots: Sequence[str] | None = None,
-        moulds: Sequence[str] | None = None,
-    ) -> pl.DataFrame:
-        """Rows of a table."""
-        ...
-
-    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
-        """Samples, ordered by shot, then t_s."""
-        ...
 
 
 def build(

@@ -22,6 +22,7 @@ from catchpot.testing.check_frames import Frames
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.reads import Reads
     from catchpot.testing.simulate import MadeUp
     from catchpot.workshop import Workshop
 
@@ -64,7 +65,7 @@ class CheckData:
     ) -> Result:
         """Compute and check the delivery, as the runner does."""
         # The store's reader and these frames answer the same calls.
-        source: job.Reads = frames or self.frames
+        source: Reads = frames or self.frames
         params = settings_of(self.workshop, step)
         the_job = job.build(source, step, units, self.plan.declared, self.workshop.book, params, until)
         result = step.analysis.compute(the_job)

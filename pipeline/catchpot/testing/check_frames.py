@@ -17,9 +17,18 @@ class Frames:
     """Tables in memory with the store's way of reading.
 
     declared: declarations beside the core's. A table without rows given is empty.
+    past: the ledger; None for one without rows.
     """
 
-    def __init__(self, frames: Mapping[str, pl.DataFrame], declared: Mapping[str, Table] | None = None) -> None:
+    def __init__(
+        self,
+        frames: Mapping[str, pl.DataFrame],
+        declared: Mapping[str, Table] | None = None,
+        past: pl.DataFrame | None = None,
+    ) -> None:
+        from catchpot.store.ledger import nothing
+
+        self.past = past if past is not None else nothing()
         self.declared = {**{t.name: t for t in CORE_TABLES}, **(declared or {})}
         self.frames = {n: frames[n] if n in frames else empty(t) for n, t in self.declared.items()}
 
@@ -33,10 +42,8 @@ class Frames:
         return dict(self.declared)
 
     def ledger(self) -> pl.DataFrame:
-        """A ledger without rows."""
-        from catchpot.store.ledger import nothing
-
-        return nothing()
+        """The ledger."""
+        return self.past
 
     def table(
         self,
