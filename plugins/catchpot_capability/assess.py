@@ -80,8 +80,8 @@ def unsteady_words(found: Steadiness, day_of: Sequence[str], starts_word: str = 
         said.append(f"{verb}: see the change on {day_of[found.change.at]}")
     for phrase, places in found.hits.items():
         which = words.listed([day_of[i] for i in places], 3)
-        said.append(f"{phrase} ({which})")
-    return "; ".join(said)
+        said.append(f'it broke the rule "{phrase}" ({which})')
+    return ", and ".join(said)
 
 
 def assess(

@@ -137,4 +137,4 @@ def month_page(
         panels.append((r["label"], measure_panel(r, own, cut, flags, zone)))
     panels.append(("Data and signature", signature(rows, month, closed_at, late, zone)))
     title = f"Capability of {mould}, {spoken(month)}"
-    return Page(f"capability-{month}-{slug(mould)}", title, panels, f"{mould}, {spoken(month)}")
+    return Page(f"capability-{month}-{slug(mould)}", title, panels, mould, f"Capability, {spoken(month)}")

@@ -143,4 +143,10 @@ def roll_up(
         panels.append((f"{row['label']}, all moulds together",
                        Panel(state, row["sentence"], _over_moulds(row, own, zone))))  # fmt: skip
     panels.append(("Data and signature", signature(now, month, closed_at, late, zone)))
-    return Page(f"capability-{month}", f"Capability of the workshop, {spoken(month)}", panels, spoken(month))
+    return Page(
+        f"capability-{month}",
+        f"Capability of the workshop, {spoken(month)}",
+        panels,
+        "all moulds",
+        f"Capability, {spoken(month)}",
+    )

@@ -43,11 +43,12 @@ class CapabilitySection:
         """Capable measures of the newest month."""
         rows = self._rows(view)
         if rows.is_empty():
-            return [Cell("capability", "no limits set", "not assessed", order=60)]
+            return [Cell("Capability", "no limits set", "not assessed", order=60)]
         newest = rows.filter(pl.col("month") == rows["month"].max())
         verdicts = newest["verdict"].to_list()
-        text = f"{verdicts.count('capable')} of {len(verdicts)} capable, {spoken(newest['month'][0], year=False)}"
-        return [Cell("capability", text, state_of(verdicts), order=60)]
+        state = state_of(verdicts)
+        text = "too few shots" if state == "not assessed" else f"{verdicts.count('capable')} of {len(verdicts)} capable"
+        return [Cell("Capability", f"{text}, {spoken(newest['month'][0], year=False)}", state, order=60)]
 
     def panel(self, view: View) -> Panel | None:
         """The newest month in a sentence, and the months before in a table."""

@@ -118,7 +118,8 @@ def mould_month(rows: Sequence[Row]) -> str:
             parts.append(f"{label} is not ({index_words(row)})")
         elif row["verdict"] == "not meaningful":
             parts.append(
-                f"{label} is given no meaningful figure ({plain(index_of(row)[1])}), because {row['unsteady_because']}"
+                f"{label} was not steady, so its index ({plain(index_of(row)[1])}) means nothing:"
+                f" {row['unsteady_because']}"
             )
         else:
             parts.append(f"{label} is not judged ({row['verdict']})")

@@ -49,11 +49,11 @@ class DriftSection:
         standing = _standing(view.tables["drift"])
         watch = view.tables["drift_watch"]
         if watch.is_empty():
-            return [Cell("last change", "not assessed", "not assessed", order=50)]
+            return [Cell("Last change", "not assessed", "not assessed", order=50)]
         if not standing:
-            return [Cell("last change", "none", order=50)]
+            return [Cell("Last change", "none", order=50)]
         newest = standing[-1]
-        return [Cell("last change", f"{newest['label']}, {words.day(newest['changed_at'], view.zone)}",
+        return [Cell("Last change", f"{newest['label']}, {words.day(newest['changed_at'], view.zone)}",
                      _state(view), newest["changed_at"].timestamp(), order=50)]  # fmt: skip
 
     def panel(self, view: View) -> Panel | None:

@@ -74,7 +74,7 @@ def gather(
     for measure in tracked:
         column = column_of(measure, wide.columns)
         if column is None:
-            refused[measure] = "no table in use has a column of this name"
+            refused[measure] = "nothing in use has computed it for this mould"
             continue
         known = wide[column].is_not_null()
         frame = wide.filter(known)

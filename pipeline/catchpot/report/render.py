@@ -254,7 +254,7 @@ def _workshop_page(
     site: Site,
     lines: Sequence[MouldLine],
     links: Mapping[str, str],
-    own: Sequence[tuple[str, str]],
+    own: Sequence[tuple[str, Sequence[tuple[str, str]]]],
     broken: Sequence[tuple[str, str, str]],
 ) -> None:
     facts = site.survey
@@ -276,7 +276,7 @@ def _workshop_page(
         moulds=lines,
         columns=sorted(columns, key=lambda c: (columns[c], c)),
         states=GRAVEST,
-        pages=[{"link": link, "text": text} for link, text in own],
+        pages=own,
         shown=shown,
         groups=_by_mould(facts, site, links),
         links=links,

@@ -91,12 +91,16 @@ class Panel:
 
 @dataclass(frozen=True)
 class Page:
-    """A page of the plugin's own, linked from the workshop page (`slug`.html)."""
+    """A page of the plugin's own, linked from the workshop page (`slug`.html).
+
+    group: pages of one group stand on one line there, behind its name. link_text: the words of the link, not the title.
+    """
 
     slug: str
     title: str
     panels: Sequence[tuple[str, Panel]]
     link_text: str = ""
+    group: str = ""
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from catchpot.report import collect
@@ -144,14 +145,15 @@ class Site:
         unique([shown])
         return Placed(prefix, title, section.name, shown)
 
-    def own_pages(self, section: Section) -> list[tuple[str, str]]:
-        """Write a section's own pages; (link, words) of each."""
+    def own_pages(self, section: Section) -> list[tuple[str, list[tuple[str, str]]]]:
+        """Write a section's own pages; (group, (link, words) of each), a page without a group on its own."""
 
-        def work() -> list[tuple[str, str]]:
-            return [
-                (self._own_page(section, page), page.link_text or page.title)
-                for page in section.pages(self.view(section, None))
-            ]
+        def work() -> list[tuple[str, list[tuple[str, str]]]]:
+            made = []
+            for _, run in groupby(section.pages(self.view(section, None)), key=lambda p: p.group or p.slug):
+                some = list(run)
+                made.append((some[0].group, [(self._own_page(section, p), p.link_text or p.title) for p in some]))
+            return made
 
         made = self.guarded(section, "index.html", work)
         return made if isinstance(made, list) else []
