@@ -22,6 +22,7 @@ BAND_SHOTS = 60
 BAND_LEAST = 8
 SHOWN_SHOTS = 3
 GRID_PCT = np.linspace(0.0, 120.0, 121)
+FILLING_PCT = 97.0
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ class Curves:
 
     names: the last shots, newest first. pct, measured, fitted: (shots, bins), NaN where there is no value.
     band_pct, low, high: the usual band where enough earlier shots reach. earlier: how many shots made it.
+    thinned: whether the earlier shots were restated to the last shot's viscosity.
     """
 
     names: tuple[str, ...]
@@ -40,6 +42,7 @@ class Curves:
     low: Floats
     high: Floats
     earlier: int
+    thinned: bool
 
 
 @dataclass(frozen=True)
@@ -50,11 +53,13 @@ class Reference:
     words: str
 
 
-def curves(fit: pl.DataFrame, reference_l: float) -> Curves:
+def curves(fit: pl.DataFrame, reference_l: float, viscosity: Mapping[str, float | None] | None = None) -> Curves:
     """Split stored resistance curves into the last shots and the band of the ones before (`fit` in order of time).
 
-    reference_l: the volume that counts as 100 %. The band is median and robust spread at equal shares of it and holds
-    95 % of healthy points; shares that fewer than 8 of up to 60 earlier shots reach have none.
+    reference_l: the volume that counts as 100 %. The band is median and robust spread of the logarithm at equal shares
+    of it and holds 95 % of healthy points; shares that fewer than 8 of up to 60 earlier shots reach have none.
+    viscosity: shot -> Pa s. Where it is known of all, earlier shots are restated to the last one's, or the season
+    would be the widest part of the band.
     """
     from catchpot.stats.shape import robust_band
 
@@ -62,9 +67,15 @@ def curves(fit: pl.DataFrame, reference_l: float) -> Curves:
     measured, fitted = _array(fit, "resistance_bar_min_l"), _array(fit, "fitted_bar_min_l")
     first = max(fit.height - SHOWN_SHOTS, 0)
     earlier = range(max(first - BAND_SHOTS, 0), first)
-    on_grid = np.array([_on_grid(pct[i], measured[i]) for i in earlier]).reshape(-1, GRID_PCT.size)
+    mu = np.array([(viscosity or {}).get(s) or np.nan for s in fit["shot"][earlier.start :]], dtype=float)
+    thinned = bool(np.isfinite(mu).all())
+    like_last = mu[-1] / mu if thinned else np.ones(mu.size)
+    rows = [_on_grid(pct[i], measured[i] * k) for i, k in zip(earlier, like_last, strict=False)]
+    on_grid = np.array(rows).reshape(-1, GRID_PCT.size)
+    on_grid[~(on_grid > 0)] = np.nan
     known = np.isfinite(on_grid).sum(axis=0) >= BAND_LEAST
-    low, high = robust_band(on_grid[:, known]).edges(0.95) if known.any() else (np.empty(0), np.empty(0))
+    edges = robust_band(np.log(on_grid[:, known])).edges(0.95) if known.any() else (np.empty(0), np.empty(0))
+    low, high = np.exp(edges[0]), np.exp(edges[1])
     last = slice(first, None)
     return Curves(
         names=tuple(fit["shot"][last].reverse().to_list()),
@@ -75,6 +86,7 @@ def curves(fit: pl.DataFrame, reference_l: float) -> Curves:
         low=low,
         high=high,
         earlier=len(earlier),
+        thinned=thinned,
     )
 
 
@@ -118,7 +130,8 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
             f"Resin arrived at the vent at {words.with_interval(*arrival[last], 'l')}, "
             f"{words.number(value)} % of {reference.words}; the tinted stretch is the interval."
         )
-    tops = np.concatenate([drawn.high, _finite(drawn.fitted[0])])
+    # Past the usual arrival a shut vent makes the resistance as large as it likes; the scale is for the filling.
+    tops = np.concatenate([drawn.high[drawn.band_pct <= FILLING_PCT], _finite(drawn.fitted[0])])
     ceiling = 1.25 * float(tops.max()) if tops.size else 1.1 * float(np.nanmax(drawn.measured[0]))
     return Figure(
         id="resistance",
@@ -134,7 +147,8 @@ def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, f
             f"Resistance (driving pressure over flow) of shot {last}; "
             f"100 % is {words.number(reference.volume_l, 'l')}. {said} "
             + (
-                f"The band is made of the {words.count(drawn.earlier, 'shot')} before those drawn."
+                f"The band is made of the {words.count(drawn.earlier, 'shot')} before those drawn"
+                f"{', at the viscosity of this one' if drawn.thinned else ''}."
                 if band
                 else f"No usual band yet: it takes {BAND_LEAST} shots before those drawn."
             )

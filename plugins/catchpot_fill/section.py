@@ -153,7 +153,8 @@ def _resistance(view: View, rows: pl.DataFrame, known: pl.DataFrame, usual: floa
         return []
     arrival = {r["shot"]: triple(r, "arrival_volume", "l") for r in known.iter_rows(named=True)}
     whole = {s: t for s, t in arrival.items() if None not in t}
-    return [resistance_figure(curves(fit, reference.volume_l), whole, reference)]
+    viscosity = dict(rows.select("shot", "viscosity_pa_s").iter_rows())
+    return [resistance_figure(curves(fit, reference.volume_l, viscosity), whole, reference)]
 
 
 def _last_shots(rows: pl.DataFrame) -> DataTable:

@@ -124,6 +124,17 @@ def test_usual_band_holds_new_healthy_points_and_not_the_shots_drawn_on_it(store
     assert 0.90 <= np.mean(inside) <= 0.99
 
 
+def test_the_band_is_restated_to_the_viscosity_of_the_last_shot(store: Callable[..., Any]) -> None:
+    fit = store({"hatch-3": 43}).frames["fill_fit"]
+    usual = curves(fit, 2.5)
+    thick = dict.fromkeys(fit["shot"], 0.4) | {"hatch-3-043": 0.2}
+    restated = curves(fit, 2.5, thick)
+    assert restated.thinned and not usual.thinned
+    assert restated.high == pytest.approx(0.5 * usual.high) and restated.low == pytest.approx(0.5 * usual.low)
+    unknown = curves(fit, 2.5, thick | {"hatch-3-007": None})
+    assert not unknown.thinned and np.array_equal(unknown.high, usual.high)
+
+
 def test_no_band_from_few_shots(store: Callable[..., Any], look: Callable[..., View]) -> None:
     few = _figures(_panel(look(store({"hatch-3": 9}), "hatch-3")))["resistance"]
     assert "No usual band yet" in few.summary
