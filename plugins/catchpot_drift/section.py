@@ -148,6 +148,11 @@ def _present(watch: pl.DataFrame, zone: str) -> DataTable:
     )  # fmt: skip
 
 
+def _rough(shots: float) -> str:
+    """A count to two significant figures: "43,000"."""
+    return f"{float(f'{shots:.2g}'):,.0f}"
+
+
 def _rates(watch: pl.DataFrame) -> list[str]:
     from catchpot.stats.changepoint import healthy_shots_between
 
@@ -159,7 +164,7 @@ def _rates(watch: pl.DataFrame) -> list[str]:
         " whole set. Shots that are alike from one to the next for other reasons make false calls likelier."
     )
     r = watch.row(0, named=True)
-    runs = f"{words.number(r['smooth_run_shots'])} and {words.number(r['sum_run_shots'])} shots"
+    runs = f"{_rough(r['smooth_run_shots'])} and {_rough(r['sum_run_shots'])} shots"
     share, length = f"{r['stretch_share_pct']:.0f} %", words.count(r["stretch_shots"], "shot")
     charts = (
         f"Moving average (weight {r['smooth_weight']:g}) and CUSUM (slack {r['slack_spreads']:g} spreads) are held to"

@@ -114,7 +114,11 @@ def _beside(measure: str, frame: pl.DataFrame, batch: pl.Series, params: DriftPa
         filled = frame[column].fill_null(frame[column].median()).to_numpy().astype(float)
         if filled.std() > 1e-9 * max(1.0, abs(float(filled.mean()))) or filled.std() > 1e-6:
             columns.append(filled)
-            said.append(words_of(name.rsplit("_", 1)[0] if name.endswith("_c") else "viscosity at temperature"))
+            said.append(
+                words_of(name.removesuffix("_temp_c")) + " temperature"
+                if name.endswith("_temp_c")
+                else "viscosity at temperature"
+            )
     if measure in params.resin_bound:
         names = batch.drop_nulls().unique(maintain_order=True).to_list()
         present = batch.to_list()
