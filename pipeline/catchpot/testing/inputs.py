@@ -205,15 +205,18 @@ def gas_of(
     """Both gas volumes, their leaks, pumps and the shot's segments."""
     nuisances, n = scenario.nuisances, mould.shots
     segment, segment_end = segments(mould, np.zeros(n, bool))
+    # A stream of its own, so that the switch leaves every other draw as it is.
+    valves = nuisances.vacuum_sd_mbar * rng.spawn(1)[0].standard_normal((2, n)).clip(-2.5, 2.5)
     return Gas(
         ambient=ambient, clamp_volume=np.full(n, mould.clamp_volume_l),
         cavity_volume=np.full(n, mould.cavity_gas_volume_l), outer=leaks["outer"].copy(), inner=leaks["inner"].copy(),
         cavity=leaks["cavity"].copy(), outer_choked=np.full(n, mould.outer.choked),
         inner_choked=np.full(n, mould.inner.choked), cavity_choked=np.full(n, mould.cavity.choked),
         squeeze=np.full(n, mould.squeeze), wetted=np.full(n, mould.wetted),
-        clamp_set=mould.clamp_set_mbar + clamp_rise, clamp_band=np.full(n, mould.clamp_band_mbar),
+        clamp_set=mould.clamp_set_mbar + clamp_rise + valves[0], clamp_band=np.full(n, mould.clamp_band_mbar),
         clamp_receiver=np.full(n, float(mould.pump == "receiver")), pump_l_s=np.full(n, mould.pump_l_s),
-        cavity_set=mould.cavity_set_mbar + total(scenario, mould, "cavity_pressure"), cavity_pump_l_s=np.full(n, 1.0),
+        cavity_set=mould.cavity_set_mbar + total(scenario, mould, "cavity_pressure") + valves[1],
+        cavity_pump_l_s=np.full(n, 1.0),
         outgas=np.full(n, nuisances.outgas_mbar_l_s) * rng.uniform(0.5, 1.5, n), outgas_s=rng.uniform(30, 90, n),
         warming_k_s=nuisances.warming_k / 45 * rng.standard_normal(n), segment=segment, segment_end_s=segment_end,
     )  # fmt: skip

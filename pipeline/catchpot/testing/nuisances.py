@@ -12,7 +12,8 @@ class Nuisances:
     lane_sd: s.d. of ln K between lanes, truncated at 1.2 s.d. (0.17: about +-20 %). areal_weight_sd, permeability_sd:
     relative, from shot to shot; fabric_batch_sd: of a batch's areal weight. gel_coat_sd_mm: thickness scatter.
     hoses, runner_error, gauge_ends, strokes, packing, cover, height, core: False leaves out what moulds have of it
-    (runner_error False books the true runner). ambient_sd_mbar: weather. mould_apart_k: s.d. between mould and resin.
+    (runner_error False books the true runner). ambient_sd_mbar: weather. vacuum_sd_mbar: of both vacua, as the valves
+    stand that day. mould_apart_k: s.d. between mould and resin.
     season_k: amplitude over the year; day_k: s.d. from day to day. batch_viscosity_sd: of a resin batch;
     batch_viscosity_known: share of batches measured into the mould book. capillary_mbar, capillary_sd_mbar.
     expansion_per_k: of the resin between meter and mould. ripple: of the pump. warming_k: s.d. of gas warming over
@@ -35,6 +36,7 @@ class Nuisances:
     height: bool = True
     core: bool = True
     ambient_sd_mbar: float = 8.0
+    vacuum_sd_mbar: float = 3.0
     temperature_c: float = 20.0
     mould_apart_k: float = 1.0
     season_k: float = 5.0
@@ -71,6 +73,7 @@ class Nuisances:
             height=False,
             core=False,
             ambient_sd_mbar=0.0,
+            vacuum_sd_mbar=0.0,
             temperature_c=23.0,
             mould_apart_k=0.0,
             season_k=0.0,
