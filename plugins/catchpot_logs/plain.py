@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import io
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME, REQUIRED
@@ -68,11 +69,10 @@ class PlainReader:
         if source.data[:2] in (b"\xff\xfe", b"\xfe\xff"):
             raise LogRefused('this is UTF-16 text, not UTF-8; a log profile with encoding = "utf-16" reads it', 1)
         entries: dict[str, tuple[str, int]] = {}
-        text = source.data[:_HEAD].decode("utf-8-sig", "replace")
         header: tuple[str, ...] | None = None
         line = 0
-        for line, row in enumerate(text.split("\n"), 1):
-            row = row.strip()
+        for line, raw in enumerate(io.BytesIO(source.data[:_HEAD]), 1):
+            row = raw.decode("utf-8-sig" if line == 1 else "utf-8", "replace").strip()
             if not row:
                 continue
             if not row.startswith("#"):

@@ -111,27 +111,51 @@ def _look_for_wrong_columns(frame: pl.DataFrame, states: Sequence[FileState]) ->
     if not names or frame.is_empty():
         return
     looks = []
+    for n in _worth_a_look(frame, names):
+        c, column = BY_NAME[n], pl.col(n)
+        looks.append(((column < c.low) | (column > c.high)).any())
+        if n in REQUIRED:
+            looks.append(column.count() == 0)
+    if "cavity_pressure_mbar" in names:
+        looks.append(pl.col("cavity_pressure_mbar").max() < 2.0)
+    if not looks:
+        return
+    looked = frame.group_by("file_no").agg(pl.any_horizontal(*looks).fill_null(False).alias("suspect"))
+    suspects = looked.filter("suspect")["file_no"].to_list()
+    if not suspects:
+        return
+    stats = []
     for n in names:
         c, column = BY_NAME[n], pl.col(n)
         outside = ((column < c.low) | (column > c.high)).sum()
-        looks += [outside.alias(f"{n}|out"), column.count().alias(f"{n}|n")]
-        looks += [column.min().alias(f"{n}|min"), column.max().alias(f"{n}|max")]
-    stats = frame.group_by("file_no", maintain_order=True).agg(looks)
-    cavity_low = pl.col("cavity_pressure_mbar|max") < 2.0 if "cavity_pressure_mbar" in names else pl.lit(False)
-    suspect = cavity_low.fill_null(False)
-    for n in names:
-        suspect = suspect | (pl.col(f"{n}|out") > 0) | ((pl.col(f"{n}|n") == 0) & pl.lit(n in REQUIRED))
-    for row in stats.filter(suspect).iter_rows(named=True):
-        reason = _wrong_column(row, names)
+        stats += [outside.alias(f"{n}|out"), column.count().alias(f"{n}|n")]
+        stats += [column.min().alias(f"{n}|min"), column.max().alias(f"{n}|max")]
+    mine = frame.filter(pl.col("file_no").is_in(suspects))
+    for row in mine.group_by("file_no", maintain_order=True).agg(stats).iter_rows(named=True):
+        state = states[row["file_no"]]
+        strokes = bool(row.get("pump_strokes|n") and state.stroke_volume_ml)
+        reason = _wrong_column(row, names, strokes)
         if reason:
-            state = states[row["file_no"]]
             state.refuse(reason, state.line(0))
 
 
-def _wrong_column(row: dict[str, Any], names: Sequence[str]) -> str | None:
+def _worth_a_look(frame: pl.DataFrame, names: Sequence[str]) -> list[str]:
+    """Channels of which some file of the batch may lack readings or have impossible ones: seldom any."""
+    found = []
     for n in names:
-        if n in REQUIRED and row[f"{n}|n"] == 0 and not (n == "flow_l_min" and row.get("pump_strokes|n")):
-            return f"{n} holds not one reading"
+        possible = frame[n].is_between(BY_NAME[n].low, BY_NAME[n].high)
+        if not possible.all() or (n in REQUIRED and frame[n].null_count()):
+            found.append(n)
+    return found
+
+
+def _wrong_column(row: dict[str, Any], names: Sequence[str], strokes: bool) -> str | None:
+    """What is wrong with a file's columns, by its readings. strokes: whether pump strokes can stand in for the flow."""
+    for n in names:
+        if n in REQUIRED and row[f"{n}|n"] == 0 and not (n == "flow_l_min" and strokes):
+            lacking = n == "flow_l_min" and row.get("pump_strokes|n")
+            hint = "; the pump strokes could stand in for it, were stroke_volume_ml given" if lacking else ""
+            return f"{n} holds not one reading{hint}"
 
     def fits(values: str, channel: str) -> bool:
         c = BY_NAME[channel]
@@ -165,12 +189,12 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
     starts, counts = _starts(file_no, len(states))
     t = frame["t_s"].to_numpy()
     has_flow = "flow_l_min" in frame.columns
-    flow = frame["flow_l_min"].to_numpy().copy() if has_flow else np.full(len(t), np.nan)
+    flow = frame["flow_l_min"].to_numpy() if has_flow else np.full(len(t), np.nan)
     stand_in: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
-    missing = np.isnan(flow)
     filled = flow
-    if missing.any():
-        filled = flow.copy()
+    if not has_flow or frame["flow_l_min"].null_count():
+        missing = np.isnan(flow)
+        flow, filled = flow.copy(), flow.copy()
         for number in np.unique(file_no[missing]):
             a, n = int(starts[number]), int(counts[number])
             gone = missing[a : a + n]
@@ -185,13 +209,7 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
             elif not gone.all():
                 here = t[a : a + n]
                 filled[a : a + n] = np.interp(here, here[~gone], flow[a : a + n][~gone])
-    step = np.zeros(len(t))
-    if len(t) > 1:
-        step[1:] = 0.5 * (filled[1:] + filled[:-1]) * np.diff(t) / 60.0
-        step[starts[counts > 0]] = 0.0
-    total = np.cumsum(step)
-    # rounded, so that a shot's volume doesn't depend on which others stood before it in the batch
-    volume = np.round(total - np.repeat(total[starts[counts > 0]], counts[counts > 0]), 9)
+    volume = _integral(t, filled, starts[counts > 0], counts[counts > 0])
     for number, (_, own) in stand_in.items():
         volume[starts[number] : starts[number] + counts[number]] = own
     columns = {"vol_l": volume}
@@ -205,3 +223,22 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
     added = frame.with_columns(**{k: pl.Series(v).fill_nan(None) for k, v in columns.items()})
     order = ["file_no", "t_s", "vol_l", *(n for n in BY_NAME if n in added.columns)]
     return added.select(order)
+
+
+def _integral(
+    t: NDArray[np.float64], flow: NDArray[np.float64], starts: NDArray[np.int64], counts: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Litres since each file's first row by trapezoid; worked in place, since these are the longest arrays."""
+    volume = np.zeros(len(t))
+    if len(t) < 2:
+        return volume
+    step = flow[1:] + flow[:-1]
+    step *= 0.5
+    step *= np.diff(t)
+    step /= 60.0
+    volume[1:] = step
+    volume[starts] = 0.0
+    np.cumsum(volume, out=volume)
+    volume -= np.repeat(volume[starts], counts)
+    # rounded, so that a shot's volume doesn't depend on which others stood before it in the batch
+    return np.round(volume, 9, out=volume)

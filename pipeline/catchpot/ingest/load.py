@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from catchpot.channels import BY_NAME
@@ -84,9 +86,9 @@ def ingest_files(
         else:
             _count_seen(outcome, seen, register)
     done = 0
-    for batch in _batches(todo):
-        _take(workshop, readers, store, register, batch, settings, aside, now, outcome, profile)
-        done += len(batch)
+    for reads in _read_ahead(todo):
+        _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
+        done += len(reads)
         if progress:
             progress("reading logs", done, len(todo))
     if whole and (gone := sorted(aside.keys() - {f.name for f in files})):
@@ -124,6 +126,19 @@ def _batches(files: Sequence[Found]) -> Iterator[list[Found]]:
         yield batch
 
 
+def _read_ahead(files: Sequence[Found]) -> Iterator[list[Read]]:
+    """Bytes and digests, batch by batch; the next batch is read and hashed while the one before is being stored."""
+    with ThreadPoolExecutor(1) as ahead:
+        waiting: Future[list[Read]] | None = None
+        for batch in _batches(files):
+            coming = ahead.submit(read_all, batch)
+            if waiting is not None:
+                yield waiting.result()
+            waiting = coming
+        if waiting is not None:
+            yield waiting.result()
+
+
 def _count_seen(outcome: IngestOutcome, seen: SeenFile, register: Register) -> None:
     if seen.state == "stored":
         outcome.unchanged += register.shots_of(seen.source_file)
@@ -136,17 +151,17 @@ def _take(
     readers: Sequence[Reader],
     store: Store,
     register: Register,
-    files: Sequence[Found],
+    given: Sequence[Read],
     settings: str,
     aside: dict[str, str],
     now: datetime,
     outcome: IngestOutcome,
     profile: str | None,
 ) -> None:
-    """Read, check and store one batch in one transaction."""
+    """Check and store one batch in one transaction."""
     now_ns = int(now.timestamp() * 1e9)
     reads, same = [], []
-    for read in read_all(files):
+    for read in given:
         seen_before = register.same_content(read.found.name, read.digest, settings)
         if seen_before is None:
             how = register.files[read.found.name].how if read.found.name in register.files else ""
@@ -196,21 +211,18 @@ def _changed_meanwhile(found: Found) -> bool:
 
 
 def _samples(batch: Batch, result: Resolved) -> tuple[pl.DataFrame, dict[str, int]]:
-    order = [c.index for c, _ in result.stored]
+    """Samples of the shots to be stored, with each one's place among them, and the number of rows of each shot."""
     frame = batch.frame
-    if len(order) < len(batch.candidates) or frame["file_no"].n_unique() > len(order):
-        frame = frame.filter(pl.col("file_no").is_in(order))
-    names = {c.index: c.meta.shot for c, _ in result.stored}
-    lengths = frame["file_no"].rle().struct.unnest() if frame.height else pl.DataFrame({"len": [], "value": []})
-    counts = {names[v]: n for n, v in lengths.select("len", "value").iter_rows()}
-    shot = pl.Series("shot", list(names.values()), dtype=pl.String)
-    place = {index: i for i, index in enumerate(names)}
-    repeat = pl.Series([place[v] for v in lengths["value"]], dtype=pl.UInt32).gather(
-        pl.Series(range(lengths.height), dtype=pl.UInt32).repeat_by(lengths["len"]).explode()
-        if lengths.height
-        else pl.Series([], dtype=pl.UInt32)
-    )
-    return frame.select(shot.gather(repeat).alias("shot"), pl.exclude("file_no")), counts
+    file_no = frame["file_no"].to_numpy()
+    order = [c.index for c, _ in result.stored]
+    n = np.bincount(file_no, minlength=max(order, default=0) + 1)
+    counts = {c.meta.shot: int(n[c.index]) for c, _ in result.stored}
+    if order == list(range(len(n))):
+        return frame.rename({"file_no": "place"}), counts
+    places = np.full(len(n), -1, np.int32)
+    places[order] = np.arange(len(order), dtype=np.int32)
+    frame = frame.select(pl.Series("place", places[file_no]), pl.exclude("file_no"))
+    return frame.filter(pl.col("place") >= 0), counts
 
 
 def _shot_rows(result: Resolved, counts: dict[str, int]) -> pl.DataFrame:

@@ -8,8 +8,10 @@ import os
 import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from stat import S_ISREG
 
 from catchpot.ingest.reader import LogRefused, Source
 
@@ -50,27 +52,38 @@ def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
 
     Hidden files and unfinished copies are passed over.
     """
-    paths = set(_walk(home / "logs"))
+    found = {f.name: f for f in _walk(home / "logs", "logs")}
     for pattern in extra:
         if not Path(pattern).is_absolute() and ".." not in Path(pattern).parts:
-            paths |= {p for p in home.glob(pattern) if p.is_file()}
-    found = []
-    for path in paths:
-        if path.name.startswith(".") or path.name.lower().endswith(_NO_LOGS):
-            continue
-        try:
-            stat = path.stat()
-        except OSError:
-            continue  # gone between listing and looking
-        found.append(Found(path, path.relative_to(home).as_posix(), stat.st_size, stat.st_mtime_ns))
-    return sorted(found, key=lambda f: f.name)
+            for path in home.glob(pattern):
+                name = path.relative_to(home).as_posix()
+                if name not in found and path.is_file() and not _no_log(path.name):
+                    with suppress(OSError):  # gone between listing and looking
+                        stat = path.stat()
+                        found[name] = Found(path, name, stat.st_size, stat.st_mtime_ns)
+    return [found[name] for name in sorted(found)]
 
 
-def _walk(folder: Path) -> Iterator[Path]:
-    for root, folders, files in os.walk(folder, followlinks=False):
-        folders[:] = sorted(f for f in folders if not f.startswith("."))
-        for name in files:
-            yield Path(root, name)
+def _walk(folder: Path, name: str) -> Iterator[Found]:
+    """Log files in a folder and the folders in it; links to folders are not followed."""
+    try:
+        entries = list(os.scandir(folder))
+    except OSError:
+        return  # no such folder, or not ours to read
+    for entry in entries:
+        place = f"{name}/{entry.name}"
+        if entry.is_dir(follow_symlinks=False):
+            if not entry.name.startswith("."):
+                yield from _walk(folder / entry.name, place)
+        elif not _no_log(entry.name):
+            with suppress(OSError):
+                stat = entry.stat()
+                if S_ISREG(stat.st_mode):
+                    yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns)
+
+
+def _no_log(name: str) -> bool:
+    return name.startswith(".") or name.lower().endswith(_NO_LOGS)
 
 
 def read_all(files: Sequence[Found]) -> list[Read]:

@@ -88,7 +88,8 @@ def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scann
     try:
         con.execute("SET enable_progress_bar = false")  # it would be drawn into standard output
         table = con.sql(
-            f"SELECT file_index AS file_no, {picked} FROM read_csv([{listed}], columns = {{{types}}}, {options}, "
+            f"SELECT file_index::INTEGER AS file_no, {picked} "
+            f"FROM read_csv([{listed}], columns = {{{types}}}, {options}, "
             "auto_detect = false, header = false, store_rejects = true, strict_mode = true)"
         ).to_arrow_table()
         rejects = con.sql(
@@ -98,7 +99,7 @@ def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scann
         ).to_arrow_table()
     finally:
         con.close()
-    frame = pl.DataFrame(table).with_columns(pl.col("file_no").cast(pl.Int32))
+    frame = pl.DataFrame(table)
     place = pl.DataFrame({"file_path": [str(p) for p in paths], "file_no": range(len(paths))})
     found = pl.DataFrame(rejects).join(place, on="file_path", how="left")
     return Scanned(frame, found.select(pl.col(n).cast(t) for n, t in _REJECTS.items()).sort("file_no", "line"))
