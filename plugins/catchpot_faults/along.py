@@ -8,6 +8,7 @@ import numpy as np
 
 from catchpot_faults import words
 from catchpot_faults.compare import Course
+from catchpot_faults.curves import GRID
 from catchpot_faults.seen import Seen, or_none
 from catchpot_faults.usual import LEAST_SHOTS
 from catchpot_faults.words import Found
@@ -31,6 +32,7 @@ def along(s: Seen, gas: list[Found]) -> list[Found]:
     gels = odd or (clear and c.growth_total > 1.5)
     gels &= not gas and c.growth_share < 0.9 and c.growth_gain > least_gain
     gels &= 0 < c.growth_s < 300 and c.growth_total > least_total
+    gels &= c.growth_gain > max(c.fade_gain, c.drop_gain) + 0.2
     fallen = not alone and c.late - u.late.value < -0.05
     explains = c.step_gain > max(0.6, c.fade_gain - 0.02) and c.step_size > 0.04
     steps = odd and not fallen and explains and (jumped or (ended and c.step_gain > 0.85))
@@ -55,10 +57,10 @@ def along(s: Seen, gas: list[Found]) -> list[Found]:
         return [words.cover_lifting(at, s.share_l, fall, gap if opened else None)]
     if alone:
         return []
-    return _raced(s, c, sudden, bool(gas)) or _from_start(s, c)
+    return _raced(s, c, odd, sudden, bool(gas)) or _from_start(s, c)
 
 
-def _raced(s: Seen, c: Course, sudden: bool, gas: bool) -> list[Found]:
+def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found]:
     """Low resistance that falls further on the way, with what the arrival says for or against it."""
     n, u = s.number, s.usual
     late, tilt = u.late.off(c.late), u.tilt.off(c.late - c.early)
@@ -67,19 +69,35 @@ def _raced(s: Seen, c: Course, sudden: bool, gas: bool) -> list[Found]:
     arrival = n["arrival_volume_l"]
     early_pct = 100 * (arrival / u.arrival_l - 1) if np.isfinite(arrival) and np.isfinite(u.arrival_l) else None
     later = early_pct is not None and early_pct > 100 * 2.5 * u.arrival.sd
-    leans = tilt < -4.0 and leaning < -0.08 and low < -0.05
+    on_time = early_pct is not None and u.arrivals_seen >= 0.25 and early_pct > -50 * u.arrival.sd
+    # A mould whose arrival always shows, and now does not though enough went in: the front came in pieces.
+    vanished = u.arrivals_seen > 0.85 and early_pct is None and n["injected_volume_l"] > u.arrival_l
+    # Lower late than early: much, or little on a mould whose curves hardly lean.
+    leans = leaning < -0.08 and tilt < -4.0 and low < -0.05
+    leans |= leaning < -0.015 and tilt < -4.5 and low < -0.08 and late < -1.2
     # The same fall all along is what a thinner resin or a lighter pack makes too: more is asked of it.
     falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -4.5 if s.new_batch else -3.4)
     early = early_pct is not None and early_pct < -250 * u.arrival.sd and low < -0.12 and late < -2.3
     both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
-    # A mould whose arrival always shows, and now does not though enough went in: the front came in pieces.
-    vanished = u.arrivals_seen > 0.85 and early_pct is None and n["injected_volume_l"] > u.arrival_l
-    vanished &= low < -0.15 and late < -2.0 and leaning < -0.05
-    on_time = early_pct is not None and u.arrivals_seen >= 0.25 and early_pct > -50 * u.arrival.sd
-    shows = vanished or leans or falls or early or both
+    fades = odd and c.fade_gain > max(0.6, c.growth_gain, c.drop_gain - 0.05) and (vanished or low < -0.1)
+    fades |= vanished and c.fade_gain > 0.25 and c.left > u.left and low < -0.12 and late < -1.1
+    in_pieces = vanished and low < -0.15 and late < -2.0 and leaning < -0.05
+    shows = leans or falls or early or both or fades or in_pieces
     if gas or later or not (sudden or (shows and not on_time)):
         return []
-    return [words.race_tracking(100 * np.expm1(low), 100 * u.late.sd, early_pct, s.new_batch)]
+    end = _at_end(c) - u.late.value
+    return [
+        words.race_tracking(
+            100 * np.expm1(low), 100 * u.late.sd, 100 * np.expm1(end) if fades and end < low - 0.1 else None,
+            early_pct, vanished, s.new_batch,
+        )
+    ]  # fmt: skip
+
+
+def _at_end(c: Course) -> float:
+    """Log of resistance over usual where the curve ends, before the usual arrival volume."""
+    known = np.flatnonzero(np.isfinite(c.ratio) & (c.ratio > 0) & (GRID <= 1.0))
+    return float(np.log(np.median(c.ratio[known[-5:]]))) if len(known) else float("nan")
 
 
 def _from_start(s: Seen, c: Course) -> list[Found]:

@@ -164,7 +164,10 @@ def _kept(shots: Shots) -> dict[str, Floats]:
         "clamp_start_mbar": start,
         "cavity_rest_off_mbar": rest - np.where(np.isfinite(ambient), ambient, 1013.25),
         "gap_rise_mm": gap_rise(shots.curve["flange_gap_mm"]),
-        "end_growth": end_growth(shots.curve["vol_l"], shots.resistance),
+        # Strokes make steps of the volume: what the last one took is not known.
+        "end_growth": np.where(
+            np.isfinite(shots.number["stroke_volume_ml"]), np.nan, end_growth(shots.curve["vol_l"], shots.resistance)
+        ),
     }
 
 
@@ -179,8 +182,8 @@ def _ratio(shots: Shots) -> Ratio:
     tolerance = np.where(np.isfinite(tolerance), tolerance, 0.1 * setting)
     b["ratio.setting"], b["ratio.tolerance"] = setting, tolerance
     b["ratio.to_mass"] = np.where(np.isfinite(by_volume), np.nan, 1 / to_volume)
-    # Half a tolerance of room more: the meters' own scatter over 4 % of the volume is no fault.
-    room = tolerance * 1.15
+    # A fifth of room more, for the meters' own scatter; but never so much that what must be found (15 %) is not.
+    room = np.minimum(1.2 * tolerance, np.maximum(tolerance, 0.125 * setting))
     return catalyst_ratio(shots.curve["t_s"], shots.curve["vol_l"], shots.curve["catalyst_flow_ml_min"], setting, room)
 
 

@@ -11,6 +11,8 @@ from catchpot_faults.volumes import volumes
 from catchpot_faults.words import Found
 
 LINE_OFFSET_BAR, GAUGE_OFFSET_MBAR = 0.02, 14.0
+WEATHER_MBAR = 25.0
+"""How far a cavity gauge must have moved against its own past where neither barometer nor clamp gauge is a witness."""
 STILL_S, STILL_LOG10 = 8.0, -8.0
 
 
@@ -75,7 +77,7 @@ def _gauge_at_ambient(s: Seen) -> list[Found]:
         return out
     expected = 1013.25 + u.cavity_rest.value
     moved = n["cavity_rest_off_mbar"] - u.cavity_rest.value
-    weather = max(GAUGE_OFFSET_MBAR, 4.0 * u.cavity_rest.sd)
+    weather = max(WEATHER_MBAR, 4.0 * u.cavity_rest.sd)
     if np.isfinite(clamp) and abs(cavity - clamp) >= GAUGE_OFFSET_MBAR:
         mine = not np.isfinite(moved) or abs(moved) >= abs(clamp - expected)
         channel, other = ("cavity_pressure_mbar", "clamp") if mine else ("clamp_pressure_mbar", "cavity")
@@ -83,7 +85,7 @@ def _gauge_at_ambient(s: Seen) -> list[Found]:
         tail = " No barometer is logged: which of the two is off is a guess from this mould's past readings."
         words_against = f"the {other} gauge, both at ambient before evacuation"
         out.append(words.sensor_offset(channel, reading - witness, reading, words_against, samples, tail))
-    elif abs(moved) >= weather:
+    elif not np.isfinite(clamp) and abs(moved) >= weather:
         against = f"the {expected:.0f} mbar it usually reads before evacuation, more than weather does"
         out.append(words.sensor_offset("cavity_pressure_mbar", moved, cavity, against, samples))
     return out
@@ -104,8 +106,7 @@ def _catalyst(s: Seen) -> list[Found]:
                 r["starved_to"] * volume, basis,
             )
         ]  # fmt: skip
-    # The window is 4 % wide: a stretch shows up longer by that at most, shorter at its ragged ends.
-    if r["off_share"] < 0.07:
+    if r["off_share"] <= 0:
         return []
     return [
         words.ratio_off(

@@ -100,7 +100,9 @@ def sign_rows(job: Job) -> pl.DataFrame:
     # At the gauge's end only the end is read: how low the pressure went is not known.
     least = signs.group_median(np.where(at_floor, drive, np.nan), io, n) + 8.0
     least = np.where(np.isfinite(least), least, -np.inf)
-    slugs = signs.air_slugs(it[known], drive[known], iv[known], io[known], n, least)
+    by_strokes = np.isfinite(shots["stroke_volume_ml"].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+    flow = np.where(by_strokes[io], np.nan, values("flow_l_min")[within])
+    slugs = signs.air_slugs(it[known], drive[known], iv[known], io[known], n, least, flow[known])
     columns |= {
         "slugs": slugs.count,
         "slugs_from_volume_l": _null(_volume_at(slugs.first_from_s, it, iv, io, n)),

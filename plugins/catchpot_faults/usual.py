@@ -20,7 +20,7 @@ MOST_SHOTS = 40
 BATCH_SD, BATCH_SD_KNOWN, PACK_SD, SERVICE_SD = 0.10, 0.04, 0.05, 0.05
 """How far the level of the resistance may move (s.d. of its log) when a resin batch of unknown or of measured
 viscosity, a fabric batch, or a service comes between: common practice, +-10-20 % for a resin batch."""
-LEVEL_FLOOR, ARRIVAL_FLOOR = 0.03, 0.007
+LEVEL_FLOOR, LEAN_FLOOR, ARRIVAL_FLOOR = 0.03, 0.004, 0.007
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ def usual_of(
         expected = [
             expect(early, LEVEL_FLOOR, fresh, moved_sd),
             expect(late, LEVEL_FLOOR, fresh, moved_sd),
-            expect(late - early, 0.02),
+            expect(late - early, LEAN_FLOOR),
         ]
         cavity = shots.on_share(shots.curve["cavity_pressure_mbar"], share_l, refs)
         cavity = nan_median(cavity - _start(cavity)[:, None], axis=0)

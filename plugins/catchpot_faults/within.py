@@ -17,9 +17,10 @@ Floats = NDArray[np.float64]
 class Ratio:
     """Catalyst ratio over the volume, per cent by volume of resin, each (shots,).
 
-    whole: over the whole injection. off_share: share of the volume where it lay beyond the tolerance; from_share,
-    to_share: the longest such stretch, of the shot's own volume; in_stretch: the ratio over it. starved_share: share
-    with less than two fifths of the setting, from starved_from to starved_to.
+    whole: over the whole injection. off_share: length of the stretch that lay beyond the tolerance, share of the shot's
+    own volume, 0 where there is none; from_share, to_share: its ends, where half of the deviation is reached;
+    in_stretch: the ratio over it. starved_share: share with less than two fifths of the setting, from starved_from to
+    starved_to.
     """
 
     whole: Floats
@@ -33,8 +34,12 @@ class Ratio:
     starved_ratio: Floats
 
 
-RATIO_WINDOW = 8
-"""Bins over which the ratio is taken: 4 % of the volume, several strokes of a metering pump."""
+RATIO_WINDOW, TEST_WINDOW = 8, 17
+"""Bins over which the ratio is taken: 4 % of the volume, several strokes of a metering pump; and over which it is held
+against the tolerance: 8.5 %, a little less than the tenth of the volume that must be found, in noise as low as it
+gets."""
+LEAST_STRETCH = 14
+"""Bins: 7 % of the volume. A pause of the pumps spoils one or two, and the window about them."""
 
 
 def catalyst_ratio(
@@ -56,25 +61,23 @@ def catalyst_ratio(
     added = np.where(both, (flow[:, 1:] + flow[:, :-1]) / 2 * step / 60e3, 0.0)
     total = np.concatenate([np.zeros((n, 1)), np.cumsum(added, axis=1)], axis=1)
     w = RATIO_WINDOW
-    resin_and_catalyst = volume_l[:, w:] - volume_l[:, :-w]
-    catalyst = total[:, w:] - total[:, :-w]
-    good = known[:, w:] & known[:, :-w] & (resin_and_catalyst > 0)
+    ratio, tested = (_window_ratio(volume_l, total, known, width) for width in (w, TEST_WINDOW))
+    whole_resin = volume_l[:, -1] - volume_l[:, 0] - total[:, -1]
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(good, 100 * catalyst / np.maximum(resin_and_catalyst - catalyst, 1e-12), np.nan)
-        whole_resin = volume_l[:, -1] - volume_l[:, 0] - total[:, -1]
         whole = np.where(
             known.sum(axis=1) > CURVE_BINS // 2, 100 * total[:, -1] / np.maximum(whole_resin, 1e-12), np.nan
         )
-    wide = 3
-    smooth = _running_median(ratio, wide)
-    deviation = smooth - setting[:, None]
-    off = np.isfinite(deviation) & (np.abs(deviation) > tolerance[:, None])
-    longest, begin, end = _longest_run(off & (deviation > 0))
-    longest_low, begin_low, end_low = _longest_run(off & (deviation < 0))
-    low_wins = longest_low > longest
-    longest, begin, end = (
-        np.where(low_wins, a, b) for a, b in ((longest_low, longest), (begin_low, begin), (end_low, end))
-    )
+    smooth = _running_median(ratio, 3)
+    away = np.nan_to_num(np.abs(tested - setting[:, None]))
+    worst = np.argmax(away, axis=1)
+    off = away[np.arange(n), worst] > tolerance
+    size = tested[np.arange(n), worst] - setting
+    # The middle of the worst window, and from there both ways until half of the deviation is gone.
+    middle = worst + (TEST_WINDOW - w) // 2
+    beyond = (smooth - setting[:, None]) * np.sign(size)[:, None] > 0.5 * np.abs(size)[:, None]
+    begin, end = _run_through(beyond | ~np.isfinite(smooth), middle)
+    off &= end - begin >= LEAST_STRETCH
+    begin, end = np.where(off, begin, 0), np.where(off, end, 0)
     starved = np.isfinite(smooth) & (smooth < 0.4 * setting[:, None])
     starved_run, starved_begin, starved_end = _longest_run(starved)
     bins = np.arange(ratio.shape[1])
@@ -82,7 +85,7 @@ def catalyst_ratio(
     inside_starved = (bins >= starved_begin[:, None]) & (bins < starved_end[:, None])
     return Ratio(
         whole,
-        longest / CURVE_BINS,
+        (end - begin) / CURVE_BINS,
         (begin + w / 2) / CURVE_BINS,
         (end + w / 2) / CURVE_BINS,
         _mean(smooth, inside),
@@ -91,6 +94,23 @@ def catalyst_ratio(
         (starved_end + w / 2) / CURVE_BINS,
         _mean(smooth, inside_starved),
     )
+
+
+def _window_ratio(volume_l: Floats, catalyst_l: Floats, known: NDArray[np.bool_], width: int) -> Floats:
+    """Catalyst over resin, per cent, between bins `width` apart; NaN where either end is unknown."""
+    with_catalyst = volume_l[:, width:] - volume_l[:, :-width]
+    catalyst = catalyst_l[:, width:] - catalyst_l[:, :-width]
+    good = known[:, width:] & known[:, :-width] & (with_catalyst > 0)
+    return np.where(good, 100 * catalyst / np.maximum(with_catalyst - catalyst, 1e-12), np.nan)
+
+
+def _run_through(mask: NDArray[np.bool_], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Begin and end (exclusive) of the run of True through column `at` of each row; at and at + 1 where it is False."""
+    m = mask.shape[1]
+    column = np.arange(m)
+    ahead = np.where(~mask & (column > at[:, None]), column, m).min(axis=1)
+    back = np.where(~mask & (column < at[:, None]), column, -1).max(axis=1) + 1
+    return back, ahead
 
 
 def _mean(values: Floats, inside: NDArray[np.bool_]) -> Floats:

@@ -55,8 +55,19 @@ def share_words(volume_l: float, arrival_l: float) -> str:
     return f"{volume_l:.2f} l ({100 * volume_l / arrival_l:.0f} % of the usual arrival volume)"
 
 
-def race_tracking(late_pct: float, sd_pct: float, early_arrival: float | None, new_batch: bool) -> Found:
-    """Low resistance from early on, growing along the way; arrival early (% of the usual) where it could be seen."""
+def race_tracking(
+    late_pct: float,
+    sd_pct: float,
+    end_pct: float | None,
+    early_arrival: float | None,
+    vanished: bool,
+    new_batch: bool,
+) -> Found:
+    """Low resistance, growing along the way; arrival early (% of the usual) where it could be seen.
+
+    end_pct: resistance at the curve's end against what was expected, where it fell further. vanished: no arrival was
+    found on a mould that usually shows it.
+    """
     early = early_arrival is not None and early_arrival < -1.0
     much = early_arrival is not None and early_arrival < -5.0
     text = (
@@ -65,7 +76,12 @@ def race_tracking(late_pct: float, sd_pct: float, early_arrival: float | None, n
     )
     if early and early_arrival is not None:
         text += f", and resin arrived at the vent {-early_arrival:.1f} % earlier than usual"
-    text += ". An open channel beside or above the fibre is the likeliest cause."
+    text += "."
+    if end_pct is not None:
+        text += f" Towards the usual arrival volume it fell to {-end_pct:.0f} % below."
+    if vanished:
+        text += " No single arrival at the vent shows, as it usually does on this mould: the front came in pieces."
+    text += " An open channel beside or above the fibre is the likeliest cause."
     if new_batch:
         text += " The resin or fabric batch is new to this mould: a thinner resin or a lighter pack would look alike."
     return Found(

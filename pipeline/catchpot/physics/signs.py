@@ -174,16 +174,25 @@ def on_grid(t_s: Floats, values: Floats, owner: Index, shots: int, step_s: float
 
 
 def air_slugs(
-    t_s: Floats, drive_mbar: Floats, vol_l: Floats, owner: Index, shots: int, floor_mbar: Floats | None = None
+    t_s: Floats,
+    drive_mbar: Floats,
+    vol_l: Floats,
+    owner: Index,
+    shots: int,
+    floor_mbar: Floats | None = None,
+    flow_l_min: Floats | None = None,
 ) -> Slugs:
-    """Air in the line: for a moment (up to 15 s) the driving pressure collapses while the meter goes on counting.
+    """Air in the line: for a moment (up to 15 s) what drives the resin collapses while the meter goes on counting.
 
     t_s: since the injection's first sample. drive_mbar: line (gauge) + ambient - cavity. vol_l: metered so far.
     A dip is measured against a closing of the curve (the curve with every gap narrower than 15 s filled), so that a
     pump that ramps up or down makes none. It counts where at least a fifth of the driving pressure is gone, well above
     the shot's own noise, and the flow through it stays at 40 % or more of what it is around: a pump that stops also
-    loses its pressure. floor_mbar: driving pressure with the gauge at its lower end (shots,), -inf where there is none:
-    a fall to it from 40 mbar or more above counts whatever its share, since how far it went was not read.
+    loses its pressure. flow_l_min: of a meter that reads flow, NaN elsewhere; then a fifth of the resistance (pressure
+    over flow) counts as well: a pump at its pressure limit keeps its pressure and runs faster. floor_mbar: driving
+    pressure with the gauge at its lower end (shots,), -inf where there is none: a fall to it from 40 mbar or more above
+    counts whatever its share, since how far it went was not read. What begins within the first 3 % of the volume is
+    the valve's opening and the hose's filling.
     """
     from scipy import ndimage
 
@@ -200,23 +209,24 @@ def air_slugs(
     inside = np.isfinite(drive) & np.isfinite(volume)
     if not inside.any():
         return none
-    lowest = np.nanmin(drive, initial=0.0)
-    level = np.where(inside, drive, lowest)
-    width = round(LONGEST_SLUG_S / step) | 1
-    around = ndimage.grey_closing(level, size=(1, width), mode="nearest")
-    jumps = np.abs(np.diff(level, axis=1))
-    moving = inside[:, 1:] & inside[:, :-1] & (jumps > 0)
-    noise = 1.05 * group_median(jumps[moving], np.nonzero(moving)[0], shots)
-    noise = np.where(np.isfinite(noise), noise, 0.0)[:, None]
+    level = np.where(inside, drive, np.nanmin(drive, initial=0.0))
+    around, noise = _around(level, inside, step)
     gone = around - level
     low = inside & (gone > DIP_SHARE * around) & (gone > 6 * noise)
+    share = np.where(low, gone / np.maximum(around, 1e-9), 0.0)
     if floor_mbar is not None:  # a gauge that stops at its end hides the depth, not the dip
         low |= inside & (level <= floor_mbar[:, None]) & (gone > np.maximum(40.0, 6 * noise))
+    if flow_l_min is not None and np.isfinite(flow_l_min).any():
+        easier = _easier(drive, on_grid(t_s, flow_l_min, owner, shots, step, steps), inside, step)
+        low |= easier > 0
+        share = np.maximum(share, easier)
+    low = ndimage.binary_closing(low, np.ones((1, 1 + round(1.5 / step)), bool))  # one slug, with a reading in between
     edge = np.diff(np.pad(low, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     row, begin = np.nonzero(edge == 1)
     _, stop = np.nonzero(edge == -1)
     last = np.where(inside.any(axis=1), steps - 1 - np.argmax(inside[:, ::-1], axis=1), -1)
-    whole = (begin > 0) & (stop <= last[row])
+    whole = (begin > 0) & (stop <= last[row]) & ((stop - begin) * step <= LONGEST_SLUG_S)
+    whole &= volume[row, begin] > 0.03 * volume[row, np.maximum(last[row], 0)]
     row, begin, stop = row[whole], begin[whole], stop[whole]
     turning = _still_turning(volume, last, row, begin, stop, step, _quantum(vol_l, owner, shots))
     row, begin, stop = row[turning], begin[turning], stop[turning]
@@ -224,10 +234,46 @@ def air_slugs(
     first_s, last_s, depth = nan.copy(), nan.copy(), np.zeros(shots)
     np.fmin.at(first_s, row, begin * step)
     np.fmax.at(last_s, row, stop * step)
-    share = np.where(low, gone / np.maximum(around, 1e-9), 0.0)
-    depth = np.where(count > 0, share.max(axis=1), depth)
+    for r, b, e in zip(row, begin, stop, strict=True):  # few runs in all
+        depth[r] = max(depth[r], float(share[r, b:e].max()))
     total = np.bincount(row, weights=(stop - begin) * step, minlength=shots)
     return Slugs(count.astype(np.intp), first_s, last_s, total.astype(np.float64), depth)
+
+
+def _around(level: Floats, inside: Bools, step_s: float) -> tuple[Floats, Floats]:
+    """The curve with its gaps filled (shots, steps), and its noise from one step to the next (shots, 1)."""
+    from scipy import ndimage
+
+    width = round(LONGEST_SLUG_S / step_s) | 1
+    # Carried on at either end: else a pump's ramp in the first seconds would be filled up like a gap.
+    beyond = np.pad(level, ((0, 0), (width, width)), mode="edge")
+    around = ndimage.grey_closing(beyond, size=(1, width), mode="nearest")[:, width:-width]
+    jumps = np.abs(np.diff(level, axis=1))
+    moving = inside[:, 1:] & inside[:, :-1] & (jumps > 0)
+    noise = 1.05 * group_median(jumps[moving], np.nonzero(moving)[0], len(level))
+    return around, np.where(np.isfinite(noise), noise, 0.0)[:, None]
+
+
+def _easier(drive: Floats, flow: Floats, inside: Bools, step_s: float) -> Floats:
+    """Share of the resistance that is gone in a dip, 0 elsewhere (shots, steps); all 0 where no flow was read.
+
+    Judged only while the flow is at a third of its median or more, and not just after it was less: a pump that starts
+    anew has not built up its pressure.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        pace = group_median(flow[inside & (flow > 0)], np.nonzero(inside & (flow > 0))[0], len(flow))[:, None]
+        runs = inside & (flow > pace / 3) & (drive > 0)
+        runs &= np.pad(runs, ((0, 0), (round(2.0 / step_s), 0)))[:, : flow.shape[1]]
+        value = np.where(runs, np.log(drive / flow), np.nan)
+    at = np.maximum.accumulate(np.where(runs, np.arange(flow.shape[1]), -1), axis=1)
+    known = at >= 0
+    level = np.where(known, np.take_along_axis(value, np.maximum(at, 0), axis=1), np.nan)
+    first = np.take_along_axis(value, np.argmax(runs, axis=1)[:, None], axis=1)
+    level = np.where(known, level, np.nan_to_num(first))
+    around, noise = _around(level, runs, step_s)
+    gone = around - level
+    dip = runs & (-np.expm1(-gone) > DIP_SHARE) & (gone > 6 * noise)
+    return np.where(dip, -np.expm1(-gone), 0.0)
 
 
 def _quantum(vol_l: Floats, owner: Index, shots: int) -> Floats:
