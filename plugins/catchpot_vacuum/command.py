@@ -24,7 +24,9 @@ def seals(
         A day such as 2026-05-01: forecast with only what was known at its end.
     """
     from catchpot.api import open_session
+    from catchpot_vacuum.lookback import what_came
     from catchpot_vacuum.schedule import newest, schedule
+    from catchpot_vacuum.which import not_told, which_seal
     from catchpot_vacuum.words_of_seals import SUDDEN, forecast, track_record
 
     try:
@@ -41,24 +43,32 @@ def seals(
         life = session.compute("seal_life", until=until, params={"only_last": True}).tables["seal_life"]
         pooled = session.compute("seal_pool", until=until).tables["seal_life_pooled"]
     rows = newest(life, pooled)
-    hold = session.table("seal_hold")
     shot = session.table("shot", columns=["shot", "mould", "started_at"])
-    hold = hold.join(shot.select("shot", "mould", "started_at"), on="shot", how="left").sort(
-        "started_at", "shot", "step"
-    )
+    hold = session.table("seal_hold").join(shot, on="shot", how="left").sort("started_at", "shot", "step")
+    history = session.table("seal_history")
+    came: dict[tuple[str, str], str] = {}
     if day is not None:
         hold = hold.filter(hold["started_at"] <= until)
-    history = session.table("seal_history").to_dicts()
+        came = {(r["mould"], r["seal"]): what_came(r, history) for r in rows}
+        history = session.compute("seal_history", until=until).tables["seal_history"]
     plan = schedule(rows, session.workshop.book, hold)
-    record = track_record(history)
-    lines = [forecast(r) for r in rows] or ["no forecast: no leak is known of any mould (run `catchpot analyse` first)"]
+    record = track_record(history.to_dicts())
+    lines = [f"{forecast(r)} {came.get((r['mould'], r['seal']), '')}".strip() for r in rows]
+    silent = not_told(session.table("refusal"), {r["mould"] for r in rows}, shot)
+    lines += silent or ([] if rows else ["no forecast: no leak is known of any mould (run `catchpot analyse` first)"])
     if plan.height:
         lines += ["", "What to replace in the next 30 days:"]
         lines += [
-            f"  {r['mould']}, {r['seal']}: {r['left']}; {r['cost of waiting']}" for r in plan.iter_rows(named=True)
+            f"  {r['mould']}, {r['seal']}: {r['left']}, due {r['due']}; {r['cost of waiting']}"
+            for r in plan.iter_rows(named=True)
         ]
+    if day is None:
+        which = which_seal(session.table("refusal"), session.table("seal_split"))
+        lines += ["", "Outer or inner?", *(f"  {line}" for line in which)] if which else []
     data: dict[str, Any] = {
         "as_of": day, "seals": rows, "schedule": plan.to_dicts(), "track_record": record, "caution": SUDDEN,
+        "what_came": [{"mould": m, "seal": s, "what": w} for (m, s), w in came.items() if w],
+        "not_assessed": silent,
     }  # fmt: skip
     emit(data, [*lines, "", record, SUDDEN], as_json=json)
     return 0

@@ -25,26 +25,39 @@ ADVICE: Final = {
     "outer_seal_leak": "Look over the outer seal, its corners and the clamp line's fittings before the next shot.",
     "inner_seal_leak": "Look over the inner seal and its seat for nicks and cured resin before the next shot.",
     "cavity_leak": "Look over the vent, the catch pot's lid, the injection port and their fittings.",
-    "either": (
-        "Look over the outer seal and the clamp line's fittings first, then the inner seal; a hold with the cavity at "
-        "ambient and one with it evacuated tell which."
-    ),
+    "either": "Look over the outer seal and the clamp line's fittings first, then the inner seal.",
 }
+_USUAL_HOLD_S: Final = 45.0
 
 
-def what_would_tell(split: Pooled) -> str:
-    """Which hold check would tell outer from inner seal, and how long it takes."""
-    if not np.isfinite(split.needed_hold_s):
-        return (
-            "outer and inner seal can't be told apart: the mould book has no clamp_volume_l; with it, a hold with the "
-            "cavity at ambient and one with the cavity evacuated would tell"
-        )
-    each = max(20.0, float(np.ceil(split.needed_hold_s / 5.0) * 5.0))
-    minutes = (2.0 * each + 60.0) / 60.0
+def what_would_tell(split: Pooled, *, gauge: bool = True) -> str:
+    """Which hold check would tell outer from inner seal, and how long it takes; gauge: clamp pressure is logged."""
+    first = "" if gauge else "the clamp pressure in the log first, and then "
+    return f"outer and inner seal can't be told apart: it takes {first}a hold check in two steps, {_two_steps(split)}"
+
+
+def third_hold(needed_s: float | None) -> str:
+    """Which further hold narrows what two leave open, and how long it takes."""
+    each = _hold_s(needed_s)
     return (
-        "outer and inner seal can't be told apart: it takes a hold check in two steps, both vacuum lines shut for "
-        f"{each:.0f} s with the cavity at ambient and again for {each:.0f} s with the cavity evacuated, about "
-        f"{minutes:.0f} minutes with the evacuation between, before resin is mixed"
+        f"a third hold of {each:.0f} s with the cavity evacuated as deep as the clamp channel would narrow it, since "
+        "then nothing passes the inner seal"
+    )
+
+
+def _hold_s(needed_s: float | None) -> float:
+    needed = needed_s if needed_s is not None and np.isfinite(needed_s) else _USUAL_HOLD_S
+    return max(20.0, float(np.ceil(needed / 5.0) * 5.0))
+
+
+def _two_steps(split: Pooled) -> str:
+    each = _hold_s(split.needed_hold_s)
+    known = np.isfinite(split.needed_hold_s)
+    usual = "" if known else " (a usual length: the mould book has no clamp_volume_l to work it out from)"
+    return (
+        f"both vacuum lines shut for {each:.0f} s with the cavity at ambient and again for {each:.0f} s with the "
+        f"cavity evacuated{usual}, about {(2.0 * each + 60.0) / 60.0:.0f} minutes with the evacuation between, before "
+        "resin is mixed"
     )
 
 
@@ -77,6 +90,7 @@ def of_mould(
                 add(shot, kind, "act", _over(mould, seal, shot, limit), ADVICE[kind])
     clamp = _of(leak, limits, "clamp")
     cavity = _of(leak, limits, "cavity")
+    held_twice = set(leak.filter(pl.col("seal") == "inner")["shot"])
     inner_drop = _cavity_drops(tables["seal_hold"])
     past = _past([s for s, _ in clamp], [s for s in found if s.seal == "clamp"], factor=1.6)
     for i, (shot, limit) in enumerate(clamp):
@@ -85,7 +99,13 @@ def of_mould(
         if not over and not past.flagged[i]:
             continue
         kind, told = _which(shot, apart, inner_drop.get(shot["shot"], 0.0), split, limit)
-        advice = ADVICE[kind] if told else ADVICE["either"]
+        two_held = shot["shot"] in held_twice
+        further = (
+            f"Two holds were made: {third_hold(split.needed_hold_s)}."
+            if two_held
+            else f"To tell which: {_two_steps(split)}."
+        )
+        advice = ADVICE[kind] if told else f"{ADVICE['either']} {further}"
         if over and limit is not None:
             add(shot, kind, "act", _over(mould, "clamp", shot, limit) + ("" if told else _UNTOLD), advice)
         elif past.flagged[i]:
@@ -113,7 +133,7 @@ def of_mould(
     return [*rows.values(), *_unlogged(analysis, mould, found, zone)]
 
 
-_UNTOLD: Final = " Whether it is the outer or the inner seal, this log can't tell."
+_UNTOLD: Final = " Whether it is the outer or the inner seal can't be told from this log."
 
 
 def _of(leak: pl.DataFrame, limits: Mapping[str, Floats], seal: str) -> list[tuple[Row, float | None]]:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.degradation import FARTHEST_SHOTS, Wear, fit_wear
+from catchpot.stats.degradation import EIGHTY_PERCENT, FARTHEST_SHOTS, Wear, fit_wear
 from catchpot_vacuum.series import Clock, Seal, day_of
 
 Floats = NDArray[np.float64]
@@ -49,7 +49,7 @@ class Forecast:
 
     @cached_property
     def left(self) -> tuple[float, float, float] | None:
-        """Shots left: 10 %, median, 90 %."""
+        """Shots left: lower end, median, upper end of the 80 % interval."""
         if self.wear is None or not self.dated:
             return None
         low, middle, high = self._quantiles(self._ages - self.age)
@@ -57,7 +57,10 @@ class Forecast:
 
     @property
     def due(self) -> tuple[date | None, date | None, date | None]:
-        """Days at which it is due: 10 %, median, 90 %; None where no shots a day are known or it lies past 20 years."""
+        """Days at which it is due: lower end (80 %), median, upper end.
+
+        None where no shots a day are known or it lies past 20 years.
+        """
         if self.left is None or self.per_day <= 0:
             return None, None, None
         rate = self.per_day * np.exp(self.per_day_spread * _RATE_NODES)
@@ -80,7 +83,7 @@ class Forecast:
         weights = self._weights if weights is None else weights
         order = np.argsort(values)
         total = np.cumsum(weights[order])
-        at = np.searchsorted(total, np.array([0.1, 0.5, 0.9]) * total[-1])
+        at = np.searchsorted(total, np.array(EIGHTY_PERCENT) * total[-1])
         return [float(max(v, 0.0)) for v in values[order][np.minimum(at, len(values) - 1)]]
 
 

@@ -148,8 +148,8 @@ def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:
 
 TORN = (
     "no forecast: whether the leak is past its limit depends on the leak law and on how much less the outer seal is "
-    "squeezed with the cavity open, which two holds can't tell; a third hold with the cavity about half evacuated "
-    "would narrow it"
+    "squeezed with the cavity open, which two holds can't tell; a third hold with the cavity evacuated as deep as the "
+    "clamp channel would narrow it"
 )
 
 

@@ -10,7 +10,8 @@ import polars as pl
 from catchpot.report import words
 from catchpot.report.figures import Coming, Flag, Strip, bars_height, history, history_height, ruler
 from catchpot.report.section import DataTable, Figure, View
-from catchpot_vacuum.words_of_seals import FAR_SHOTS, NAMES, day, due, forecast, left
+from catchpot_vacuum.lookback import came, verdict
+from catchpot_vacuum.words_of_seals import NAMES, day, due, forecast, left
 
 Row = dict[str, Any]
 _EVENTS = ("seal_replaced", "seal_reseated", "mould_serviced", "pump_serviced", "hose_changed", "vent_changed")
@@ -133,32 +134,14 @@ def past_forecasts(life: pl.DataFrame, history_rows: Sequence[Row], zone: str) -
                 "seal": NAMES[h["seal"]],
                 "in use since": words.day(h["since"], zone),
                 "said on": day(r["as_of"]),
-                "said": f"{left(r)} left, {r['age_shots']:.0f} gone",
-                "came": _came(h, r),
-                "verdict": _verdict(h, r),
+                "said": f"after {r['age_shots']:.0f}: {left(r)} left",
+                "came": came(h, r),
+                "verdict": verdict(h, r),
             }
             for r in own.gather_every(step).head(6).to_dicts()
+            if h["crossed_at_shots"] is None or r["age_shots"] < h["crossed_at_shots"]
         ]
     if not out:
         return None
     note = "A seal replaced before it reached its limit can only show a forecast wrong that had run out by then."
     return DataTable("past-forecasts", "What was forecast, and what came", pl.DataFrame(out), note)
-
-
-def _came(h: Row, r: Row) -> str:
-    if h["crossed_at_shots"] is not None:
-        return f"limit met after {max(h['crossed_at_shots'] - r['age_shots'], 0.0):.0f} more"
-    if h["until"] is not None:
-        return f"replaced after {max(h['age_shots'] - r['age_shots'], 0.0):.0f} more, limit not met"
-    return "in use, limit not met"
-
-
-def _verdict(h: Row, r: Row) -> str:
-    low, high = r["age_shots"] + r["shots_left_low"], r["age_shots"] + r["shots_left_high"]
-    if h["crossed_at_shots"] is not None:
-        if r["age_shots"] >= h["crossed_at_shots"]:
-            return "said after it"
-        return "held" if low <= h["crossed_at_shots"] <= high or r["shots_left_high"] >= FAR_SHOTS else "missed"
-    if h["age_shots"] > high:
-        return "missed"
-    return "held so far" if h["until"] is not None else "open"

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from catchpot.physics.clamp import lifting_pressure
-from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, due, due_soon, left
+from catchpot.report import words
+from catchpot_vacuum.words_of_seals import HORIZON_DAYS, NAMES, SUDDEN, day, due, due_soon, left
 
 if TYPE_CHECKING:
     from catchpot.workshop import MouldBook
@@ -43,17 +44,21 @@ def cost_of_waiting(row: Row, book: MouldBook, clamp_mbar: float | None) -> str:
         return "cost of waiting not assessed: clamp_area_m2 or part_area_m2 is missing in the mould book"
     if clamp_mbar is None or not row["leak_mbar_l_s"]:
         return "cost of waiting not assessed: no clamp pressure logged"
-    growth = max(row["limit_mbar_l_s"] / row["leak_mbar_l_s"], 1.0)
+    growth = row["limit_mbar_l_s"] / row["leak_mbar_l_s"]
+    by_then = "by then"
+    if growth <= 1.0:
+        # Past its limit it goes on as it has so far, on average; proportional growth is faster.
+        growth = 1.0 + HORIZON_DAYS * (row["shots_per_day"] or 0.0) / max(row["age_shots"], 1.0)
+        by_then = f"in {HORIZON_DAYS} days at the pace so far"
     then = min(clamp_mbar * growth, 0.9e-2 * _AMBIENT_PA)
     lifts_now, lifts_then = (
         float(lifting_pressure(_AMBIENT_PA, 100.0 * p, entry.clamp_area_m2, entry.part_area_m2) - _AMBIENT_PA) / 1e5
         for p in (clamp_mbar, then)
     )
-    if growth <= 1.0:
-        return f"at {clamp_mbar / 10:.0f} kPa in the clamp the cover lifts at {lifts_now:.2f} bar, at most"
+    now_kpa, then_kpa = (words.number(p / 10.0, digits=2) for p in (clamp_mbar, then))
     return (
-        f"where the pump only just keeps up, the clamp goes from {clamp_mbar / 10:.0f} to {then / 10:.0f} kPa by then: "
-        f"at {then / 10:.0f} kPa the cover lifts at {lifts_then:.3f} bar instead of {lifts_now:.3f} (upper estimates)"
+        f"where the pump only just keeps up, the clamp goes from {now_kpa} to {then_kpa} kPa {by_then}: at {then_kpa} "
+        f"kPa the cover lifts at {lifts_then:.3f} bar instead of {lifts_now:.3f} (upper estimates)"
     )
 
 
@@ -77,7 +82,7 @@ def schedule(rows: Sequence[Row], book: MouldBook, hold: pl.DataFrame) -> pl.Dat
                 "mould": r["mould"],
                 "seal": NAMES[r["seal"]],
                 "left": left(r),
-                "due": due(r) + (f", said on {day(r['as_of'])}, its last day with shots" if r["as_of"] != now else ""),
+                "due": due(r) + (f", as of {day(r['as_of'])}, its last day with shots" if r["as_of"] != now else ""),
                 "cost of waiting": cost_of_waiting(r, book, pressures.get(r["mould"])),
             }
             for r in soon

@@ -10,6 +10,7 @@ import polars as pl
 
 from catchpot.report import words
 from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
+from catchpot_vacuum.findings import third_hold
 from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
 from catchpot_vacuum.schedule import newest, schedule
 from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, between, day, forecast, leak, left, past_lives, track_record
@@ -144,14 +145,23 @@ def _outgassing(current: Sequence[Row]) -> list[str]:
     ]
 
 
+def _straddles(view: View, row: Row) -> bool:
+    entry = view.book.moulds.get(view.mould or "")
+    limit = getattr(entry, f"{row['seal']}_leak_limit_mbar_l_s", None)
+    return limit is not None and row["leak_low_mbar_l_s"] < limit < row["leak_high_mbar_l_s"]
+
+
 def _which(view: View) -> str:
     split = {r["seal"]: r for r in view.tables["seal_split"].to_dicts()}
     outer, inner = split.get("outer"), split.get("inner")
     if outer and inner and outer["leak_mbar_l_s"] is not None and inner["leak_mbar_l_s"] is not None:
-        return (
-            f"Pooled over the last {words.count(outer['shots'], 'shot')} since the seals went in (not one shot's own "
-            f"answer): outer seal {between(outer)}, inner seal {between(inner)}."
+        said = (
+            f"Outer or inner, from the last {words.count(outer['shots'], 'shot')} with a hold check in steps together: "
+            f"outer seal {between(outer)}, inner seal {between(inner)}."
         )
+        open_ = [r for r in (outer, inner) if _straddles(view, r)]
+        more = f" The limit of the {' and of the '.join(NAMES[r['seal']] for r in open_)} lies in that range: "
+        return said + (more + third_hold(outer["needed_hold_s"]) + "." if open_ else "")
     told = view.tables["refusal"].filter(pl.col("analysis") == "seal_watch")["reason"].to_list()
     return f"{told[0][0].upper()}{told[0][1:]}." if told else "Outer and inner seal were not told apart."
 

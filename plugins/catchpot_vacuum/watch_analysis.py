@@ -68,7 +68,9 @@ class SealWatchAnalysis:
             if book is not None:
                 splits.append(_split_rows(mould, split))
                 if split.outer is None:
-                    refused.append(Refused(mould, f"{self.name}.outer and inner", findings.what_would_tell(split)))
+                    gauge = tables["seal_hold"]["clamp_mbar"].is_not_null().any() or tables["seal_leak"].height > 0
+                    told = findings.what_would_tell(split, gauge=gauge)
+                    refused.append(Refused(mould, f"{self.name}.outer and inner", told))
             rows += findings.of_mould(self.name, mould, job.book, tables, found, split, str(job.book.zone))
         frame = shape(FINDING, {n: [r.get(n) for r in rows] for n in FINDING.names}) if rows else empty(FINDING)
         return Result(

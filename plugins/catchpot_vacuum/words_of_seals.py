@@ -43,7 +43,9 @@ def day(when: date | None, *, year: bool = True) -> str:
 
 
 def due(row: Row) -> str:
-    """The day it is due, with its 80 % interval."""
+    """The day it is due, with its 80 % interval; "now" where none of it lies ahead."""
+    if _over(row):
+        return "now"
     low, high = row["due_low"], row["due_high"]
     same = low is not None and high is not None and low.year == high.year
     return f"{day(row['due_on'])} (80 %: {day(low, year=not same)} to {day(high)})"
@@ -55,13 +57,20 @@ def left(row: Row) -> str:
     middle, low, high = row["shots_left"], row["shots_left_low"], row["shots_left_high"]
     if middle is None:
         return "no date"
+    if _over(row):
+        return "none: it is at its limit"
     if high >= FAR_SHOTS:
         return f"{middle:.0f} {unit} (80 %: {low:.0f} or more)"
     return f"{middle:.0f} {unit} (80 %: {low:.0f} to {high:.0f})"
 
 
+def _over(row: Row) -> bool:
+    """Whether the limit is met for certain (80 %), not only by the median."""
+    return row["shots_left_high"] is not None and row["shots_left_high"] <= 0
+
+
 def forecast(row: Row) -> str:
-    """One seal's forecast in a sentence."""
+    """One seal's forecast in a sentence or two."""
     name = f"{row['mould']}, {NAMES[row['seal']]}"
     age = f"{row['age_shots']:.0f} {row['unit']}"
     level, limit = row["leak_mbar_l_s"], row["limit_mbar_l_s"]
@@ -69,7 +78,7 @@ def forecast(row: Row) -> str:
         return f"{name}: no limit in the mould book, so no forecast."
     if level is None:
         return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
-    at = f"{words.number(level, digits=2)} of {words.number(limit, 'mbar l/s', 2)}"
+    leaks, allowed = words.number(level, "mbar l/s", 2), f"{words.number(limit, digits=2)} are allowed"
     assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
     if (
         row["shots_left"] is None
@@ -81,25 +90,46 @@ def forecast(row: Row) -> str:
             f"{name}: no date{assumed}; it leaks between {low} and {high} mbar l/s, by whichever leak law holds, and "
             f"its limit of {words.number(limit, 'mbar l/s', 2)} lies between."
         )
+    if row["shots_left"] is None and level >= limit:
+        return f"{name}: over its limit in all {age}{assumed}, no growth seen: it leaks {leaks}, {allowed}."
     if row["shots_left"] is None:
-        return f"{name}: no wear seen in {age}{assumed}; it leaks {at}, and no date is made out of noise."
-    if row["shots_left"] <= 0 and level >= limit:
-        return f"{name}: at its limit now ({at}) after {age}{assumed}."
+        return f"{name}: no wear seen in {age}{assumed}, no date is made out of noise; it leaks {leaks}, {allowed}."
     pooled = f", with the lives of {row['pooled_moulds']} other seals" if row["pooled_moulds"] else ""
+    now = f"it leaks {leaks} after {age}{assumed}{pooled}, {allowed}"
+    if _over(row):
+        return f"{name}: at its limit; {now}. See to it before the next shot."
+    if row["shots_left"] <= 0:
+        return (
+            f"{name}: at its limit by now, or within {row['shots_left_high']:.0f} {row['unit']} (80 %); {now}. {SUDDEN}"
+        )
     at_day = f"due {due(row)}" if row["due_on"] else "with no date, since too few shots a day are known"
-    return f"{name}: {left(row)} left, {at_day}; it leaks {at} after {age}{assumed}{pooled}. {SUDDEN}"
+    return f"{name}: {left(row)} left, {at_day}; {now}. {SUDDEN}"
 
 
 def track_record(history: list[Row], seals: tuple[str, ...] = ("clamp", "outer", "inner")) -> str:
     """For how many seals the 80 % interval held; stands beside every forecast."""
     judged = [h for h in history if h["seal"] in seals and h["half_life_forecast_held"] is not None]
+    met = [h for h in judged if h["crossed_at_shots"] is not None]
+    early = [h for h in judged if h["crossed_at_shots"] is None]
     if not judged:
         return "No seal has yet run long enough to judge a past forecast by."
-    held = sum(bool(h["half_life_forecast_held"]) for h in judged)
-    return (
-        f"Of {words.count(len(judged), 'seal')} whose forecast at half way can be judged by now, the 80 % interval "
-        f"held for {held}."
-    )
+    said = []
+    if met:
+        held = sum(bool(h["half_life_forecast_held"]) for h in met)
+        said.append(
+            f"{words.count(len(met), 'seal')} reached {'its' if len(met) == 1 else 'their'} limit since a forecast was "
+            f"made half way: the 80 % interval held for {held} of {len(met)} and missed for {len(met) - held}."
+        )
+    if early:
+        wrong = sum(not h["half_life_forecast_held"] for h in early)
+        if len(early) == 1:
+            said.append(
+                f"1 seal was replaced before its limit, {'after' if wrong else 'and before'} the interval ended."
+            )
+        else:
+            which = f"{wrong or 'none'} of them after the interval had ended"
+            said.append(f"{len(early)} seals were replaced before their limit, {which}.")
+    return " ".join(said)
 
 
 def past_lives(history: list[Row]) -> list[str]:

@@ -13,7 +13,7 @@ from tests.studies.harness import interval_table, study
 
 from catchpot.core_tables import PHASE, SAMPLE, SHOT
 from catchpot.physics.vacuum import Law, relative_flow
-from catchpot.stats.degradation import fit_wear
+from catchpot.stats.degradation import EIGHTY_PERCENT, fit_wear
 from catchpot.tables import shape
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
@@ -213,7 +213,7 @@ def seal_life(seeds: Sequence[int]) -> pl.DataFrame:
             seen = leak * np.exp(noise_of(rng, n, noise, correlation)) + rng.normal(0.0, 0.004, n)
             wear = fit_wear(age, seen, np.full(n, 0.004), 0.3)
             if wear.seen:
-                low, middle, high = wear.shots_left(0.1, 0.5, 0.9)
+                low, middle, high = wear.shots_left(*EIGHTY_PERCENT)
                 given, held = given + 1, held + int(low <= life - n <= high)
                 error.append(abs(middle / (life - n) - 1.0))
         rows.append((growth, floor, noise, correlation, n, len(seeds), 100.0 * given / len(seeds),

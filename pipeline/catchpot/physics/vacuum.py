@@ -89,6 +89,21 @@ def straighten(p_mbar: Floats, start_mbar: ArrayLike, source_mbar: ArrayLike, la
     return np.asarray(p_mbar + laminar_share * bend / span)
 
 
+def shares(
+    law: Law, squeeze: float, ambient_mbar: Floats, clamp_mbar: Floats, cavity_mbar: Floats
+) -> tuple[Floats, Floats]:
+    """Flow past the outer and the inner seal at these states over that at the reference states; inner not below 0.
+
+    squeeze: share by which the outer seal leaks more with the cavity at full ambient.
+
+    >>> [float(v.round(3)) for v in shares("linear", 0.2, np.array(1013.0), np.array(50.0), np.array(1013.0))]
+    [1.2, 1.926]
+    """
+    openness = (cavity_mbar - REFERENCE_CAVITY_MBAR) / (REFERENCE_AMBIENT_MBAR - REFERENCE_CAVITY_MBAR)
+    outer = (1.0 + squeeze * openness) / outer_factor(law, ambient_mbar, clamp_mbar)
+    return np.asarray(outer), np.maximum(1.0 / inner_factor(law, cavity_mbar, clamp_mbar), 0.0)
+
+
 @dataclass(frozen=True)
 class Seals:
     """Outer and inner leak of each case at the reference states, mbar l/s, with a 95 % interval; shape (cases,).
@@ -119,7 +134,7 @@ def solve_seals(
     cavity_mbar: Floats,
     *,
     squeeze: tuple[float, ...] = (0.0, 0.15, 0.3),
-    common_relative_sd: float = 0.0,
+    covariance: Floats | None = None,
 ) -> Seals:
     """Outer and inner seal told apart by holds at different cavity pressures, with covariance.
 
@@ -127,9 +142,11 @@ def solve_seals(
     ambient, clamp, cavity: the states of the holds, same shape.
     squeeze: with the cavity at ambient the cover presses less and the outer seal may leak more; shares by which it
     does at full ambient, in proportion to the cavity pressure above the reference.
-    Weighted least squares for each leak law and squeeze. The answer is the linear law's without squeeze unless the
-    holds speak against it; the interval is the hull of all answers they don't speak against: two holds can't tell
-    the law, a third can.
+    covariance: of the rates, shape (cases, holds, holds), where they are not independent; no hold may be missing then.
+    Least squares for each leak law and squeeze. The interval is the hull of all answers the holds don't speak against.
+    Two holds can't tell the law: the answer is the linear law's without squeeze. Three can: the answer is then the
+    laws' mean, each weighed by how well it fits without squeeze (a squeeze and a linear inner leak look alike in any
+    number of holds).
     A case with one cavity state has no answer: NaN.
 
     >>> r = np.array([[0.20 + 0.03 * 963 / 500, 0.23]]); s = np.full((1, 2), 0.003); p = np.full((1, 2), 1013.0)
@@ -143,16 +160,20 @@ def solve_seals(
     cavity = np.where(there, cavity_mbar, REFERENCE_CAVITY_MBAR)
     clamp = np.where(there, clamp_mbar, REFERENCE_CLAMP_MBAR)
     ambient = np.where(there, ambient_mbar, REFERENCE_AMBIENT_MBAR)
-    openness = (cavity - REFERENCE_CAVITY_MBAR) / (REFERENCE_AMBIENT_MBAR - REFERENCE_CAVITY_MBAR)
     spread = np.max(np.where(there, cavity, -np.inf), axis=1) - np.min(np.where(there, cavity, np.inf), axis=1)
     told = (there.sum(axis=1) >= 2) & (spread > 150.0)
+    root = None if covariance is None else np.linalg.cholesky(covariance)
+
+    def whitened(v: Floats) -> Floats:
+        return np.sqrt(w) * v if root is None else np.linalg.solve(root, v[..., None])[..., 0]
+
+    white = whitened(rate)
     rows: list[tuple[Floats, Floats, Floats, Floats, Floats]] = []
     for law in LAWS:
         for k in squeeze:
-            a = np.where(there, (1.0 + k * openness) / outer_factor(law, ambient, clamp), 0.0)
-            b = np.where(there, np.maximum(1.0 / inner_factor(law, cavity, clamp), 0.0), 0.0)
-            aa, ab, bb = (w * a * a).sum(1), (w * a * b).sum(1), (w * b * b).sum(1)
-            ar, br = (w * a * rate).sum(1), (w * b * rate).sum(1)
+            a, b = (whitened(np.where(there, v, 0.0)) for v in shares(law, k, ambient, clamp, cavity))
+            aa, ab, bb = (a * a).sum(1), (a * b).sum(1), (b * b).sum(1)
+            ar, br = (a * white).sum(1), (b * white).sum(1)
             det = np.where(told, aa * bb - ab * ab, 1.0)
             det = np.where(det > 1e-12 * aa * bb, det, np.nan)
             outer, inner = (bb * ar - ab * br) / det, (aa * br - ab * ar) / det
@@ -162,17 +183,22 @@ def solve_seals(
                 np.where(inner < 0, only_outer, np.where(outer < 0, 0.0, outer)),
                 np.where(inner < 0, 0.0, np.where(outer < 0, only_inner, inner)),
             )
-            misfit = (w * (rate - a * outer[:, None] - b * inner[:, None]) ** 2).sum(1)
+            misfit = ((white - a * outer[:, None] - b * inner[:, None]) ** 2).sum(1)
             rows.append((outer, inner, np.sqrt(bb / det), np.sqrt(aa / det), misfit))
     outer, inner, sd_outer, sd_inner, misfit = (np.stack(column, axis=1) for column in zip(*rows, strict=True))
-    sd_outer = np.hypot(sd_outer, common_relative_sd * outer)
-    sd_inner = np.hypot(sd_inner, common_relative_sd * inner)
     free = np.maximum(there.sum(axis=1) - 2, 0)[:, None]
     worse = misfit - np.nanmin(np.where(np.isfinite(misfit), misfit, np.inf), axis=1, keepdims=True)
     weight = np.where(free > 0, np.exp(-0.5 * np.nan_to_num(worse, nan=0.0)), 1.0)
     kept = weight >= 0.05
-    best = np.where(kept[:, 0], 0, np.argmax(weight, axis=1))
-    pick = (np.arange(len(best)), best)
+    plain = weight * np.where(np.arange(weight.shape[1]) % len(squeeze) == 0, 1.0, 0.0)
+    only_linear = np.eye(1, weight.shape[1])
+    # Where every law fails without squeeze, all readings count.
+    plain = np.where(plain.max(axis=1, keepdims=True) >= 0.05, plain, weight)
+    share = np.where(free > 0, plain, only_linear)
+    share = share / share.sum(axis=1, keepdims=True)
+
+    def mean(answer: Floats) -> Floats:
+        return np.asarray((share * np.where(share > 0, answer, 0.0)).sum(axis=1))
 
     def hull(value: Floats, sd: Floats) -> tuple[Floats, Floats]:
         low = np.min(np.where(kept, value - 1.96 * sd, np.inf), axis=1)
@@ -182,7 +208,7 @@ def solve_seals(
     (ol, oh), (il, ih) = hull(outer, sd_outer), hull(inner, sd_inner)
     blank = np.where(told, 0.0, np.nan)
     return Seals(
-        outer[pick] + blank, ol, oh, inner[pick] + blank, il, ih, outer, inner, sd_outer, sd_inner, weight
+        mean(outer) + blank, ol, oh, mean(inner) + blank, il, ih, outer, inner, sd_outer, sd_inner, weight
     )  # fmt: skip
 
 

@@ -1,0 +1,37 @@
+"""Outer or inner seal, mould by mould, and what was not assessed, for the command."""
+
+from __future__ import annotations
+
+from collections.abc import Set
+
+import polars as pl
+
+from catchpot_vacuum.words_of_seals import between
+
+
+def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
+    """A sentence a mould: what its last hold checks say of either seal, or which hold check would tell."""
+    told = split.filter(pl.col("leak_mbar_l_s").is_not_null())
+    lines = {}
+    for mould in told["mould"].unique().sort().to_list():
+        rows = {r["seal"]: r for r in told.filter(pl.col("mould") == mould).to_dicts()}
+        if {"outer", "inner"} <= set(rows):
+            lines[mould] = f"outer seal {between(rows['outer'])}, inner seal {between(rows['inner'])}"
+    asked = refusal.filter(pl.col("what") == "seal_watch.outer and inner")
+    for mould, reason in asked.select("unit", "reason").iter_rows():
+        lines.setdefault(mould, reason)
+    return [f"{mould}: {lines[mould]}." for mould in sorted(lines)]
+
+
+def not_told(refusal: pl.DataFrame, given: Set[str], shot: pl.DataFrame) -> list[str]:
+    """Why a mould with shots has no forecast at all: what most of its shots say."""
+    lines = []
+    for mould in sorted(set(shot["mould"].drop_nulls()) - given):
+        shots = shot.filter(pl.col("mould") == mould)["shot"].to_list()
+        reasons = refusal.filter((pl.col("what") == "seal_leak.clamp") & pl.col("unit").is_in(shots))["reason"]
+        usual = reasons.drop_nulls().mode().sort().to_list()
+        lines.append(f"{mould}: no forecast; {usual[0] if usual else 'no leak is known of it'}.")
+    return lines
+
+
+__all__ = ["not_told", "which_seal"]
