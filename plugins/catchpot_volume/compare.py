@@ -12,12 +12,13 @@ import polars as pl
 from catchpot.physics.volume import CAUSES, WITNESSES, couplings, litres
 from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
-from catchpot_volume.meters import Check, common_step, known_step
-from catchpot_volume.odds import LAYING, NAMES, Pressures, priors
-from catchpot_volume.periods import Periods, best_volume, filled_in
+from catchpot_volume.meters import Check, known_step, shared_readings
+from catchpot_volume.odds import LAYING, LINE, NAMES, Pressures, priors
+from catchpot_volume.periods import FilledIn, Periods, best_volume, filled_in
 
 VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
 PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
+RESISTANCE = WITNESSES.index("line_resistance")
 MASS, THICKNESS = WITNESSES.index("part_mass"), WITNESSES.index("thickness")
 UNWEIGHED = 0.008
 """S.d. of the share of the resin that nobody weighs, from period to period (common practice, no source)."""
@@ -68,8 +69,11 @@ def compare(
     rows = np.r_[periods.before, periods.after]
     part, after = frame[rows], np.r_[np.zeros(len(periods.before), bool), np.ones(len(periods.after), bool)]
     log_v, volume_from = best_volume(part)
+    filled = FilledIn(log_v, np.zeros(len(log_v), dtype=bool), (0.0, 0.0))
     if volume_from == "the filling curve":
-        log_v = filled_in(part, log_v, after)
+        filled = filled_in(part, log_v, after)
+        log_v = filled.log_volume
+    guessed = float(np.hypot(*filled.mean_sd))
     known = np.isfinite(log_v)
     volume, injected = np.exp(log_v), column(part, "injected_volume_l")
     warm = expansion(part)
@@ -80,7 +84,8 @@ def compare(
     table[~known] = np.nan
     _, spread, _ = difference(table, after)
     means = table[a].mean(axis=0) - table[b].mean(axis=0)
-    half = _reach(int(known.sum()) - 2) * np.sqrt(np.diag(spread))
+    extra = (guessed * before) ** 2 * np.array([1.0, 0.0, 1.0])
+    half = _reach(int(known.sum()) - 2) * np.sqrt(np.diag(spread) + extra)
     spans: list[Triple] = [(float(m), float(m - h), float(m + h)) for m, h in zip(means, half, strict=True)]
     temperature = _temperature(warm, after, before)
     book = part_book(frame, int(periods.before[-1]), before)
@@ -95,10 +100,10 @@ def compare(
             reason="the mould book lacks the part's area, thickness, fibre or the resin's density, so the litres of a"
             " cause can't be worked out",
         )  # fmt: skip
-    curve_volume = log_v if volume_from == "the filling curve" else None
-    posterior, moulds, seen = _posterior(part, after, curve_volume, book, events, others, checks, spans[0][0] > 0)
+    curve = (filled, guessed) if volume_from == "the filling curve" else None
+    posterior, moulds, seen = _posterior(part, after, curve, book, events, others, checks, spans[0][0] > 0)
     return Comparison(
-        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0], moulds=moulds, seen=frozenset(seen)
+        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0, 0.0], moulds=moulds, seen=frozenset(seen)
     )
 
 
@@ -124,19 +129,23 @@ def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
 
 
 def _posterior(
-    part: pl.DataFrame, after: Any, curve_volume: Floats | None, book: Any, events: Sequence[dict[str, Any]],
+    part: pl.DataFrame, after: Any, curve: tuple[FilledIn, float] | None, book: Any, events: Sequence[dict[str, Any]],
     others: pl.DataFrame, checks: Sequence[Check], volume_up: bool,
 ) -> tuple[Posterior, int, list[str]]:  # fmt: skip
     table = witnesses(part)
-    if curve_volume is not None:
-        table[:, VOLUME] = curve_volume
+    if curve is not None:
+        table[:, VOLUME] = curve[0].log_volume
+        table[curve[0].late, PERMEABILITY] = np.nan  # not scaled to an arrival: another measure
     change, covariance, fewest = difference(table, after)
     usable = np.flatnonzero(np.isfinite(change) & (fewest >= 3))
-    laws = [np.column_stack([couplings(book, e), np.zeros(len(WITNESSES))]) for e in EXPONENTS]
+    laws = [np.column_stack([couplings(book, e), np.zeros((len(WITNESSES), 2))]) for e in EXPONENTS]
     for law in laws:
-        law[PERMEABILITY, LAYING] = 1.0
+        law[PERMEABILITY, LAYING] = law[RESISTANCE, LINE] = 1.0
     nuisance = np.zeros((len(WITNESSES), len(WITNESSES)))
-    nuisance[PERMEABILITY, PERMEABILITY] = _viscosity_variance(part, after)
+    # a thicker resin than reckoned with: less permeability, more resistance of the line
+    both = np.ix_((PERMEABILITY, RESISTANCE), (PERMEABILITY, RESISTANCE))
+    nuisance[both] = _viscosity_variance(part, after) * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    nuisance[VOLUME, VOLUME] = curve[1] ** 2 if curve is not None else 0.0
     nuisance[POT, POT] = 0.003**2
     # flash, drips and dry corners that nobody weighs come and go
     nuisance[BALANCE, BALANCE] = UNWEIGHED**2
@@ -152,20 +161,19 @@ def _posterior(
     at = part["started_at"]
     span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
             at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
-    moulds = 0
     meter = np.zeros(len(NAMES))
     meter[CAUSES.index("flow_meter")] = 1.0
-    step, compared = common_step(others, span)
     told = known_step(checks, span)
-    for extra, what in ((step, "other moulds"), (told, "bucket and scales")):
-        if extra is not None:
-            d = np.r_[d, extra[0]]
-            c = np.pad(c, ((0, 1), (0, 1)))
-            c[-1, -1] = extra[1] ** 2
-            n = np.pad(n, ((0, 1), (0, 1)))
-            laws = [np.vstack([law, meter]) for law in laws]
-            seen.append(what)
-    moulds = compared if step is not None else 0
+    readings, moulds = shared_readings(others, span)
+    extra = [told] if told is not None else []
+    seen += ["bucket and scales"] if told is not None else []
+    if readings:  # stands last: it is read in several ways
+        extra.append((0.0, 0.0))
+        seen.append("other moulds")
+    for value, sd in extra:
+        d, c, n = np.r_[d, value], np.pad(c, ((0, 1), (0, 1))), np.pad(n, ((0, 1), (0, 1)))
+        c[-1, -1] = sd**2
+        laws = [np.vstack([law, meter]) for law in laws]
     pressures = Pressures(
         _moved(column(part, "clamp_pressure_mbar"), after),
         _moved(column(part, "cavity_pressure_mbar"), after),
@@ -174,11 +182,12 @@ def _posterior(
         bool(part["clamp_held"].fill_null(False).all()),
     )
     prior, possible = priors(book, events, pressures, volume_up)
-    made = estimate(d, c, laws, n, prior, 3, possible)
-    # witnesses that contradict each other under every set of causes are trusted less, all of them alike
-    misfit, free = misfit_of(made, d, c + n, laws)
+    made = estimate(d, c, laws, n, prior, 3, possible, readings)
+    # the mould's own witnesses that contradict each other under every set of causes are trusted less, all of them alike
+    own = len(d) - bool(readings)
+    misfit, free = misfit_of(made, d[:own], (c + n)[:own, :own], [law[:own] for law in laws])
     if misfit > free + 2.5 * np.sqrt(2.0 * free):
-        made = estimate(d, c * misfit / free, laws, n * misfit / free, prior, 3, possible)
+        made = estimate(d, c * misfit / free, laws, n * misfit / free, prior, 3, possible, readings)
     return made, moulds, seen
 
 

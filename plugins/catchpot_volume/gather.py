@@ -56,13 +56,15 @@ def joined(tables: Mapping[str, pl.DataFrame], book: MouldBook, mould: str | Non
 
 
 RISE_BLOCKS = 20
+PUMP_HELD_MBAR_MIN = 0.5
 
 
 def clamp_rise(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Rise of the clamp pressure during injection less its rise in a hold, mbar/min; a row a shot, null where unknown.
 
     The injection's is the median over blocks of the curve, so that a top-up counts for nothing. Without a hold the
-    rise during injection stands alone, in every shot.
+    rise during injection stands alone, in every shot; a clamp that then hardly moves in any is held by its pump, and
+    shows nothing.
     """
     schema: dict[str, Any] = {"shot": pl.String(), "clamp_rise_mbar_min": pl.Float64(), "clamp_held": pl.Boolean()}
     curve = tables.get("curve")
@@ -82,6 +84,9 @@ def clamp_rise(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         made = made.join(held, on="shot", how="left", maintain_order="left")
         if made["held"].null_count() <= 0.2 * made.height:
             return made.select("shot", clamp_rise_mbar_min=pl.col("injected") - pl.col("held"), clamp_held=pl.lit(True))
+    seen = np.abs(rise[np.isfinite(rise)])
+    if not len(seen) or float(np.quantile(seen, 0.8)) < PUMP_HELD_MBAR_MIN:
+        return pl.DataFrame(schema=schema)
     return made.select("shot", clamp_rise_mbar_min="injected", clamp_held=pl.lit(False))
 
 
@@ -162,6 +167,7 @@ def before_bed_l(frame: pl.DataFrame) -> Floats:
 
 def witnesses(frame: pl.DataFrame) -> Floats:
     """All WITNESSES of each shot, NaN where unknown; shape (shots, witnesses)."""
+    line = column(frame, "line_resistance_per_m3")
     with np.errstate(divide="ignore", invalid="ignore"):
         columns = {
             "volume": log_volume(frame),
@@ -172,6 +178,7 @@ def witnesses(frame: pl.DataFrame) -> Floats:
             "fabric_mass": column(frame, "fabric_mass_kg"),
             "gel_coat_mass": column(frame, "gel_coat_mass_kg"),
             "thickness": column(frame, "part_thickness_mm"),
+            "line_resistance": np.log(np.where(line > 0, line, np.nan)),
         }
     return np.column_stack([columns[w] for w in WITNESSES])
 

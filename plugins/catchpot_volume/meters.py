@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -16,8 +17,9 @@ from catchpot.stats.causes import difference
 
 Floats = NDArray[np.float64]
 Span = tuple[datetime, datetime, datetime, datetime]
-OWN, OWN_WIDE, OWN_CHANGED = 0.004, 0.03, 0.10
+OWN, OWN_WIDE, OWN_CHANGED = 0.0035, 0.03, 0.10
 """S.d. of another mould's own change of volume: everyday, and where it changed for itself; and how often it does."""
+MOST_CHANGED, FAR = 3, 14.0
 CHECKED_SD = 0.005
 """S.d. of a gain found by bucket and scales (common practice, no source)."""
 _NUMBER = re.compile(r"(?<![\w.,-])([+-]?\d+(?:[.,]\d+)?)\s*(%?)(?![\w-])")
@@ -77,29 +79,46 @@ def known_step(checks: Sequence[Check], span: Span) -> tuple[float, float] | Non
     return float(np.log(after[0].gain / before[-1].gain)), CHECKED_SD * float(np.sqrt(2.0))
 
 
-def common_step(others: pl.DataFrame, span: Span) -> tuple[tuple[float, float] | None, int]:
-    """Log step that other moulds share between two periods, its s.d., and how many of them were compared.
+def shared_readings(others: pl.DataFrame, span: Span) -> tuple[list[tuple[float, float, float]], int]:
+    """What the other moulds say together of the gain's log step: readings to choose from, and how many moulds.
 
-    others: meter_witness rows of one injector. A mould may have changed for itself: its likelihood has wide shoulders,
-    and all are multiplied on a grid.
+    others: meter_witness rows of one injector. Each mould either kept its everyday or changed for itself; for every
+    set of up to MOST_CHANGED that did, the moulds' steps multiply to one normal reading: (value, variance, log weight).
     """
-    grid = np.linspace(-0.15, 0.15, 1201)
-    log_like = np.zeros_like(grid)
-    compared = 0
-    for step, sd in mould_steps(others, span):
-        narrow, wide = np.hypot(sd, OWN), np.hypot(sd, OWN_WIDE)
-        density = sum(
-            share / s * np.exp(-0.5 * ((step - grid) / s) ** 2)
-            for share, s in ((1 - OWN_CHANGED, narrow), (OWN_CHANGED, wide))
-        )
-        log_like += np.log(density)
-        compared += 1
-    if not compared:
+    steps = mould_steps(others, span)
+    if not steps:
+        return [], 0
+    step, sd = np.array([s for s, _ in steps]), np.array([s for _, s in steps])
+    made = []
+    for n in range(min(MOST_CHANGED, len(step)) + 1):
+        for own in combinations(range(len(step)), n):
+            changed = np.zeros(len(step), dtype=bool)
+            changed[list(own)] = True
+            variance = sd**2 + np.where(changed, OWN_WIDE, OWN) ** 2
+            pooled = 1.0 / float((1.0 / variance).sum())
+            value = pooled * float((step / variance).sum())
+            log_weight = float(
+                np.where(changed, np.log(OWN_CHANGED), np.log1p(-OWN_CHANGED)).sum()
+                - 0.5 * (np.log(2 * np.pi * variance) + (step - value) ** 2 / variance).sum()
+                + 0.5 * np.log(2 * np.pi * pooled)
+            )
+            made.append((value, pooled, log_weight))
+    top = max(w - 0.5 * np.log(v) for _, v, w in made)
+    # far less likely wherever the step may be: left out, but for the widest
+    widest = max(v for _, v, _ in made)
+    return [m for m in made if m[2] - 0.5 * np.log(m[1]) > top - FAR or m[1] == widest], len(step)
+
+
+def common_step(others: pl.DataFrame, span: Span) -> tuple[tuple[float, float] | None, int]:
+    """Log step that other moulds share between two periods, its s.d., and how many of them were compared."""
+    readings, compared = shared_readings(others, span)
+    if not readings:
         return None, 0
-    weight = np.exp(log_like - log_like.max())
+    value, variance, log_weight = np.array(readings).T
+    weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    mean = float(weight @ grid)
-    return (mean, float(np.sqrt(weight @ (grid - mean) ** 2))), compared
+    mean = float(weight @ value)
+    return (mean, float(np.sqrt(weight @ (variance + (value - mean) ** 2)))), compared
 
 
 def mould_steps(others: pl.DataFrame, span: Span) -> list[tuple[float, float]]:

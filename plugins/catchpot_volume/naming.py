@@ -10,10 +10,10 @@ from catchpot.physics.volume import CAUSES
 from catchpot.stats.causes import Posterior
 from catchpot_volume.compare import Comparison, Triple
 
-SURE = 0.90
-"""A cause is named alone where, something having changed, this chance or more is with it."""
+RIVAL = 0.25
+"""A cause stands alone where, something having changed, no rival has this share of its chance (four to one)."""
 SECOND = 0.5
-CHANGED = 0.6
+CHANGED = 0.5
 WORTH = 0.01
 """Share of the volume below which a change of overflow is left unnamed."""
 SETTLES = {
@@ -63,12 +63,9 @@ def named(posterior: Posterior) -> list[tuple[tuple[int, ...], float]]:
         rest = 1.0 - chances[first]
         pair: tuple[int, ...] = (first,)
         floor = 0.0 if turn == 0 else SECOND
-        if chances[first] < SURE:
-            second = max((c for c in free if c != first), key=lambda c: without.chance(c))
-            instead = rest * without.chance(second)
-            # a rival is named where it could well be the one: a fifth of the first's own chance
-            if turn == 0 or instead > 0.2 * chances[first]:
-                pair = tuple(sorted((first, second)))
+        second = max((c for c in free if c != first), key=lambda c: without.chance(c))
+        if rest * without.chance(second) > RIVAL * chances[first]:
+            pair = tuple(sorted((first, second)))
         chance = given.chance(*pair)
         if turn and chance < floor:
             break

@@ -16,24 +16,26 @@ from catchpot.stats.causes import Priors
 
 LAYING = len(CAUSES)
 """The pack's permeability itself (how it was laid, another weave): moves K and no volume."""
-NAMES = (*CAUSES, "laying")
+LINE = LAYING + 1
+"""The resistance of hose and mix head itself (another hose, resin left in it): moves no volume."""
+NAMES = (*CAUSES, "laying", "line")
 CHANCE = {
     "cavity_thickness": 0.08, "fabric_pack": 0.06, "gel_coat": 0.05, "core": 0.03, "runner_or_hose": 0.015,
-    "flow_meter": 0.04, "resin_past_seal": 0.015, "laying": 0.05,
+    "flow_meter": 0.05, "resin_past_seal": 0.015, "laying": 0.05, "line": 0.05,
 }  # fmt: skip
 # An event at the boundary: which causes it makes likelier, and how many times the odds.
 EVENTS = {
     "fabric_batch": {"fabric_pack": 4.0, "laying": 3.0},
     "gel_coat_changed": {"gel_coat": 10.0},
     "core_changed": {"core": 15.0},
-    "hose_changed": {"runner_or_hose": 12.0},
+    "hose_changed": {"runner_or_hose": 12.0, "line": 12.0},
     "vent_changed": {"runner_or_hose": 2.0},
     "mould_serviced": {"cavity_thickness": 3.0, "runner_or_hose": 2.0, "resin_past_seal": 2.0},
     "mould_cleaned": {"cavity_thickness": 2.0},
     "seal_replaced": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
     "seal_reseated": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
     "meter_calibrated": {"flow_meter": 12.0},
-    "pump_serviced": {"flow_meter": 6.0},
+    "pump_serviced": {"flow_meter": 6.0, "line": 2.0},
 }
 CLAMP_WANDER_MBAR, CAVITY_WANDER_MBAR, MOVED_MBAR = 5.0, 12.0, 40.0
 RESIN_WANDER, RESIN_MOVED = 3.0, 60.0
@@ -67,6 +69,21 @@ def _times(moved: tuple[float, float] | None, wander: float, real: float, sign: 
     return float(min(0.5 + 0.5 * with_it, MOST_FOR))
 
 
+def _past_seal(pressures: Pressures) -> float:
+    """Factor on the odds of resin past the inner seal, by what the clamp pressure does during injection.
+
+    Its rise there beyond a hold's is the plain sign, for and against. Where no hold tells it from the seals' own leak,
+    that the clamp follows the line helps, but an outer leak with a switching pump may look like either: neither then
+    says more than UNHELD. A clamp held by a receiver shows nothing, for or against.
+    """
+    if pressures.clamp_rise is None:
+        return 1.0
+    seen = _times(pressures.clamp_rise, RISE_WANDER, RISE_MOVED, 1.0)
+    if not pressures.held:
+        seen = min(max(seen, _times(pressures.clamp_per_line, RESIN_WANDER, RESIN_MOVED, 1.0)), UNHELD)
+    return 4.0 * seen if seen > 1.0 else 0.3
+
+
 def priors(
     book: PartBook, events: Sequence[dict[str, Any]], pressures: Pressures, volume_up: bool
 ) -> tuple[Priors, np.ndarray[Any, np.dtype[np.bool_]]]:
@@ -81,16 +98,22 @@ def priors(
     vacuum = max(_times(pressures.clamp, CLAMP_WANDER_MBAR, MOVED_MBAR, sign),
                  _times(pressures.cavity, CAVITY_WANDER_MBAR, MOVED_MBAR, sign))  # fmt: skip
     odds["cavity_thickness"] *= vacuum
-    if pressures.clamp_per_line is not None or pressures.clamp_rise is not None:
-        follows = _times(pressures.clamp_per_line, RESIN_WANDER, RESIN_MOVED, 1.0)
-        rises = _times(pressures.clamp_rise, RISE_WANDER, RISE_MOVED, 1.0)
-        seen = max(follows, rises if pressures.held else min(rises, UNHELD))
-        odds["resin_past_seal"] *= 4 * seen if seen > 1 else 0.3
+    odds["resin_past_seal"] *= _past_seal(pressures)
     chance = np.array([odds[c] / (1 + odds[c]) for c in NAMES])
     v, h = book.volume_l, book.thickness_mm
-    quiet = np.array([0.0010, 0.010, 0.015, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03])
+    quiet = np.array([0.0010, 0.010, 0.008, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03, 0.012])
     active = np.array(
-        [0.03, 0.08, max(0.12, 0.03 * h), max(0.15 * book.core_volume_l, 0.02 * v), 0.03 * v, 0.03, 0.04 * v, 0.15]
+        [
+            0.03,
+            0.08,
+            max(0.12, 0.03 * h),
+            max(0.15 * book.core_volume_l, 0.02 * v),
+            0.03 * v,
+            0.03,
+            0.04 * v,
+            0.15,
+            0.15,
+        ]
     )
     possible = np.ones(len(NAMES), dtype=bool)
     possible[CAUSES.index("core")] = book.core_volume_l > 0 or "core_changed" in kinds

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from catchpot.stats.censored import censored_mean
 from catchpot.stats.changepoint import Change, find_changes, limit_for
-from catchpot.stats.outlook import above
 from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
 
 Bools = NDArray[np.bool_]
@@ -42,6 +42,8 @@ FOUND_AS_A_RULE = 0.6
 """Share of shots whose arrival is found, above which a missing one came late or never."""
 LATE, LATE_SPREADS = 0.015, 4.0
 """An arrival in the last so much of the injected volume (log; or so many s.d. of a reading) is mostly not found."""
+BOUND_SD = 0.005
+"""S.d. of that bound, shared by all shots."""
 
 
 def late_bound(injected_l: Floats, own_sd: Floats) -> Floats:
@@ -51,32 +53,45 @@ def late_bound(injected_l: Floats, own_sd: Floats) -> Floats:
         return np.asarray(np.log(injected_l) - max(LATE, LATE_SPREADS * usual))
 
 
-def filled_in(frame: pl.DataFrame, log_v: Floats, after: Bools) -> Floats:
+@dataclass(frozen=True)
+class FilledIn:
+    """Log volumes with late arrivals put where they are expected, which those are, and what that adds to the error.
+
+    mean_sd: s.d. that the guess adds to the mean of the earlier and of the later period.
+    """
+
+    log_volume: Floats
+    late: Bools
+    mean_sd: tuple[float, float]
+
+
+def filled_in(frame: pl.DataFrame, log_v: Floats, after: Bools) -> FilledIn:
     """Log volumes with late arrivals, which no curve shows, put where their period expects them.
 
-    A volume that was not found although arrivals are found as a rule lay above its bound: it is put at the mean of the
-    period's law above that (expectation and maximisation, A. P. Dempster et al. 1977, a few turns). Others stay NaN.
+    A volume that was not found although arrivals are found as a rule, in one of the periods at least, lay above its
+    bound (`stats.censored`, with the scatter of the volumes found). Periods without any arrival stay NaN.
     """
     found = np.isfinite(log_v)
-    if found.sum() <= FOUND_AS_A_RULE * len(log_v) or found.all():
-        return log_v
+    made, late, extra = log_v.copy(), np.zeros(len(log_v), dtype=bool), [0.0, 0.0]
+    sides = [after == side for side in (False, True)]
+    rule = max((found[s].mean() for s in sides if (found & s).sum() >= LEAST), default=0.0)
+    if rule < FOUND_AS_A_RULE or found.all():
+        return FilledIn(made, late, (0.0, 0.0))
     v, low, high = (column(frame, f"arrival_volume{end}_l") for end in ("", "_low", "_high"))
     bound = late_bound(column(frame, "injected_volume_l"), ((high - low) / (3.92 * v))[found])
-    made = log_v.copy()
-    for side in (False, True):
-        mine = after == side
-        if (found & mine).sum() < 3:
-            continue
-        middle = float(np.median(log_v[found & mine]))
-        spread = max(float(np.std(log_v[found & mine], ddof=1)), 0.005)
+    rest = np.concatenate([log_v[found & s] - log_v[found & s].mean() for s in sides if (found & s).sum() >= 3])
+    spread = max(float(np.sqrt(rest @ rest / max(len(rest) - 2, 1))), 0.005)
+    for number, mine in enumerate(sides):
         rows = np.flatnonzero(mine & ~found & np.isfinite(bound))
-        for _ in range(8):
-            a = (bound[rows] - middle) / spread
-            late = rows[a > 0]
-            made[rows] = np.nan
-            made[late] = [middle + spread * above(float(x))[0] for x in a[a > 0]]
-            middle = float(np.nanmean(made[mine]))
-    return made
+        seen = log_v[found & mine]
+        if not len(rows) or not len(seen):
+            continue
+        if len(seen) >= 3:  # far below what is seen, it was missed for another reason
+            rows = rows[bound[rows] > np.median(seen) - LATE_SPREADS * spread]
+        guess = censored_mean(seen, bound[rows], spread)
+        made[rows], late[rows] = guess.stand_in, True
+        extra[number] = float(np.hypot(guess.sd, BOUND_SD * len(rows) / (len(seen) + len(rows))))
+    return FilledIn(made, late, (extra[0], extra[1]))
 
 
 def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
@@ -125,7 +140,7 @@ def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetim
 def _known(frame: pl.DataFrame, after: Bools) -> Bools:
     """Shots whose arrival volume is found, or known to be late."""
     volume, source = best_volume(frame)
-    return np.isfinite(filled_in(frame, volume, after) if source == "the filling curve" else volume)
+    return np.isfinite(filled_in(frame, volume, after).log_volume if source == "the filling curve" else volume)
 
 
 def comparable(frame: pl.DataFrame, p: Periods) -> bool:

@@ -7,7 +7,7 @@ Histories come from `volume_world` (the generator's plan, errors of the fill ana
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -60,9 +60,15 @@ CASES = (
     Case("cavity +3 %, clamp pressure with it", (_c("cavity_thickness", 0.03, 0, 30.0),), bar=FIRST),
     Case("fabric +8 %, packs weighed", (_c("fabric_pack", 0.08),), PACKS, bar=FIRST),
     Case("overflow +0.15 l over 20 shots", (_c("overflow", 0.15, 20),), bar=FIRST),
+    Case("meter +2 %, others on the injector, calibration noted",
+         (replace(_c("flow_meter", 0.02), event=("meter_calibrated", "injector-1")),), bar=FIRST),
     Case("fabric +3 %, unweighed", (_c("fabric_pack", 0.03),), bar=PAIR),
     Case("fabric +5 %, unweighed", (_c("fabric_pack", 0.05),), bar=PAIR),
     Case("cavity +1 %", (_c("cavity_thickness", 0.01),), bar=PAIR),
+    Case("cavity +2 %, no pressure with it", (_c("cavity_thickness", 0.02),), bar=PAIR),
+    Case("cavity -2 %, no pressure with it", (_c("cavity_thickness", -0.02),), bar=PAIR),
+    Case("cavity +2 %, no pressure with it, alone on its injector",
+         (_c("cavity_thickness", 0.02),), others=0, bar=PAIR),
     Case("meter +3 %, alone on its injector", (_c("flow_meter", 0.03),), others=0, bar=PAIR),
     Case("gel coat 0.1 mm thicker", (_c("gel_coat", 0.1),), bar=PAIR),
     Case("gel coat 0.1 mm thicker, weighed", (_c("gel_coat", 0.1),), {"weigh_gel_coat": True}, bar=PAIR),
@@ -95,7 +101,8 @@ def explained(
 def judged(case: Case, causes: pl.DataFrame, change: dict[str, Any], true_l: float) -> dict[str, Any]:
     """How one answer did. true_l: litres the change of arrival volume that was put in is worth."""
     if causes.is_empty():  # refused: counts as not named
-        return {"hit": False, "alone": False, "both": False, "covered": None, "said_changed": False, "adds_up": True}
+        return {"hit": False, "alone": False, "both": False, "covered": None, "said_changed": False, "adds_up": True,
+                "said": False}  # fmt: skip
     top = causes.row(0, named=True)
     likely = causes.filter((pl.col("chance") > 0.3) | (pl.col("rank") == 1))
     named = {c for r in likely["cause"] for c in r.split(" or ")}
@@ -103,7 +110,7 @@ def judged(case: Case, causes: pl.DataFrame, change: dict[str, Any], true_l: flo
     split = causes.filter(pl.col("cause") != "overflow")["change_l"].sum()
     return {
         "hit": hit, "alone": top["cause"] in case.truths, "both": case.truths <= named,
-        "said_changed": change["changed"],
+        "said_changed": change["changed"], "said": change["changed"] and top["cause"] in case.truths,
         "covered": top["change_low_l"] <= true_l <= top["change_high_l"] if hit and len(case.truths) == 1 else None,
         "adds_up": abs(split - change["arrival_change_l"]) < 1e-9,
     }  # fmt: skip
@@ -123,6 +130,7 @@ def volume_causes(seeds: Sequence[int]) -> pl.DataFrame:
                 "case": case.name, "periods": periods, "tries": frame.height,
                 "true_first_or_in_first_pair_pct": pct(frame["hit"]) if case.truths else None,
                 "true_first_alone_pct": pct(frame["alone"]) if case.truths else None,
+                "alone_and_said_changed_pct": pct(frame["said"]) if case.truths else None,
                 "all_named_pct": pct(frame["both"]) if len(case.truths) > 1 else None,
                 "interval_holds_pct": pct(single) if covers else None,
                 "said_changed_pct": pct(frame["said_changed"]), "adds_up_pct": pct(frame["adds_up"]), "bar": case.bar,

@@ -26,10 +26,12 @@ l."""
 
 WITNESSES = (
     "volume", "pot_volume", "permeability", "part_mass", "balance", "fabric_mass", "gel_coat_mass", "thickness",
+    "line_resistance",
 )  # fmt: skip
 """What is watched. volume: log of the arrival volume as metered. pot_volume: log of injected less what the catch pot
 held. permeability: log of the stored K (area scaled to arrival). part_mass, fabric_mass, gel_coat_mass: kg. balance:
-log of injected over the resin found in part and catch pot. thickness: mm, of the part as measured."""
+log of injected over the resin found in part and catch pot. thickness: mm, of the part as measured. line_resistance: log
+of that of hose and mix head, free of viscosity: pressure drop over metered flow."""
 
 GEL_COAT_KG_L = 1.25
 """Density of a cured gel coat (common practice, no source: 1.2 to 1.35)."""
@@ -109,7 +111,8 @@ def couplings(book: PartBook, exponent_scale: float = 1.0) -> Array:
     """Change of each witness for one unit of each cause; shape (WITNESSES, CAUSES).
 
     exponent_scale: factor on Kozeny's exponent. Stored K carries the real thickness over the book's and the meter's
-    gain; resin lost past a seal is counted by the meter and reads like a high meter. A core's own mass is left out.
+    gain; resin lost past a seal is counted by the meter and reads like a high meter. The line's resistance carries the
+    inverse of the gain and knows nothing of the part. A core's own mass is left out.
     Weighing knows no meter: only `balance`, metered over weighed, shows its gain.
     """
     n = float(kozeny_exponent(book.fibre_share)) * exponent_scale
@@ -129,6 +132,7 @@ def couplings(book: PartBook, exponent_scale: float = 1.0) -> Array:
             [0.0, glass_kg, 0.0, 0.0, 0.0, 0.0, 0.0],
             [0.0, 0.0, gel_kg_mm, 0.0, 0.0, 0.0, 0.0],
             [h, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+            [0.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0],
         ]
     )
 

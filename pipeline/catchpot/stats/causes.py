@@ -35,12 +35,16 @@ class Priors:
 
 @dataclass(frozen=True)
 class Posterior:
-    """active: (sets, causes). weight: (sets,). mean: (sets, causes). covariance: (sets, causes, causes)."""
+    """active: (sets, causes). weight: (sets,). mean: (sets, causes). covariance: (sets, causes, causes).
+
+    law: which of the couplings each row stands under, (sets,).
+    """
 
     active: Bools
     weight: Floats
     mean: Floats
     covariance: Floats
+    law: NDArray[np.intp]
 
     def chance(self, *causes: int) -> float:
         """Chance that one or more of these causes is active (numbers of causes)."""
@@ -49,7 +53,8 @@ class Posterior:
     def given(self, which: Any) -> Posterior:
         """The same, had only these sets been possible; shape (sets,)."""
         weight = np.where(which, self.weight, 0.0)
-        return Posterior(self.active, weight / max(float(weight.sum()), 1e-300), self.mean, self.covariance)
+        scale = max(float(weight.sum()), 1e-300)
+        return Posterior(self.active, weight / scale, self.mean, self.covariance, self.law)
 
     def total(self, factors: Floats) -> tuple[float, float, float]:
         """Mean and 95 % interval of the sum of factors x causes; factors shape (causes,)."""
@@ -95,40 +100,48 @@ def estimate(
     priors: Priors,
     most: int = 3,
     possible: Bools | None = None,
+    last_readings: Sequence[tuple[float, float, float]] = (),
 ) -> Posterior:
     """Weigh all sets of causes.
 
     change: (witnesses,). covariance: of its errors. couplings: one or more (witnesses, causes), all equally likely
-    beforehand (several laws). nuisance: covariance that nuisances add, (witnesses, witnesses).
+    beforehand (several laws). nuisance: covariance that nuisances add, (witnesses, witnesses). last_readings: where the
+    last witness has a mixture for its error, its components (value, variance, log weight); they take the place of its
+    change and of its variance. The posterior's rows are sets within laws within components.
     """
     from scipy.special import log_ndtr
 
     active = sets_of(len(priors.chance), most, possible)
     sd = np.where(active, priors.active_sd, priors.quiet_sd)
     log_prior = np.where(active, np.log(priors.chance), np.log1p(-priors.chance)).sum(axis=1)
-    base = covariance + nuisance
-    weights, means, covariances = [], [], []
-    for law in couplings:
-        prior = sd**2
-        cross = prior[:, :, None] * law.T
-        total = base + law @ cross
-        solved = np.linalg.solve(total, np.broadcast_to(change[:, None], (len(active), len(change), 1)))[..., 0]
-        sign, log_det = np.linalg.slogdet(total)
-        log_evidence = -0.5 * (log_det + solved @ change)
-        mean = np.einsum("scw,sw->sc", cross, solved)
-        gain = np.linalg.solve(total, np.swapaxes(cross, 1, 2))
-        left = np.eye(sd.shape[1]) * prior[:, :, None] - cross @ gain
-        # a cause that can only add: what of its posterior lies above nought, against one half beforehand
-        spread = np.sqrt(np.maximum(np.einsum("scc->sc", left), 1e-30))
-        above = np.where(active & priors.positive, log_ndtr(mean / spread) + np.log(2.0), 0.0).sum(axis=1)
-        weights.append(np.where(sign > 0, log_prior + log_evidence + above, -np.inf))
-        means.append(mean)
-        covariances.append(left)
+    total_error = covariance + nuisance
+    weights, means, covariances, laws = [], [], [], []
+    for value, variance, log_share in last_readings or [(float(change[-1]), float(total_error[-1, -1]), 0.0)]:
+        seen, base = change.copy(), total_error.copy()
+        seen[-1], base[-1, -1] = value, variance
+        for number, law in enumerate(couplings):
+            prior = sd**2
+            cross = prior[:, :, None] * law.T
+            total = base + law @ cross
+            solved = np.linalg.solve(total, np.broadcast_to(seen[:, None], (len(active), len(seen), 1)))[..., 0]
+            sign, log_det = np.linalg.slogdet(total)
+            log_evidence = -0.5 * (log_det + solved @ seen)
+            mean = np.einsum("scw,sw->sc", cross, solved)
+            gain = np.linalg.solve(total, np.swapaxes(cross, 1, 2))
+            left = np.eye(sd.shape[1]) * prior[:, :, None] - cross @ gain
+            # a cause that can only add: what of its posterior lies above nought, against one half beforehand
+            spread = np.sqrt(np.maximum(np.einsum("scc->sc", left), 1e-30))
+            above = np.where(active & priors.positive, log_ndtr(mean / spread) + np.log(2.0), 0.0).sum(axis=1)
+            weights.append(np.where(sign > 0, log_prior + log_evidence + above + log_share, -np.inf))
+            means.append(mean)
+            covariances.append(left)
+            laws.append(np.full(len(active), number))
     log_weight = np.concatenate(weights)
     weight = np.exp(log_weight - log_weight.max())
     return Posterior(
-        np.tile(active, (len(couplings), 1)), weight / weight.sum(), np.concatenate(means), np.concatenate(covariances)
-    )
+        np.tile(active, (len(weights), 1)), weight / weight.sum(), np.concatenate(means), np.concatenate(covariances),
+        np.concatenate(laws),
+    )  # fmt: skip
 
 
 def misfit_of(
@@ -136,8 +149,7 @@ def misfit_of(
 ) -> tuple[float, float]:
     """How badly the best set of causes fits: weighted sum of squares of what it leaves, and the witnesses' number."""
     best = int(np.argmax(posterior.weight))
-    law = couplings[best // (len(posterior.weight) // len(couplings))]
-    left = change - law @ posterior.mean[best]
+    left = change - couplings[int(posterior.law[best])] @ posterior.mean[best]
     return float(left @ np.linalg.solve(covariance, left)), float(len(change))
 
 

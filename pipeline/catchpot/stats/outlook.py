@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.censored import above
+
 Floats = NDArray[np.float64]
 
 WANDER = np.array([0.0, 0.03, 0.1, 0.25, 0.6, 1.5])
@@ -26,18 +28,6 @@ ODD = 3.5
 """A value further out than so many spreads moves the runs as one so many spreads out."""
 LEAST_OWN = 0.5
 """Measuring errors are never taken to explain more than the rest of a miss's square."""
-
-
-def above(a: float) -> tuple[float, float]:
-    """Mean and variance of a standard normal value that is known to lie above `a`.
-
-    >>> [round(v, 4) for v in above(0.0)]
-    [0.7979, 0.3634]
-    """
-    from scipy.special import log_ndtr
-
-    hazard = float(np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_ndtr(-a)))
-    return hazard, max(1.0 + a * hazard - hazard**2, 0.02)
 
 
 @dataclass(frozen=True)
@@ -171,4 +161,4 @@ class Follower:
         self.take(centre + spread * mean, spread * float(np.sqrt(left)))
 
 
-__all__ = ["Follower", "Outlook", "above"]
+__all__ = ["Follower", "Outlook"]
