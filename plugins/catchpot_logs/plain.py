@@ -71,7 +71,9 @@ class PlainReader:
         entries: dict[str, tuple[str, int]] = {}
         header: tuple[str, ...] | None = None
         line = 0
-        for line, raw in enumerate(io.BytesIO(source.data[:_HEAD]), 1):
+        head = source.data[:_HEAD]
+        lines = head.splitlines() if b"\r" in head.replace(b"\r\n", b"") else io.BytesIO(head)
+        for line, raw in enumerate(lines, 1):
             row = raw.decode("utf-8-sig" if line == 1 else "utf-8", "replace").strip()
             if not row:
                 continue

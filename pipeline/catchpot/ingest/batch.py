@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from catchpot.channels import BY_NAME
-from catchpot.ingest.batch_text import scan_text_group
+from catchpot.ingest.batch_text import TextResult, scan_text_group, scanned_as_is
 from catchpot.ingest.checks import check_batch
 from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
-from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
+from catchpot.ingest.rows import BadRow, RowLines, reject_remarks, tidied
 from catchpot.ingest.scan import Found, Read, refuse_damage
 from catchpot.ingest.state import FileState
 from catchpot.store import intake
@@ -67,16 +67,18 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
             refused.append((read, e))
     candidates: list[Candidate] = []
     frames: list[pl.DataFrame] = []
-    texts: dict[str, list[tuple[Read, TextLayout]]] = {}
+    texts: dict[tuple[str, bool], list[tuple[Read, TextLayout]]] = {}
     tables: dict[tuple[object, ...], list[tuple[Read, TableLayout]]] = {}
     for read, layout in layouts:
         if isinstance(layout, TableLayout):
+            tidy = tidied(read.data, layout.header_line, layout.comment)
+            if tidy is not None:
+                read = replace(read, data=tidy, packed=True)
             picked = tuple(sorted((n, c, v) for n, (c, v) in layout.channels.items()))
-            crlf = b"\r\n" in read.data[:65536]
-            key = (layout.header, picked, layout.separator, layout.comment, crlf)
+            key = (layout.header, picked, layout.separator, layout.header_line, b"\r" in read.data)
             tables.setdefault(key, []).append((read, layout))
         elif isinstance(layout, TextLayout):
-            texts.setdefault(layout.key, []).append((read, layout))
+            texts.setdefault((layout.key, scanned_as_is(read, layout)), []).append((read, layout))
         else:
             for shot in layout.shots:
                 state = FileState(shot.frame.height + shot.rows_refused, shot.rows_refused)
@@ -85,10 +87,9 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
                 candidates.append(candidate)
                 frames.append(_numbered(shot.frame.drop("line", strict=False), candidate.index))
     for group in tables.values():
-        frames += _scan_group(group, how, candidates)
+        frames += _scan_group(group, how, candidates, refused)
     rows_refused = rows_between = 0
-    for bodies in texts.values():
-        result = scan_text_group(bodies)
+    for result in (r for bodies in texts.values() for r in _scan_texts(bodies)):
         first = len(candidates)
         for k, (read, finished, state) in enumerate(result.shots):
             candidates.append(_candidate(read, how, finished.meta, state, first + k, finished.digest))
@@ -98,9 +99,9 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
         rows_between += result.rows_between
     states = [c.state for c in candidates]
     if frames:
-        frame = check_batch(pl.concat(frames, how="diagonal"), states)
+        frame = check_batch(frames[0] if len(frames) == 1 else pl.concat(frames, how="diagonal"), states)
     else:
-        frame = pl.DataFrame(schema={"file_no": pl.Int32(), "t_s": pl.Float64(), "vol_l": pl.Float64()})
+        frame = _no_rows()
     by_name = {r.found.name: r for r in reads}
     spoilt = {c.found.name: c.state.refused for c in candidates if c.state.refused}
     refused += [(by_name[name], reason) for name, reason in spoilt.items() if reason]
@@ -159,8 +160,30 @@ def _frame_lines(shot: ShotFrame, state: FileState) -> None:
         state.line_of_row = lambda row: int(lines[row])
 
 
+def _scan_texts(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult]:
+    """Scan files of one profile; where the scan breaks off, by halves until the file at fault stands alone."""
+    try:
+        return scan_text_group(group)
+    except intake.ScanError as error:
+        if len(group) == 1:
+            return [TextResult([], _no_rows(), [(group[0][0], _no_table(error))])]
+        half = len(group) // 2
+        return [*_scan_texts(group[:half]), *_scan_texts(group[half:])]
+
+
+def _no_table(error: intake.ScanError) -> LogRefused:
+    return LogRefused(f"the file can't be read as a table of rows and columns: {error}")
+
+
+def _no_rows() -> pl.DataFrame:
+    return pl.DataFrame(schema={"file_no": pl.Int32(), "t_s": pl.Float64(), "vol_l": pl.Float64()})
+
+
 def _scan_group(
-    group: Sequence[tuple[Read, TableLayout]], how: dict[str, str], candidates: list[Candidate]
+    group: Sequence[tuple[Read, TableLayout]],
+    how: dict[str, str],
+    candidates: list[Candidate],
+    refused: list[tuple[Read, LogRefused]],
 ) -> list[pl.DataFrame]:
     """Scan files of one layout; adds their candidates and returns their rows."""
     layout = group[0][1]
@@ -168,17 +191,26 @@ def _scan_group(
     wanted = list(dict.fromkeys(column for column, _ in layout.channels.values()))
     with tempfile.TemporaryDirectory() as folder:
         paths = [_safe_path(read, Path(folder), i) for i, (read, _) in enumerate(group)]
-        scanned = intake.scan_tables(paths, layout.header, wanted, separator=layout.separator, comment=layout.comment)
+        try:
+            scanned = intake.scan_tables(
+                paths, layout.header, wanted, skip=layout.header_line, separator=layout.separator
+            )
+        except intake.ScanError as error:
+            if len(group) == 1:
+                refused.append((group[0][0], _no_table(error)))
+                return []
+            half = len(group) // 2
+            parts = [_scan_group(g, how, candidates, refused) for g in (group[:half], group[half:])]
+            return [*parts[0], *parts[1]]
     counts = dict(scanned.frame.group_by("file_no").len().iter_rows())
     rejects: dict[int, list[BadRow]] = {}
     for number, line, column, kind, text in scanned.rejects.iter_rows():
-        if line != group[number][1].header_line:
-            rejects.setdefault(number, []).append((line, column or "", kind, text or ""))
+        rejects.setdefault(number, []).append((line, column or "", kind, text or ""))
     cut: list[int] = []
     for number, (read, lay) in enumerate(group):
         bad = rejects.get(number, [])
         state = FileState(counts.get(number, 0) + len(bad), len(bad))
-        lines = RowLines(read.data, lay.header_line, lay.comment, [b[0] for b in bad])
+        lines = RowLines(read.data, lay.header_line, [b[0] for b in bad])
         state.line_of_row = lines.of_row
         state.remarks += reject_remarks(bad)
         if not read.data.endswith((b"\n", b"\r")):

@@ -15,6 +15,7 @@ from catchpot.ingest.reader import FinishedShot, LogRefused, Remark, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks
 from catchpot.ingest.state import BAD_SHARE, FileState
 from catchpot.store import intake
+from catchpot.store.intake import Scanned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,20 +34,63 @@ class TextResult:
     rows_between: int = 0
 
 
-def scan_text_group(group: Sequence[tuple[Read, TextLayout]]) -> TextResult:
-    """Scan files of one layout and one profile in one go; counts in are counts out."""
+def scan_text_group(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult]:
+    """Scan files of one layout and one profile in one go; counts in are counts out.
+
+    Files whose stamps the scan can't all read, or that hold any other bad row, are scanned again with the stamps as
+    text, so that what is said of a row doesn't depend on how it was read.
+    """
+    layout = group[0][1]
+    if layout.stamps:
+        scanned = _scan(group, layout.stamps)
+        again = set(scanned.rejects["file_no"].to_list()) | _before_1970(scanned.frame, layout.stamps)
+        sound = [i for i in range(len(group)) if i not in again]
+        if not again:
+            return [_result(group, scanned)]
+        results = [_result([group[i] for i in sorted(again)], _scan([group[i] for i in sorted(again)]))]
+        if sound:
+            places = pl.Series(np.searchsorted(sound, np.arange(len(group))), dtype=pl.Int32)
+            frame = scanned.frame.filter(~pl.col("file_no").is_in(sorted(again)))
+            frame = frame.with_columns(file_no=places.gather(frame["file_no"]))
+            results.append(_result([group[i] for i in sound], Scanned(frame, scanned.rejects.clear())))
+        return results
+    return [_result(group, _scan(group))]
+
+
+def _scan(group: Sequence[tuple[Read, TextLayout]], stamps: Sequence[str] = ()) -> Scanned:
     layouts = [layout for _, layout in group]
     first = layouts[0]
+    as_is = scanned_as_is(*group[0])
     with tempfile.TemporaryDirectory() as folder:
         paths = []
-        for i, layout in enumerate(layouts):
-            path = Path(folder) / f"{i}.csv"
-            path.write_bytes(layout.body)
+        for i, (read, layout) in enumerate(group):
+            path = read.found.path if as_is else Path(folder) / f"{i}.csv"
+            if not as_is:
+                path.write_bytes(layout.body)
             paths.append(path)
-        scanned = intake.scan_text(
-            paths, first.columns, first.numbers, first.texts, separator=first.separator, decimal=first.decimal,
-            thousands=first.thousands, quote_character=first.quote, missing=first.missing,
+        return intake.scan_text(
+            paths, first.columns, first.numbers, first.texts, skip=first.first_line - 1 if as_is else 0,
+            separator=first.separator, decimal=first.decimal, thousands=first.thousands, quote_character=first.quote,
+            missing=first.missing, stamps=stamps, stamp_format=first.stamp_format,
         )  # fmt: skip
+
+
+def scanned_as_is(read: Read, layout: TextLayout) -> bool:
+    """Whether the file itself is scanned, not a copy of its data lines; the same for all files of a group."""
+    return layout.as_is and not read.packed and intake.scannable(read.found.path)
+
+
+def _before_1970(frame: pl.DataFrame, stamps: Sequence[str]) -> set[int]:
+    """Files with stamps before 1970, which the scan makes of years cut short."""
+    early = pl.any_horizontal(
+        *(pl.col(c) < pl.lit(0).cast(pl.Datetime("us")) for c in stamps if frame[c].dtype == pl.Datetime("us")), False
+    )
+    return set(frame.filter(early)["file_no"].unique().to_list())
+
+
+def _result(group: Sequence[tuple[Read, TextLayout]], scanned: Scanned) -> TextResult:
+    layouts = [layout for _, layout in group]
+    above = layouts[0].first_line - 1 if scanned_as_is(*group[0]) else 0
     frame = scanned.frame
     file_no = frame["file_no"].to_numpy()
     counts = np.bincount(file_no, minlength=len(group)) if len(file_no) else np.zeros(len(group), np.int64)
@@ -55,13 +99,13 @@ def scan_text_group(group: Sequence[tuple[Read, TextLayout]]) -> TextResult:
     keep = np.ones(len(file_no), bool)
     bad: dict[int, list[BadRow]] = {}
     for number, line, column, kind, text in scanned.rejects.iter_rows():
-        bad.setdefault(number, []).append((line, column or "", kind, text or ""))
+        bad.setdefault(number, []).append((line - above, column or "", kind, text or ""))
     files = [_file(group[i], int(counts[i]), bad.get(i, []), keep, int(edges[i])) for i in range(len(group))]
     frame = frame.with_columns(row=pl.Series(row))
     refused_files = {i: f.refused for i, f in enumerate(files) if f.refused}
     if not keep.all() or refused_files:
         frame = frame.filter(pl.Series(keep & ~np.isin(file_no, list(refused_files))))
-    finished = first.finish(frame, layouts)
+    finished = layouts[0].finish(frame, layouts)
     gone = finished.refused | refused_files
     result = TextResult([], finished.frame, [(group[i][0], why) for i, why in sorted(gone.items())])
     result.rows_refused = sum(files[i].rows for i in gone)
@@ -108,7 +152,7 @@ class _File:
 def _file(given: tuple[Read, TextLayout], count: int, bad: list[BadRow], keep: NDArray[np.bool_], start: int) -> _File:
     """What the scan met in one file. keep: rows of the whole scan, changed where a cut last line is left out."""
     _, layout = given
-    lines = RowLines(layout.body, 0, "", [b[0] for b in bad], layout.first_line - 1)
+    lines = RowLines(layout.body, 0, [b[0] for b in bad], layout.first_line - 1)
     header, rejected = layout.header.strip(), len(bad)
     again = [b for b in bad if header and b[3].strip() == header]
     bad = [b for b in bad if b not in again]

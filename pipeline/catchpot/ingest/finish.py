@@ -16,7 +16,7 @@ from catchpot.ingest.merge import long_to_wide, series_to_wide
 from catchpot.ingest.metadata import shot_meta
 from catchpot.ingest.reader import Finished, FinishedShot, LogRefused, Remark, ShotMeta, TextLayout
 from catchpot.ingest.split import split_shots
-from catchpot.ingest.stamps import SINCE_START, Stamps, over_midnight, parse_stamps, wall_to_utc
+from catchpot.ingest.stamps import SINCE_START, over_midnight, parse_stamps, wall_to_utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -121,12 +121,14 @@ def _timed(
 
 
 def _nullable(us: NDArray[np.int64], good: NDArray[np.bool_]) -> pl.Series:
+    if good.all():
+        return pl.Series(us)
     return pl.DataFrame({"us": us, "good": good}).select(pl.when("good").then("us"))["us"]
 
 
 def _joined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     if len(columns) == 1:
-        return frame[columns[0]].cast(pl.String)
+        return frame[columns[0]]
     return frame.select(pl.concat_str([pl.col(c).str.strip_chars() for c in columns], separator=" ").alias("t"))["t"]
 
 
@@ -140,21 +142,32 @@ def _instants(
     columns: Sequence[str],
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
     assert profile.time is not None
-    stamps: Stamps = parse_stamps(text, profile.time.format)
-    us, good = stamps.us.copy(), stamps.good
-    dated = np.full(len(us), stamps.kind in ("utc", "wall"))
-    if stamps.kind in ("wall", "day"):
-        edges = _bounds(file_no, len(layouts))
-        for i, meta in enumerate(metas):  # a zone's offset is settled file by file
-            rows = slice(int(edges[i]), int(edges[i + 1]))
-            known = np.flatnonzero(good[rows]) + rows.start
-            if not len(known):
-                continue
-            if stamps.kind == "day":
-                us[known] = over_midnight(us[known])
-                continue
-            us[known], said = wall_to_utc(us[known], zone, profile.time.repeated_hour)
+    formats = profile.time.format
+    stamps = parse_stamps(text, formats)
+    us, good = stamps.us.copy(), stamps.good.copy()
+    edges = _bounds(file_no, len(layouts))
+    kinds = [stamps.kind] * len(layouts)
+    unread = ~good & text.is_not_null().to_numpy()
+    for i in np.unique(file_no[unread]).tolist():  # what a file's stamps are read as is no matter of the others'
+        rows = slice(int(edges[i]), int(edges[i + 1]))
+        own = parse_stamps(text[rows], formats)
+        us[rows], good[rows], kinds[i] = own.us, own.good, own.kind
+    dated = np.repeat([k in ("utc", "wall") for k in kinds], np.diff(edges))
+    for i, meta in enumerate(metas):
+        rows = slice(int(edges[i]), int(edges[i + 1]))
+        if kinds[i] not in ("wall", "day") or rows.start == rows.stop:
+            continue
+        whole = bool(good[rows].all())
+        known = us[rows] if whole else us[rows][good[rows]]
+        if kinds[i] == "day":
+            known = over_midnight(known)
+        else:
+            known, said = wall_to_utc(known, zone, profile.time.repeated_hour)
             meta.remarks += said
+        if whole:
+            us[rows] = known
+        else:
+            us[rows][good[rows]] = known
     return us, good, dated
 
 

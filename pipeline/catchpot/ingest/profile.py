@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import fnmatch
 import json
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME
 from catchpot.ingest.finish import finish
 from catchpot.ingest.reader import LogRefused, Remark, Source, TextLayout
+from catchpot.ingest.stamps import quick_format
 from catchpot.workshop.problems import did_you_mean
 
 if TYPE_CHECKING:
     from catchpot.workshop import Profile, Workshop
 
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_ASCII_WITHIN = {
+    "utf-8",
+    "utf-8-sig",
+    "ascii",
+    *(f"iso8859-{n}" for n in range(1, 17)),
+    *(f"cp125{n}" for n in range(9)),
+}
 
 
 def profile_for(source: Source, workshop: Workshop) -> tuple[str, Profile] | None:
@@ -56,25 +66,26 @@ def split_line(line: str, profile: Profile) -> list[str]:
 
 def describe(name: str, profile: Profile, source: Source, workshop: Workshop) -> TextLayout:
     """How a file with this profile is scanned; LogRefused where the file doesn't fit the profile."""
-    text = decode(source.data, profile.encoding)
-    head, body, first_line, end = _cut(text, profile)
+    piece = _as_is(source.data, profile) or _converted(source.data, profile)
+    head, first_line = piece.head, piece.first_line
     header = _header(head, profile)
     entries = _metadata(head, profile, source)
     columns = _unique(header)
-    probe = body.split("\n", 1)[0]
-    extra = len(split_line(probe, profile)) - len(columns)
-    if extra == 1 and probe.rstrip().endswith(profile.separator_character):
+    probe = piece.body.split(b"\n", 1)[0].decode("utf-8", "replace")
+    cells = split_line(probe, profile)
+    if len(cells) - len(columns) == 1 and probe.rstrip().endswith(profile.separator_character):
         columns = (*columns, "(after the last separator)")  # loggers that end each row with a separator
     numbers, texts = _wanted(name, profile, columns, header, head)
+    stamps, stamp_format = _quick_stamps(profile, columns, cells, texts, piece.body)
     remarks = (
-        [Remark("footer", f"from line {first_line + end} on: no data, as the profile says", "", first_line + end)]
-        if end >= 0
+        [Remark("footer", f"from line {piece.ends_at} on: no data, as the profile says", "", piece.ends_at)]
+        if piece.ends_at
         else []
     )
     return TextLayout(
         name=source.name,
         entries=entries,
-        body=body.encode(),
+        body=piece.body,
         first_line=first_line,
         columns=columns,
         numbers=numbers,
@@ -85,17 +96,89 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
         quote=profile.quote,
         missing=tuple(profile.missing),
         header=head[profile.header_line - 1] if head else "",
-        key=json.dumps([name, workshop.settings.profile_digest(name), columns]),
+        key=json.dumps([name, workshop.settings.profile_digest(name), columns, stamps, stamp_format]),
         finish=lambda frame, layouts: finish(frame, layouts, profile, workshop),
-        final_newline=text.endswith("\n") or end >= 0,
+        final_newline=piece.body.endswith(b"\n") or piece.ends_at > 0,
+        as_is=piece.as_is,
+        stamps=stamps,
+        stamp_format=stamp_format,
         remarks=tuple(remarks),
     )
 
 
+@dataclass(frozen=True)
+class _Piece:
+    """A file's lines above its data, and its data lines as UTF-8. first_line, ends_at: file lines of the first row and
+    of a footer (0: there is none). as_is: the body is the file's own bytes from first_line on."""
+
+    head: list[str]
+    body: bytes
+    first_line: int
+    ends_at: int = 0
+    as_is: bool = False
+
+
+def _first_data_line(profile: Profile) -> int:
+    last_head = max(profile.header_line + profile.header_lines - 1, profile.units_line or 0)
+    return max(profile.first_data_line or 0, last_head + 1)
+
+
+def _as_is(data: bytes, profile: Profile) -> _Piece | None:
+    """The parts of a file that is UTF-8 (or ASCII, which most encodings hold) with nothing in it to be taken out."""
+    encoding = codecs.lookup(profile.encoding).name
+    if encoding not in _ASCII_WITHIN or b"\r" in data or profile.footer:
+        return None
+    if profile.comment and profile.comment.encode() in data:
+        return None
+    if not data.isascii():
+        if not encoding.startswith("utf-8"):
+            return None
+        try:
+            data.decode("utf-8")
+        except UnicodeDecodeError:
+            return None  # said with its line where the text is decoded
+    first = _first_data_line(profile)
+    at = 0
+    for _ in range(first - 1):
+        at = data.find(b"\n", at) + 1
+        if not at:
+            return None
+    head = data[:at].decode("utf-8-sig")
+    # a scan that skips lines takes a quoted cell over two lines for one
+    if (profile.quote and profile.quote in head) or not data[at:].strip():
+        return None
+    return _Piece(head.split("\n")[:-1], data[at:], first, as_is=True)
+
+
+def _converted(data: bytes, profile: Profile) -> _Piece:
+    text = decode(data, profile.encoding)
+    head, body, first_line, end = _cut(text, profile)
+    return _Piece(head, body.encode(), first_line, first_line + end if end >= 0 else 0)
+
+
+def _quick_stamps(
+    profile: Profile, columns: Sequence[str], cells: Sequence[str], texts: Sequence[str], body: bytes
+) -> tuple[tuple[str, ...], str | None]:
+    """Columns that the scan may read as time stamps, and their pattern."""
+    time = profile.time
+    named = [m.column for m in profile.metadata.values()] + [profile.split.column if profile.split else None]
+    if time is None or time.column is None or profile.thousands:
+        return (), None
+    places = [time.column, *(s.time_column for s in profile.channels.values() if s.time_column)]
+    stamps = tuple(dict.fromkeys(c for place in places for c in place))
+    others = {s.column for s in profile.channels.values()} | set(named)
+    if any(len(place) > 1 for place in places) or others & set(stamps) or not set(stamps) <= set(texts):
+        return (), None
+    at = columns.index(stamps[0])
+    quick, form = quick_format(time.format, cells[at] if at < len(cells) else "")
+    if not quick or (form is None and b"_" in body):  # the scan reads 1_000 as a number
+        return (), None
+    return stamps, form
+
+
 def _cut(text: str, profile: Profile) -> tuple[list[str], str, int, int]:
     """Head lines (header and units row among them), data text, line of its first row, and rows before a footer."""
-    last_head = max(profile.header_line + profile.header_lines - 1, profile.units_line or 0)
-    first = max(profile.first_data_line or 0, last_head + 1)
+    first = _first_data_line(profile)
     head: list[str] = []
     at = 0
     for _ in range(first - 1):

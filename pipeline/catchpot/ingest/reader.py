@@ -99,10 +99,12 @@ class TableLayout:
 class TextLayout:
     """A text table in any dialect, its data lines cut out and turned into UTF-8, for a batch scan.
 
-    name: the file, for messages. body: data lines only. first_line: the file's line of the body's first one. columns:
-    unique names in the file's order; numbers and texts: those to be read. header: the header line's text, met again
-    where a logger was restarted. key: equal for files that one scan may read together. finish: turns the rows of all
-    files of a scan (file_no: place in the list) into shots.
+    name: the file, for messages. body: data lines only. first_line: the file's line of the body's first one. as_is:
+    the body is just what stands in the file from that line on, so that the file itself can be scanned. columns:
+    unique names in the file's order; numbers and texts: those to be read. stamps: those of the texts that the scan may
+    read as time stamps of stamp_format (as numbers where that is None), as long as it can read every one of a file.
+    header: the header line's text, met again where a logger was restarted. key: equal for files that one scan may read
+    together. finish: turns the rows of all files of a scan (file_no: place in the list) into shots.
     """
 
     name: str
@@ -121,6 +123,9 @@ class TextLayout:
     key: str
     finish: Callable[[pl.DataFrame, Sequence[TextLayout]], Finished]
     final_newline: bool = True
+    as_is: bool = False
+    stamps: tuple[str, ...] = ()
+    stamp_format: str | None = None
     remarks: tuple[Remark, ...] = ()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from catchpot.channels import BY_NAME
@@ -47,12 +48,29 @@ def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
     return list(merged.values())
 
 
+def tidied(data: bytes, header_line: int, comment: str) -> bytes | None:
+    """Text whose lines all end alike and are no comments after the header, each in its old place; None where the data
+    are so already."""
+    tidy = data
+    if b"\r" in data and not data.count(b"\r") == data.count(b"\r\n") == data.count(b"\n"):
+        tidy = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    begin = 0
+    for _ in range(header_line):
+        begin = tidy.find(b"\n", begin) + 1
+        if not begin:
+            return tidy if tidy is not data else None
+    if comment and tidy.find(b"\n" + comment.encode(), begin - 1) >= 0:
+        mark = re.escape(comment.encode())
+        tidy = tidy[:begin] + re.sub(b"(?m)^" + mark + rb"[^\r\n]*", b"", tidy[begin:])
+    return tidy if tidy is not data else None
+
+
 class RowLines:
     """File lines of a table's rows, worked out only where one is asked for. before: lines ahead of the data given."""
 
-    def __init__(self, data: bytes, header_line: int, comment: str, rejected: Sequence[int], before: int = 0) -> None:
+    def __init__(self, data: bytes, header_line: int, rejected: Sequence[int], before: int = 0) -> None:
         self._data, self._header_line = data, header_line
-        self._comment, self._rejected = comment.encode(), set(rejected)
+        self._rejected = set(rejected)
         self._before = before
         self._known: list[int] | None = None
 
@@ -62,10 +80,7 @@ class RowLines:
             self._known = [
                 n + self._before
                 for n, text in enumerate(self._data.splitlines(), 1)
-                if n > self._header_line
-                and text.strip()
-                and not (self._comment and text.startswith(self._comment))
-                and n not in self._rejected
+                if n > self._header_line and text.strip() and n not in self._rejected
             ]
         return self._known[row] if 0 <= row < len(self._known) else 0
 

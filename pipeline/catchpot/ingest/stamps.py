@@ -44,8 +44,12 @@ class Stamps:
 def parse_stamps(text: pl.Series, formats: Sequence[str]) -> Stamps:
     """Read a column of stamps with the formats, tried in turn on what the ones before could not read.
 
-    text: String column. formats: strptime patterns or the names of `TimeSettings`.
+    text: String column, or what a scan that knew the format made of it. formats: strptime patterns or the names of
+    `TimeSettings`.
     """
+    if text.dtype == pl.Datetime("us"):
+        return Stamps(*_filled(text), "wall")
+    formats = formats if text.dtype == pl.String else formats[:1]
     n = text.len()
     us, good = np.zeros(n, np.int64), np.zeros(n, bool)
     kind = ""
@@ -62,6 +66,24 @@ def parse_stamps(text: pl.Series, formats: Sequence[str]) -> Stamps:
     return Stamps(us, good, kind or "wall")
 
 
+def quick_format(formats: Sequence[str], first: str) -> tuple[bool, str | None]:
+    """Whether a scan may read stamps itself, and the pattern to give it (None: they are numbers).
+
+    first: a stamp of the file. Only patterns are named that the scan reads as `parse_stamps` does, or not at all.
+    """
+    form = formats[0] if formats else ""
+    if form in SINCE_START or form in EPOCH or form == "excel":
+        return True, None
+    if form == "iso":
+        found = re.fullmatch(r"\d{4}-\d\d-\d\d([ T])\d\d:\d\d:\d\d(?:([.,])\d{1,6})?", first.strip())
+        if found is None:
+            return False, None
+        return True, f"%Y-%m-%d{found[1]}%H:%M:%S" + (f"{found[2]}%f" if found[2] else "")
+    codes = re.findall(r"%(.)", form)
+    known = set(codes) <= set("dmYHIMSfp") and len(codes) == len(set(codes)) and "'" not in form
+    return known and {"d", "m", "Y", "M"} <= set(codes) and ("H" in codes or {"I", "p"} <= set(codes)), form
+
+
 def _one(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
     if form in SINCE_START or form in EPOCH or form == "excel":
         return _number(text, form)
@@ -74,8 +96,16 @@ def _one(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool
         found = text.str.strip_chars().str.to_datetime(_chrono(pattern), strict=False, time_unit="us")
         return *_filled(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
     fixed = _fixed_width(text, pattern)
-    if fixed is not None:
-        return *fixed, kind
+    if fixed is None:
+        return *_any_width(text, pattern, dated), kind
+    us, good = fixed
+    left = np.flatnonzero(~good)
+    if len(left):
+        us[left], good[left] = _any_width(text.gather(left), pattern, dated)
+    return us, good, kind
+
+
+def _any_width(text: pl.Series, pattern: str, dated: bool) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     pieces = text.str.strip_chars()
     fraction = np.zeros(text.len(), np.int64)
     if "%f" in pattern:
@@ -83,7 +113,8 @@ def _one(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool
     if not dated:
         pieces, pattern = "1970-01-01 " + pieces, "%Y-%m-%d " + pattern
     us, good = _filled(pieces.str.to_datetime(_chrono(pattern), strict=False, time_unit="us"))
-    return us + fraction, good, kind
+    # a year cut short reads as one of long ago
+    return us + fraction, good & (us >= 0)
 
 
 def _chrono(pattern: str) -> str:
@@ -96,10 +127,12 @@ def _filled(found: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
 
 
 def _number(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
-    plain = text.str.strip_chars()
-    values = plain.cast(pl.Float64, strict=False)
-    if values.null_count() > plain.null_count():
-        values = plain.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+    values = text
+    if text.dtype == pl.String:
+        plain = text.str.strip_chars()
+        values = plain.cast(pl.Float64, strict=False)
+        if values.null_count() > plain.null_count():
+            values = plain.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
     good = values.is_finite().fill_null(False).to_numpy()
     numbers = values.fill_null(0.0).fill_nan(0.0).to_numpy()
     numbers = np.where(good, numbers, 0.0)
@@ -179,10 +212,10 @@ def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDAr
             value = value * 10 + digit
         values[code] = value.astype(np.int64) * 10**6 // 10**digits if code == "f" else value.astype(np.int64)
     zero = np.zeros(1, np.int64)
-    year = values.get("Y", values["y"] + np.where(values["y"] < 69, 2000, 1900) if "y" in values else zero + 1970)
+    year = values.get("Y", values["y"] + np.where(values["y"] < 70, 2000, 1900) if "y" in values else zero + 1970)
     days, real = _calendar(year, values.get("m", zero + 1), values.get("d", zero + 1), len(raw))
     hour, minute, second = (values.get(c, zero) for c in "HMS")
-    good &= real & (hour < 24) & (minute < 60) & (second < 60)
+    good &= real & (year >= 1970) & (hour < 24) & (minute < 60) & (second < 60)
     us = ((days * 24 + hour) * 60 + minute) * 60 + second
     return us * 1_000_000 + values.get("f", zero), good
 

@@ -1,8 +1,8 @@
 """SQL of the intake: many log files read in one scan, and the book of files seen.
 
-DuckDB's auto-detection is never used: the columns are named by the caller, who has read every header. A header it
-would skip is met as a row that holds no numbers and comes back as a reject; the caller tells it from a bad row by its
-line.
+DuckDB's auto-detection is never used: the columns are named by the caller, who has read every header and says how many
+lines stand above the data. Its `comment` option isn't used either: together with `skip` it loses rows in silence, and
+it cuts a cell at the mark.
 """
 
 from __future__ import annotations
@@ -51,11 +51,15 @@ _REJECTS = {
 class Scanned:
     """Rows of many files: frame with file_no (0-based place in the list, ascending), then the columns, file order kept.
 
-    rejects: file_no, line, column, kind, text; one row a line that could not be read, the headers among them.
+    rejects: file_no, line, column, kind, text; one row a line that could not be read.
     """
 
     frame: pl.DataFrame
     rejects: pl.DataFrame
+
+
+class ScanError(Exception):
+    """A scan that broke off: one of its files is no table that can be read. Which one, it does not say."""
 
 
 def _text(value: str) -> str:
@@ -68,15 +72,16 @@ def scannable(path: Path) -> bool:
 
 
 def scan_tables(
-    paths: Sequence[Path], header: Sequence[str], wanted: Sequence[str], *, separator: str = ",", comment: str = "#"
+    paths: Sequence[Path], header: Sequence[str], wanted: Sequence[str], *, skip: int, separator: str = ","
 ) -> Scanned:
     """Read files of one layout in one scan.
 
-    header: all columns in the files' order. wanted: those to read, as numbers; the rest is passed over.
+    The lines of a file must all end alike, and so must those of all files. header: all columns in the files' order.
+    wanted: those to read, as numbers; the rest is passed over. skip: lines above the data.
     Text that is no number makes its row a reject; an empty cell is null; `nan` and `inf` come as they are.
     """
     types = ", ".join(f"{_text(h)}: {_text('DOUBLE' if h in wanted else 'VARCHAR')}" for h in header)
-    options = f"delim = {_text(separator)}, quote = '', escape = '', comment = {_text(comment)}"
+    options = f"delim = {_text(separator)}, quote = '', escape = '', comment = '', skip = {skip}"
     return _scan(paths, types, ", ".join(quote(w) for w in wanted), options)
 
 
@@ -97,6 +102,10 @@ def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scann
             "FROM (SELECT DISTINCT scan_id, file_id, file_path FROM reject_scans) "
             "JOIN reject_errors USING (scan_id, file_id) GROUP BY ALL ORDER BY file_path, line"
         ).to_arrow_table()
+    except duckdb.OutOfMemoryException:
+        raise  # no fault of a file's
+    except duckdb.Error as error:
+        raise ScanError(str(error).splitlines()[0]) from error
     finally:
         con.close()
     frame = pl.DataFrame(table)
@@ -111,18 +120,23 @@ def scan_text(
     numbers: Sequence[str],
     texts: Sequence[str],
     *,
+    skip: int,
     separator: str,
     decimal: str,
     thousands: str | None,
     quote_character: str,
     missing: Sequence[str],
+    stamps: Sequence[str] = (),
+    stamp_format: str | None = None,
 ) -> Scanned:
-    """Read bodies of one layout in one scan: data lines only, UTF-8, no header.
+    """Read tables of one layout in one scan: UTF-8, lines ended by newlines, no comments.
 
-    columns: all columns in the files' order. numbers, texts: those to read as numbers and as text. missing: words that
-    stand for no reading. The rest as `scan_tables`.
+    columns: all columns in the files' order. numbers, texts: those to read as numbers and as text. stamps: those of the
+    texts to read as time stamps of stamp_format, as numbers where it is None. skip: lines above the data. missing:
+    words that stand for no reading. The rest as `scan_tables`.
     """
     kinds = {**dict.fromkeys(numbers, "DOUBLE"), **dict.fromkeys(texts, "VARCHAR")}
+    kinds |= dict.fromkeys(stamps, "DOUBLE" if stamp_format is None else "TIMESTAMP")
     types = ", ".join(f"{_text(c)}: {_text(kinds.get(c, 'VARCHAR'))}" for c in columns)
     options = [
         f"delim = {_text(separator)}",
@@ -130,10 +144,12 @@ def scan_text(
         f"quote = {_text(quote_character)}",
         f"escape = {_text(quote_character)}",
         f"nullstr = [{', '.join(_text(w) for w in dict.fromkeys(['', *missing]))}]",
-        "comment = ''",
+        f"comment = '', skip = {skip}",
     ]
     if thousands:
         options.append(f"thousands = {_text(thousands)}")
+    if stamps and stamp_format is not None:
+        options.append(f"timestampformat = {_text(stamp_format)}")
     return _scan(paths, types, ", ".join(quote(c) for c in kinds), ", ".join(options))
 
 
