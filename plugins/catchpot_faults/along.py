@@ -49,7 +49,7 @@ def along(s: Seen, gas: list[Found]) -> list[Found]:
         close = abs(c.growth_gain - c.step_gain) < 0.05
         return [first, replace(second, rank=2)] if close else [first]
     at_once = c.drop_gain > c.fade_gain + 0.05 or -c.drop_jump > 0.5 * abs(c.drop_size)
-    dropped = c.drop_gain > 0.5 and c.drop_gain > c.fade_gain and c.drop_size < -0.08
+    dropped = c.drop_gain > 0.4 and c.drop_gain > c.fade_gain and c.drop_size < -0.08
     sudden = (odd or (clear and c.drop_size < -0.15)) and dropped and at_once
     if opened or (sudden and not gap_logged and not alone):
         fall = -100 * c.drop_size if sudden else None
@@ -80,7 +80,8 @@ def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found
     early = early_pct is not None and early_pct < -250 * u.arrival.sd and low < -0.12 and late < -2.3
     both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
     fades = odd and c.fade_gain > max(0.6, c.growth_gain, c.drop_gain - 0.05) and (vanished or low < -0.1)
-    fades |= vanished and c.fade_gain > 0.25 and c.left > u.left and low < -0.12 and late < -1.1
+    apart = c.left > u.left or (c.left > 8.0 and c.fade_gain > 0.4)
+    fades |= vanished and c.fade_gain > 0.15 and apart and low < -0.12 and late < -1.0
     in_pieces = vanished and low < -0.15 and late < -2.0 and leaning < -0.05
     shows = leans or falls or early or both or fades or in_pieces
     if gas or later or not (sudden or (shows and not on_time)):

@@ -34,7 +34,9 @@ class Faults:
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
     needs: Mapping[str, tuple[str, ...]] = {
-        "shot": ("mould", "started_at", "injector", "fabric_batch", "resin_batch", "stroke_volume_ml"),
+        "shot": (
+            "mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch", "stroke_volume_ml",
+        ),
         "phase": ("phase", "step"),
         "curve": (
             "injected_volume_l", "n", "vol_l", "t_s", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar",

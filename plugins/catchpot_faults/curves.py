@@ -119,7 +119,10 @@ def collect(job: Job, mould: str) -> Shots | None:
             maintain_order="left",
         )  # fmt: skip
     book = job.book.for_shots(shots.select("shot", "mould", "started_at", "resin_batch"))
-    number = {c: _number(shots, c) for c in ("curve_volume_l", "stroke_volume_ml", *FILL, *PERMEABILITY)}
+    number = {
+        c: _number(shots, c)
+        for c in ("curve_volume_l", "stroke_volume_ml", "programmed_volume_l", *FILL, *PERMEABILITY)
+    }
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
     number["book.taper"] = taper_of(

@@ -13,7 +13,7 @@ from catchpot_faults.words import Found
 LINE_OFFSET_BAR, GAUGE_OFFSET_MBAR = 0.02, 14.0
 WEATHER_MBAR = 25.0
 """How far a cavity gauge must have moved against its own past where neither barometer nor clamp gauge is a witness."""
-STILL_S, STILL_LOG10 = 8.0, -8.0
+STILL_S, STILL_LOG10 = 8.0, -6.0
 
 
 def name_all(s: Seen) -> list[Found]:

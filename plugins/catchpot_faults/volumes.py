@@ -15,7 +15,9 @@ SHORT, OVER = 0.04, 0.10
 """What must be found: a stop so far short of arrival, so much past it beyond the bleed wanted."""
 USUALLY_PAST, USUALLY_PAST_SD = 0.05, 0.02
 """How far past the vent a mould usually goes whose curve never shows its arrival: common practice, no source."""
-MISSED_SD = 0.03
+OWN_FLOOR = 0.006
+"""What one fit leaves open beside its interval, relative."""
+MISSED_SD = 0.04
 """What the arrivals found leave open where most are not found: it is the late ones that show."""
 _SPOILS_ARRIVAL = (
     "race_tracking", "air_in_line", "sensor_stuck", "early_gel", "flow_restriction", "cover_lifting", "vent_blocked",
@@ -43,23 +45,33 @@ def takes(s: Seen) -> Takes | None:
     n, u = s.number, s.usual
     bleed = float(np.nan_to_num(n["book.bleed_target_l"]))
     shown = bool(np.isfinite(u.arrival_l) and u.arrivals_seen >= 0.25 and np.isfinite(u.arrival.value))
-    if shown:
-        usual = u.arrival_l * float(np.exp(u.arrival.value))
-        usual_sd = float(np.hypot(u.arrival.sd, MISSED_SD * (1.0 - u.arrivals_seen)))
-    elif u.shots >= LEAST_SHOTS:
-        usual = (u.injected_l - bleed) / (1.0 + USUALLY_PAST)
-        usual_sd = float(np.hypot(u.injected.sd, USUALLY_PAST_SD))
-    else:
-        usual, usual_sd = np.nan, np.inf
+    logs, variances, scatter = [], [], 0.0
+    if np.isfinite(u.arrival_l) and np.isfinite(u.arrival.value):
+        logs.append(np.log(u.arrival_l) + u.arrival.value)
+        variances.append(MISSED_SD**2 * (1.0 - u.arrivals_seen) ** 2 + 0.004**2)
+        scatter = u.arrival.sd
+    if u.shots >= LEAST_SHOTS:
+        logs.append(np.log(max(u.injected_l - bleed, 1e-9) / (1.0 + USUALLY_PAST)))
+        variances.append(USUALLY_PAST_SD**2)
+        scatter = scatter if shown else u.injected.sd
+    usual, level_sd = _weighed(logs, variances)
+    usual_sd = float(np.hypot(level_sd, scatter))
     own, own_sd = n["arrival_volume_l"], np.inf
     if np.isfinite(own):
-        own_sd = max((n["arrival_volume_high_l"] - n["arrival_volume_low_l"]) / (3.92 * own), 0.004)
-    weights = np.array([1 / usual_sd**2, 1 / own_sd**2])
-    if not weights.sum() > 0:
-        return None
-    logs = np.log([usual if np.isfinite(usual) else 1.0, own if np.isfinite(own) else 1.0])
-    likely = float(np.exp((weights @ logs) / weights.sum()))
-    return Takes(float(usual), usual_sd, likely, float(weights.sum() ** -0.5), shown)
+        own_sd = float(np.hypot((n["arrival_volume_high_l"] - n["arrival_volume_low_l"]) / (3.92 * own), OWN_FLOOR))
+    if np.isfinite(usual) and abs(np.log(own / usual)) > 3 * np.hypot(usual_sd, own_sd):
+        own_sd = np.inf  # a fit that went astray rather than a mould that takes so much less or more
+    likely, sd = _weighed([np.log(usual), np.log(own)], [usual_sd**2, own_sd**2])
+    return Takes(usual, usual_sd, likely, sd, shown) if np.isfinite(likely) else None
+
+
+def _weighed(logs: list[float], variances: list[float]) -> tuple[float, float]:
+    """Mean of what is known, weighed by its variance, and its s.d. (relative); NaN and inf of nothing."""
+    known = [(x, v) for x, v in zip(logs, variances, strict=True) if np.isfinite(x) and np.isfinite(v)]
+    total = sum(1 / v for _, v in known)
+    if not total:
+        return float("nan"), float("inf")
+    return float(np.exp(sum(x / v for x, v in known) / total)), float(total**-0.5)
 
 
 def volumes(s: Seen, found: list[Found]) -> list[Found]:
@@ -75,19 +87,23 @@ def volumes(s: Seen, found: list[Found]) -> list[Found]:
         return _by_book(s, injected, arrived)
     assert known is not None
     short = _short(s, known, injected, arrived, odd_curve)
-    return short if short or odd_curve else _over(s, known, injected, arrived)
+    if short or odd_curve:
+        return short
+    return _over(s, known, injected, arrived) if u.shots >= LEAST_SHOTS else _by_book(s, injected, arrived)
 
 
 def _by_book(s: Seen, injected: float, arrived: bool) -> list[Found]:
     """A mould's first shots: only what the book's geometry and the shot's own curve can't bear."""
     n = s.number
     own, bleed = n["arrival_volume_l"], np.nan_to_num(n["book.bleed_target_l"])
+    programmed = n["programmed_volume_l"]
     # Uneven fronts reach the vent well before the part is full, a front that widens (from a port) much more so.
     least = 0.6 if n["book.taper"] > 1.5 else 0.75
     if np.isfinite(s.book_l) and not arrived and injected < least * s.book_l:
         against = "what the mould book's geometry takes"
-        return [words.short_fill(injected, s.book_l, 100 * (1 - injected / s.book_l), against, 20.0)]
-    if arrived and n["overflow_low_l"] - bleed > 0.093 * own:
+        return [words.short_fill(injected, s.book_l, 100 * (1 - injected / s.book_l), against, 20.0, programmed)]
+    # One curve may be read too early: less than the mould's own geometry takes can't be too much.
+    if arrived and n["overflow_low_l"] - bleed > 0.095 * own and not injected < 0.97 * s.book_l:
         over_pct = 100 * (n["overflow_l"] - bleed) / own
         return [words.overfill(n["overflow_l"], over_pct, bleed, "this shot's arrival volume")]
     return []
@@ -109,21 +125,22 @@ def _short(s: Seen, known: Takes, injected: float, arrived: bool, odd_curve: boo
     short = 1 - injected / known.usual_l
     jump, scatter = _jump(s, injected)
     flat = n["end_growth"] < 0.3  # fits miss an arrival now and then
+    programmed = n["programmed_volume_l"]
+    stopped = injected < 0.975 * programmed
+    mostly = known.shown and u.arrivals_seen > 0.6
     if known.shown:
-        # A quarter of what must be found, or half of the mould's own scatter, twice that where arrivals are often
-        # missed; and less went in than usually does.
-        often = 1.0 if u.arrivals_seen > 0.6 else 2.0
-        least = often * max(SHORT / 4, 0.5 * known.usual_sd)
+        # A quarter of what must be found, or half of the mould's own scatter, more where arrivals are often missed;
+        # and less went in than usually does.
+        least = (1.0 if mostly else 1.6) * max(SHORT / 4, 0.5 * known.usual_sd)
         if short > least and -jump > max(SHORT / 2, scatter) and not (flat and short < 0.08):
             against = "the usual arrival volume"
-            return [words.short_fill(injected, known.usual_l, 100 * short, against, 196 * known.usual_sd)]
-        if short > 0.005 and u.arrivals_seen > 0.6 and not odd_curve and not flat:
+            return [words.short_fill(injected, known.usual_l, 100 * short, against, 196 * known.usual_sd, programmed)]
+        if short > 0.005 and mostly and not odd_curve and not flat:
             return [words.stopped_before_vent(injected, known.usual_l)]
-        return []
-    if -jump > max(0.045, 2.2 * scatter):
+    if not mostly and -jump > (max(0.02, scatter) if stopped else max(0.045, 2.2 * scatter)):
         against = "the volume usually injected (the curve of this mould does not show its arrival volume)"
         off = 1 - injected / u.injected_l
-        return [words.short_fill(injected, u.injected_l, 100 * off, against, 196 * scatter)]
+        return [words.short_fill(injected, u.injected_l, 100 * off, against, 196 * scatter, programmed)]
     return []
 
 
@@ -132,13 +149,18 @@ def _over(s: Seen, known: Takes, injected: float, arrived: bool) -> list[Found]:
     bleed = float(np.nan_to_num(n["book.bleed_target_l"]))
     over = (injected - bleed) / known.likely_l - 1
     jump, scatter = _jump(s, injected)
-    habit = (u.injected_l - bleed) / known.usual_l - 1
+    habit = (u.injected_l - bleed) / known.usual_l - 1 if np.isfinite(u.injected_l) else 0.0
     if known.shown:
         least = max(OVER - 1.8 * known.sd, habit + 1.3 * known.sd, 0.8 * OVER)
         more = arrived and jump > max(-0.5 * scatter, 0.0075)
     else:
         least, more = 0.8 * OVER, jump > max(0.3 * OVER, 2.7 * scatter)
     surely = arrived and over - 1.5 * known.sd > 0.95 * OVER
+    # What is set by hand and jumps far beyond its steps was set otherwise.
+    by_usual = (injected - bleed) / known.usual_l - 1
+    if jump > max(0.03, 3.5 * scatter) and by_usual > max(over, 0.8 * OVER):
+        over, more = by_usual, True
+        least = 0.8 * OVER
     if not ((more and over > least) or surely):
         return []
     against = "the usual arrival volume" if known.shown else "the volume that usually fills it"

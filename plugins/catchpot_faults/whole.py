@@ -92,21 +92,27 @@ def _free(usual: Floats, driving_mbar: Floats) -> Floats:
     """What a sound shot's log resistance may do freely, as orthonormal directions (CELLS, k).
 
     Another level; more or less line resistance (a constant beside a bed that grows); another arrival volume (a shift
-    along it); gauges or weather off by some mbar (most where the driving pressure is least).
+    along it); gauges or weather off by some mbar (most where the driving pressure is least). Stretches without a usual
+    course (NaN) take no part.
     """
-    middle = (EDGES[1:] + EDGES[:-1]) / 2
-    known = np.nan_to_num(driving_mbar, nan=1e3)
-    shift = np.gradient(usual, middle) * middle
-    ways = np.stack([np.ones(CELLS), np.exp(-usual), shift, 100.0 / known.clip(50)], axis=1)
-    return np.linalg.qr(ways)[0]
+    known = np.isfinite(usual)
+    middle = ((EDGES[1:] + EDGES[:-1]) / 2)[known]
+    driving, course = np.nan_to_num(driving_mbar[known], nan=1e3), usual[known]
+    shift = np.gradient(course, middle) * middle
+    ways = np.stack([np.ones(len(course)), np.exp(-course), shift, 100.0 / driving.clip(50)], axis=1)
+    free = np.zeros((CELLS, ways.shape[1]))
+    free[known] = np.linalg.qr(ways)[0]
+    return free
 
 
 def _without_free(rows: Floats, usual: Floats, free: Floats) -> Floats:
     """Rows with the free directions taken out of their resistance; gaps stay gaps and bear on nothing."""
     out = rows.copy()
     off = rows[:, :CELLS] - usual
-    whole = np.isfinite(off).all(axis=1)
-    out[whole, :CELLS] = off[whole] - off[whole] @ free @ free.T
+    judged = np.isfinite(usual)
+    whole = np.isfinite(off[:, judged]).all(axis=1)
+    out[:, :CELLS] = off
+    out[np.ix_(whole, judged)] = (off - np.where(np.isfinite(off), off, 0.0) @ free @ free.T)[np.ix_(whole, judged)]
     for i in np.flatnonzero(~whole):
         known = np.isfinite(off[i])
         if known.sum() > 2 * free.shape[1]:
@@ -126,7 +132,9 @@ def learn(rows: Floats, levels: Floats, driving_mbar: Floats) -> Whole | None:
     if whole_columns.sum() < CELLS:
         return None
     columns = np.flatnonzero(whole_columns)
-    usual = np.nan_to_num(nan_median(rows[:, :CELLS], axis=0))
+    usual = np.where(whole_columns[:CELLS], nan_median(rows[:, :CELLS], axis=0), np.nan)
+    if np.isfinite(usual).sum() < CELLS // 2:
+        return None
     free = _free(usual, driving_mbar)
     x = _without_free(rows, usual, free)[:, columns]
     whole = np.isfinite(x).all(axis=1) & np.isfinite(levels)

@@ -156,15 +156,24 @@ def air_in_line(count: int, seconds: float, depth_pct: float, from_l: float | No
     )
 
 
-def short_fill(injected_l: float, expected_l: float, short_pct: float, against: str, unsure_pct: float) -> Found:
-    """Stopped before resin can have arrived."""
+def short_fill(
+    injected_l: float, expected_l: float, short_pct: float, against: str, unsure_pct: float, programmed_l: float
+) -> Found:
+    """Stopped before resin can have arrived. programmed_l: what the machine was set to, NaN where not logged."""
+    cause, advice = "", "Check the programmed volume, and whether the machine stopped by itself."
+    if injected_l < 0.975 * programmed_l:
+        cause = f" The machine was set to {programmed_l:.2f} l and stopped before."
+        advice = "Find out what stopped the machine: operator, pressure limit, time limit or an empty drum."
+    elif programmed_l > 0:
+        cause = " The machine stopped where it was set to."
+        advice = "Check the programmed volume against the usual arrival volume."
     return Found(
         "short_fill",
         "act",
         f"Injection stopped at {injected_l:.2f} l, {short_pct:.1f} % (95 % within {unsure_pct:.1f}) short of {against} "
-        f"of {expected_l:.2f} l, and the curve shows no arrival at the vent: the part is probably dry around the vent.",
-        "Look at the part around the vent and in the corners. Check the programmed volume, and whether the machine "
-        "stopped by itself.",
+        f"of {expected_l:.2f} l, and the curve shows no arrival at the vent: the part is probably dry around the vent."
+        + cause,
+        "Look at the part around the vent and in the corners. " + advice,
         injected_l,
     )
 
