@@ -5,65 +5,65 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from catchpot.physics.lanes import lane_family
 from catchpot.stats.regress import grid_quantiles, shortest_interval
-from catchpot_fill.arrival import BED, HOSE, LINE, Bins, fitted_pressure, profile
+from catchpot_fill.arrival import BED, LINE, PULL, Bins
+from catchpot_fill.kinds import EVERY, LEARNING, PLAIN, ROUGHLY, SPREADS, Grid, evaluate, family_of, likeliest
+from catchpot_fill.kinds import likeliest_curve as curve_of
 from catchpot_fill.noise import learn_noise, reweighted
 from catchpot_fill.prepare import Binned, Samples
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
-SPREADS = (0.0, 0.14, 0.19, 0.25)
-CHANCES = np.array([0.85, 0.05, 0.05, 0.05])
-"""Half-spreads of the lanes' permeability that are tried, and what is thought of them before the shot is seen.
-
-The plain front has most of it, or a straight front's volume would never be known to better than 2 %. The price: lanes
-within +-10 % pass for a straight front, and the volume found is then that at which the middle of the front arrives, up
-to 2 % late. tests/studies/study_arrival.py shows both.
-"""
 COARSE = np.concatenate([np.linspace(0.45, 0.8, 36)[:-1], np.linspace(0.8, 1.0, 51)])
 BEYOND = 1.0 + np.array(
     [0.0, 5e-4, 1e-3, 2e-3, 4e-3, 7e-3, 0.01, 0.015, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.35, 0.6, 1.0, 2.0]
 )
 SPAN = np.concatenate([COARSE[::2], BEYOND[1::3]])
 """Shares of the injected volume tried as arrival volume: from coarse to fine, and beyond its end: no arrival."""
+CLOSER = 1.0 + np.linspace(-0.016, 0.016, 33)
+"""Around the likeliest of those: a curve that bends in the wrong place leaves residuals that pass for noise."""
 BOOK = np.linspace(-4.0, 4.0, 33)
 """Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
-ALL, ROUGHLY = (0, 1, 2, 3), (0, 2)
-"""Numbers of the spreads tried; learning the noise needs a fair curve, not every one."""
-PATTERN_SD = 0.0035
+STRAIGHT_FROM = 0.5
+"""Chance of a straight front from which its volume is the one given; below, the median over all kinds is."""
+PATTERN_SD = 0.005
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
-SPREADING_SD = 0.02
+SPREADING_TAPER, SPREADING_SD = 1.5, 0.02
 """In a diverging channel the bend is so gentle that small errors of the book move it: what is added for them there."""
 SAMPLING_SD = 3e-4
 """What sampling, time stamps and bins leave, as seen where all else is known best; share of the volume."""
-FAR = 40.0
+FAR = 18.0
 """Grid points whose deviance lies this much above the least carry no weight."""
 CHUNK = 16
 FEWEST_BINS = 20
-LEAST_GAIN = 12.0
-"""Deviance by which a curve with an arrival must beat every curve without one: three and a half standard deviations.
-At less, those arrivals that noise happens to make look clear would be the ones reported, and too early."""
+LEAST_GAIN, LEAST_GAIN_SPREADING = 12.0, 25.0
+"""Deviance by which a curve with an arrival must beat every curve without one: three and a half standard deviations, in
+a diverging channel five. At less, those arrivals that noise happens to make look clear would be the ones reported, and
+too early."""
 
 
 @dataclass(frozen=True)
 class Fit:
     """Outcome of the fit, one row a shot (shots,); NaN where there was too little to fit.
 
-    arrival_l, low_l, high_l: median and 95 % interval of the arrival volume. gain: how much worse, in deviance, the
-    best curve without an arrival fits. chance_straight: of a straight front. smear_l. inverse_permeability and sd; line
-    resistance and sd. hose: resistance of a litre of filled vent hose, free of viscosity. flow_noise: the proportional
-    part of the noise. correlation_factor: how much its serial correlation widens the intervals, squared.
+    arrival_l, low_l, high_l: volume and 95 % interval of the arrival, given the book but for what the curve itself
+    shows to be wrong in it. widest_low_l, widest_high_l: the same with the whole tolerance of the book's pull of the
+    fibres. gain: how much worse, in deviance, the best curve without an arrival fits. chance_straight: of a straight
+    front. smear_l. inverse_permeability and sd; line resistance and sd. flow_noise: the proportional part of the noise.
+    correlation_factor: how much its serial correlation widens the intervals, squared.
     fitted_dp_pa, fill: (shots, bins), the best curve's driving pressure and the share filled.
     """
 
     arrival_l: Array
     low_l: Array
     high_l: Array
+    widest_low_l: Array
+    widest_high_l: Array
     gain: Array
     chance_straight: Array
     smear_l: Array
@@ -71,38 +71,20 @@ class Fit:
     inverse_permeability_sd: Array
     line_resistance: Array
     line_resistance_sd: Array
-    hose: Array
     flow_noise: Array
     correlation_factor: Array
     fitted_dp_pa: Array
     fill: Array
 
 
-@dataclass
-class _Grid:
-    volumes: Array
-    spreads: Ints
-    deviance: Array
-    terms: Array
-    covariance: Array
+def arrived(gain: ArrayLike, taper: ArrayLike) -> Flags:
+    """Whether the arrival is clear enough to be given.
 
-
-def _evaluate(bins: Bins, volumes: Array, spreads: tuple[int, ...]) -> _Grid:
-    every = [profile(bins, volumes, lane_family(float(bins.taper[0]), SPREADS[j])) for j in spreads]
-    return _Grid(
-        volumes,
-        np.array(spreads),
-        np.stack([p.deviance for p in every], axis=-1),
-        np.stack([p.terms for p in every], axis=-2),
-        np.stack([p.covariance for p in every], axis=-3),
-    )
-
-
-def _best(grid: _Grid) -> tuple[Array, Ints, Array]:
-    shots = np.arange(len(grid.volumes))
-    flat = np.argmin(grid.deviance.reshape(len(shots), -1), axis=1)
-    at, spread = np.unravel_index(flat, grid.deviance.shape[1:])
-    return grid.volumes[shots, at], grid.spreads[spread], grid.terms[shots, at, spread]
+    >>> arrived([20.0, 20.0], [1.0, 40.0]).tolist()
+    [True, False]
+    """
+    least = np.where(np.asarray(taper) > SPREADING_TAPER, LEAST_GAIN_SPREADING, LEAST_GAIN)
+    return np.asarray(np.asarray(gain) > least)
 
 
 def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd: Array) -> Fit:
@@ -129,17 +111,21 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
         for group in [rows[alike.reshape(-1) == k]]
         for i in range(0, len(group), CHUNK)
     ]
-    fitted = np.zeros_like(bins.dp)
+    fitted, tried = np.zeros_like(bins.dp), np.outer(total, SPAN)
     for turn in range(2):
+        closer = np.empty((groups, len(CLOSER)))
         for c in chunks:
-            fitted[c] = _fitted(bins.part(c), _evaluate(bins.part(c), total[c, None] * SPAN, ROUGHLY))[0]
+            grid = evaluate(bins.part(c), tried[c], LEARNING)
+            fitted[c] = curve_of(bins.part(c), grid)[0]
+            closer[c] = likeliest(grid)[0][:, None] * CLOSER
+        tried = closer
         noise = learn_noise(s, b, fitted)
         bins = reweighted(bins, b, fitted, noise, robust=turn > 0)
     # the running volume wanders with the flow meter's noise as learnt, not as first guessed
     wander = b.wander_l * np.where(b.stroked, 1.0, np.clip(np.sqrt(noise.proportional) / b.flow_noise, 0.5, 3.0))
     for c in chunks:
         _finish(out, c, bins.part(c), total[c], wander[c])
-    lost = rows[~(out.gain[rows] > LEAST_GAIN) & (expected_l[rows] > 1.05 * bins.runner_l[rows])]
+    lost = rows[~arrived(out.gain, bins.taper)[rows] & (expected_l[rows] > 1.05 * bins.runner_l[rows])]
     for c in chunks:
         _by_the_book(out, np.intersect1d(c, lost), bins, expected_l, expected_sd)
     out.flow_noise[rows] = np.sqrt(noise.proportional[rows])
@@ -147,65 +133,67 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
     return out
 
 
-def _fitted(bins: Bins, grid: _Grid) -> tuple[Array, Array]:
-    """Driving pressure and filled share (shots, bins) of the likeliest curve."""
-    volume, spread, terms = _best(grid)
-    dp = np.empty_like(bins.dp)
-    for j in np.unique(spread):
-        rows = spread == j
-        family = lane_family(float(bins.taper[0]), SPREADS[j])
-        dp[rows] = fitted_pressure(bins.part(rows), volume[rows], family, terms[rows])
-    return dp, np.clip((bins.vol_l - bins.runner_l[:, None]) / (volume - bins.runner_l)[:, None], 0.0, 1.0)
-
-
-def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
-    coarse = _evaluate(bins, total[:, None] * COARSE, ALL)
-    beyond = np.min(_evaluate(bins, total[:, None] * BEYOND, ROUGHLY).deviance, axis=(1, 2))
-    least = np.min(coarse.deviance, axis=(1, 2))
-    near = np.min(coarse.deviance, axis=2) - least[:, None] < FAR
+def _finer(bins: Bins, total: Array) -> tuple[Array, Array]:
+    """Volumes around the likely ones, (shots, FINE), and the least deviance met on the way, (shots,)."""
+    coarse = evaluate(bins, total[:, None] * COARSE, EVERY).deviance
+    least = np.min(coarse, axis=(1, 2))
+    near = np.min(coarse, axis=2) - least[:, None] < FAR
     last = len(COARSE) - 1
     low = COARSE[np.maximum(np.argmax(near, axis=1) - 1, 0)]
     high = COARSE[np.minimum(last - np.argmax(near[:, ::-1], axis=1) + 1, last)]
-    volumes = total[:, None] * (low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, FINE))
-    fine = _evaluate(bins, volumes, ALL)
+    return total[:, None] * (low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, FINE)), least
+
+
+def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
+    volumes, least = _finer(bins, total)
+    fine = evaluate(bins, volumes, EVERY)
+    beyond = np.min(evaluate(bins, total[:, None] * BEYOND, ROUGHLY).deviance, axis=(1, 2))
     least = np.minimum(least, np.min(fine.deviance, axis=(1, 2)))
-    density = np.exp(-0.5 * (fine.deviance - least[:, None, None])) * CHANCES
+    likelihood = np.exp(-0.5 * (fine.deviance - least[:, None, None]))
+    density = likelihood * fine.chances
     median = grid_quantiles(volumes, density.sum(axis=2), [0.5])[:, 0]
     low, high = shortest_interval(volumes, density.sum(axis=2), 0.95)
-    straight = grid_quantiles(volumes, density[:, :, 0] + 1e-300, [0.5])[:, 0]
+    even = grid_quantiles(volumes, density[:, :, fine.spread == 0].sum(axis=2) + 1e-300, [0.5])[:, 0]
     weight = density / density.sum(axis=(1, 2), keepdims=True)
-    by_spread = weight.sum(axis=1)
+    by_kind = weight.sum(axis=1)
+    by_spread = np.stack([by_kind[:, fine.spread == j].sum(axis=1) for j in range(len(SPREADS))], axis=1)
     # the plainer explanation unless the data speak clearly against it; the interval keeps both
-    plain = (by_spread[:, 0] > 0.25) & (straight > low) & (straight < high)
-    middle = np.clip(np.where(plain, straight, median), low, high)
-    unseen = SAMPLING_SD + PATTERN_SD * (1.0 - by_spread[:, 0]) + np.where(bins.taper > 1.5, SPREADING_SD, 0.0)
-    wander = np.hypot(wander, unseen * (middle - bins.runner_l))
+    plain = (by_spread[:, 0] > STRAIGHT_FROM) & (even > low) & (even < high)
+    middle = np.clip(np.where(plain, even, median), low, high)
+    spreading = np.where(bins.taper > SPREADING_TAPER, SPREADING_SD, 0.0)
+    unseen = SAMPLING_SD + PATTERN_SD * (1.0 - by_spread[:, 0]) + spreading
+    beside = 1.96 * np.hypot(wander, unseen * (middle - bins.runner_l))
     out.arrival_l[c] = middle
-    out.low_l[c] = middle - np.hypot(middle - low, 1.96 * wander)
-    out.high_l[c] = middle + np.hypot(high - middle, 1.96 * wander)
+    out.low_l[c] = middle - np.hypot(middle - low, beside)
+    out.high_l[c] = middle + np.hypot(high - middle, beside)
+    # a sharp peak of the pull's own curves may lie beside those of the others
+    pulled = likelihood[:, :, fine.kinds.index((0, PULL))]
+    least_l, most_l = shortest_interval(volumes, pulled / np.max(pulled, axis=1, keepdims=True), 0.95)
+    out.widest_low_l[c] = middle - np.hypot(middle - np.minimum(low, least_l), beside)
+    out.widest_high_l[c] = middle + np.hypot(np.maximum(high, most_l) - middle, beside)
     out.gain[c] = beyond - least
     out.chance_straight[c] = by_spread[:, 0]
-    smear = np.array([lane_family(float(bins.taper[0]), s).smear for s in SPREADS])
+    smear = np.array([family_of(bins, j).smear for j in range(len(SPREADS))])
     out.smear_l[c] = by_spread @ smear * (middle - bins.runner_l)
-    out.hose[c] = _terms(out, c, bins, fine, weight)[:, HOSE]
+    _terms(out, c, bins, fine, weight)
 
 
-def _terms(out: Fit, c: Ints, bins: Bins, grid: _Grid, weight: Array) -> Array:
-    """Write the terms with their spread, and the likeliest curve; returns the mean terms (shots, TERMS).
+def _terms(out: Fit, c: Ints, bins: Bins, grid: Grid, weight: Array) -> None:
+    """Write the mean terms with their spread, and the likeliest curve.
 
-    weight: (shots, volumes, spreads), what each curve of the grid counts, 1 in all for a shot.
+    weight: (shots, volumes, kinds), what each curve of the grid counts, 1 in all for a shot.
     """
     mean = np.einsum("svj,svjt->st", weight, grid.terms)
     between = np.einsum("svj,svjt->st", weight, (grid.terms - mean[:, None, None, :]) ** 2)
-    within = np.einsum("svj,svjtt->st", weight, grid.covariance)
-    sd = np.sqrt(np.maximum(between[:, :HOSE] + within[:, :HOSE], 0.0))
+    within = np.einsum("svj,svjt->st", weight, grid.variance)
+    sd = np.sqrt(np.maximum(between + within, 0.0))
     # which lanes they are changes the permeability that the curve stands for
-    patterns = weight.sum(axis=1) @ np.array([lane_family(float(bins.taper[0]), s).factor_sd for s in SPREADS])
+    of_spread = np.array([family_of(bins, j).factor_sd for j in range(len(SPREADS))])
+    patterns = weight.sum(axis=1) @ of_spread[grid.spread]
     out.inverse_permeability[c] = mean[:, BED]
     out.inverse_permeability_sd[c] = np.hypot(sd[:, BED], patterns * mean[:, BED])
     out.line_resistance[c], out.line_resistance_sd[c] = mean[:, LINE], sd[:, LINE]
-    out.fitted_dp_pa[c], out.fill[c] = _fitted(bins, grid)
-    return np.asarray(mean, dtype=float)
+    out.fitted_dp_pa[c], out.fill[c] = curve_of(bins, grid)
 
 
 def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: Array) -> None:
@@ -222,11 +210,11 @@ def _by_the_book(out: Fit, c: Ints, bins: Bins, expected_l: Array, expected_sd: 
         np.concatenate([expected_l[c, None] + expected_sd[c, None] * BOOK, total[:, None] * BEYOND], axis=1), axis=1
     )
     volumes = np.maximum(volumes, 1.02 * part.runner_l[:, None])
-    grid = _evaluate(part, volumes, ALL)
+    grid = evaluate(part, volumes, PLAIN)
     width = np.gradient(volumes, axis=1)
     away = (volumes - expected_l[c, None]) / expected_sd[c, None]
     prior = (1.0 + away**2 / 4.0) ** -2.5 * np.maximum(width, 0.0)
     least = np.min(grid.deviance, axis=(1, 2), keepdims=True)
-    weight = np.exp(-0.5 * (grid.deviance - least)) * prior[:, :, None] * CHANCES
+    weight = np.exp(-0.5 * (grid.deviance - least)) * prior[:, :, None] * grid.chances
     weight /= weight.sum(axis=(1, 2), keepdims=True)
     _terms(out, c, part, grid, weight)

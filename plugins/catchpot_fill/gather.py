@@ -136,11 +136,13 @@ def _with_the_book(book: pl.DataFrame, binned: Binned, samples: Samples, noise: 
         hose_l=np.nan_to_num(of("vent_hose_volume_l")),
         head_pa=density * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m")),
         capillary_pa=np.nan_to_num(of("capillary_pressure_mbar")) * 100.0,
+        pull_sd_pa=np.nan_to_num(of("capillary_pressure_tolerance_mbar")) * 100.0 / 1.96,
         scale=scale,
         taper=np.where(np.isfinite(scale), taper, np.nan),
         offset_pa=offset_pa,
         guess=np.maximum(guess, 1.0),
         spell_s=binned.spell_s,
+        half_l=500.0 * binned.flow_m3_s * binned.spell_s,
     )
 
 

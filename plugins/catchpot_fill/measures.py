@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from catchpot.physics.clamp import blocked_vent_force, closing_force, mean_cavity_pressure
 from catchpot.physics.resin import porosity
-from catchpot_fill.fit import LEAST_GAIN
+from catchpot_fill.fit import arrived as clearly_arrived
 from catchpot_fill.gather import Batch
 from catchpot_fill.outcome import Refusals, nullable, nullable_rows
 from catchpot_fill.prepare import column, extreme_by, mean_by
@@ -51,7 +51,7 @@ def _why_no_fit(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> Flags
 def _arrived(shot: Batch, refusals: Refusals, widest: float) -> Flags:
     fit = shot.fit
     fitted = _why_no_fit(shot, refusals, _FILL)
-    found = fitted & (fit.gain > LEAST_GAIN)
+    found = fitted & clearly_arrived(fit.gain, shot.bins.taper)
     refusals.add(fitted & ~found & (fit.correlation_factor > ODD_CURVE), _FILL, _NOT_EVEN)
     refusals.add(fitted & ~found, _FILL, "resin never arrived at the vent, or the shot stopped before it could be told")
     half = (fit.high_l - fit.low_l) / 2
@@ -141,6 +141,8 @@ def fill_columns(shot: Batch, refusals: Refusals, widest: float) -> dict[str, An
         "arrival_volume_l": nullable(value),
         "arrival_volume_low_l": nullable(low),
         "arrival_volume_high_l": nullable(high),
+        "arrival_volume_absolute_low_l": nullable(np.where(arrived, fit.widest_low_l, np.nan)),
+        "arrival_volume_absolute_high_l": nullable(np.where(arrived, fit.widest_high_l, np.nan)),
         "overflow_l": nullable(shot.injected_l - value),
         "overflow_low_l": nullable(shot.injected_l - high),
         "overflow_high_l": nullable(shot.injected_l - low),
@@ -167,7 +169,7 @@ def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
     groups, s, fit = len(shot.start_s), shot.samples, shot.fit
     line_what = "permeability.line_resistance_per_m3"
     fitted = _why_no_fit(shot, refusals, (*_PERMEABILITY, line_what))
-    arrived = fit.gain > LEAST_GAIN
+    arrived = clearly_arrived(fit.gain, shot.bins.taper)
     by_book = fitted & ~arrived
     refusals.add(by_book & ~np.isfinite(shot.expected_l), _PERMEABILITY, _NO_SCALE)
     inverse, sd = fit.inverse_permeability, fit.inverse_permeability_sd

@@ -16,7 +16,6 @@ Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 BINS = 200
-STROKE_BIN_S = 2.5
 SAMPLE_COLUMNS = (
     "t_s", "vol_l", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "resin_temp_c",
     "mould_temp_c", "catalyst_flow_ml_min", "pump_strokes", "ambient_pressure_mbar",
@@ -203,14 +202,27 @@ class Binned:
     bin: Ints
 
 
+def _stroke_share(s: Samples, groups: int) -> Array:
+    """Where each sample's bin lies among BINS, 0 to 1: one for each stroke, or for a few where there are too many."""
+    same = np.diff(s.shot, prepend=-1) == 0
+    count = np.cumsum(same & (np.diff(s.stroke_end_s, prepend=-1.0) != 0))
+    first = np.flatnonzero(~same)
+    base = np.zeros(groups)
+    base[s.shot[first]] = count[first]
+    number = count - base[s.shot]
+    strokes = extreme_by(number, s.shot, groups, largest=True) + 1.0
+    together = np.maximum(np.ceil(strokes / BINS), 1.0)[s.shot]
+    return np.asarray((np.floor(number / together) + 0.5) / BINS)
+
+
 def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> Binned:
     """Bin by a mixture of volume, time and the logarithm of volume.
 
     Equal volumes alone would be coarse where the resistance is steep in volume: at a port, where little is filled, and
     in a converging channel under constant pressure, where the end is slow. Means of flow and pressure are taken apart,
     so that a bin's resistance is their ratio and the flow's noise does not bias it.
-    Where strokes are counted, every stroke goes whole into one bin of at least STROKE_BIN_S: the time stamps of its
-    ends are only known to a sample, which spoils the flow of a short bin and hardly that of a long one.
+    Where strokes are counted, every stroke is a bin: its sum over time is known to a sample's length, whatever the
+    stroke's. From BINS strokes on, a few go together.
     flow_noise: (groups,), proportional noise of the flow meter, whose running sum makes the volume uncertain. A bin's
     own volume is uncertain by a tenth of a sample's, for the time stamps. stroke_l: (groups,), NaN where none.
     """
@@ -222,8 +234,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         time = (s.t_s - begin[s.shot]) / (finish - begin)[s.shot]
         mixed = 0.4 * v + 0.4 * time + 0.2 * np.log(np.maximum(v, 2e-3) / 2e-3) / np.log(500.0)
         if stroked.any():
-            few = np.minimum(1.0, (finish - begin) / (STROKE_BIN_S * BINS))[s.shot]
-            mixed = np.where(stroked[s.shot], (s.stroke_end_s - begin[s.shot]) / (finish - begin)[s.shot] * few, mixed)
+            mixed = np.where(stroked[s.shot], _stroke_share(s, groups), mixed)
     ok = s.usable & np.isfinite(mixed)
     number = np.where(ok, np.clip((np.where(ok, mixed, 0.0) * BINS).astype(np.intp), 0, BINS - 1), -1)
     flat = (s.shot * BINS + number)[ok]
@@ -232,6 +243,8 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         weights = None if values is None else values[ok]
         return np.bincount(flat, weights, groups * BINS).reshape(groups, BINS).astype(float)
 
+    # a stroke's samples begin one sample after it did: their middle lies half a sample beyond the stroke's
+    volume = s.vol_l - np.where(stroked[s.shot], 500.0 * s.flow_m3_s * s.step_s, 0.0)
     n = total_of(None)
     few_samples = np.maximum(n, 1.0)
     piece = np.where(np.isfinite(s.flow_m3_s), s.flow_m3_s, 0.0) * s.step_s * 1e3
@@ -248,7 +261,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     weight = np.where(stroked[:, None] & (n > 0), 1.0, n)
     return Binned(
         weight,
-        total_of(s.vol_l) / few_samples,
+        total_of(volume) / few_samples,
         total_of(s.flow_m3_s) / few_samples,
         total_of(s.flow_m3_s * s.line_viscosity) / few_samples,
         total_of(s.flow_m3_s * s.bed_viscosity) / few_samples,

@@ -48,7 +48,7 @@ def test_curve_against_a_front_marched_cell_by_cell(name: str) -> None:
         float(taper_of(geometry.inlet_width_m, geometry.flow_length_m, geometry.part_area_m2)), 0.19
     )
     node = np.rint(share * lanes.NODES_PER_ARRIVAL).astype(int)
-    columns = family.table[node][:, [0, 2, 3, 4]] / bed[:, None]
+    columns = family.table[[0, 2, 3, 4]][:, node].T / bed[:, None]
     fitted = columns @ np.linalg.lstsq(columns, np.ones_like(bed), rcond=None)[0]
     assert np.max(np.abs(fitted - 1)) < 0.02
     assert float(np.sqrt(np.mean((fitted - 1) ** 2))) < 0.005
@@ -65,6 +65,26 @@ def test_column_for_the_volume_before_the_bed_is_the_derivative() -> None:
     """By hand on a strip: x = (V - R) / (A - R), so that dx/dR at A - R = 1 is x - 1 before arrival and 0 after."""
     table = lanes.lane_family(1.0, 0.0).table
     middle, past = lanes.NODES_PER_ARRIVAL // 2, int(1.5 * lanes.NODES_PER_ARRIVAL)
-    assert table[middle, 1] == pytest.approx(-0.5, rel=1e-6)
-    assert table[past, 1] == 0.0
-    assert table[0, 1] == 0.0
+    assert table[1, middle] == pytest.approx(-0.5, rel=1e-6)
+    assert table[1, past] == 0.0
+    assert table[1, 0] == 0.0
+
+
+def test_share_of_the_conductance_that_ends_in_a_front() -> None:
+    """By hand on a strip: two lanes of 1.21 and 0.79; at the first arrival the slower one conducts as its root."""
+    curve = lanes.lane_curve(1.0, np.array([1.21, 0.79]), np.array([0.5, 1.0001, 2.0]))
+    slow, fast = 0.79 / np.sqrt(0.79 / 1.21), 1.21
+    assert curve.dry[0] == pytest.approx(1.0)
+    assert curve.dry[1] == pytest.approx(slow / (slow + fast), rel=2e-2)
+    assert curve.dry[2] == 0.0
+    dry = lanes.lane_family(0.2, 0.19).dry
+    assert dry[lanes.NODES_PER_ARRIVAL // 2] == pytest.approx(1.0)
+    assert np.all(np.diff(dry) < 1e-9)
+
+
+def test_running_sums_give_the_mean_over_a_stroke() -> None:
+    """By hand on a strip: the mean resistance share over the volume shares 0.2 to 0.4 is 0.3."""
+    family = lanes.lane_family(1.0, 0.0)
+    first, last = (round(x * lanes.NODES_PER_ARRIVAL) for x in (0.2, 0.4))
+    mean = (family.sums[0, last] - family.sums[0, first]) / (last - first)
+    assert mean == pytest.approx(0.3, abs=1e-4)

@@ -11,25 +11,42 @@ from catchpot.stats import regress
 def test_normal_equations_of_a_grid_agree_with_a_fit_of_each() -> None:
     rng = np.random.default_rng(1)
     batch, designs, points = 3, 4, 50
-    varying = rng.normal(size=(batch, designs, points, 2))
-    common = rng.normal(size=(batch, points, 2))
+    varying = rng.normal(size=(batch, designs, 2, points))
+    common = rng.normal(size=(batch, 2, points))
     weights = rng.uniform(0.5, 2.0, (batch, points))
-    response = common[..., :1] * 2.0 - 1.0 + rng.normal(size=(batch, points, 1))
-    sums = regress.gram(varying, np.concatenate([common, response], axis=-1), weights)
+    response = common[:, :1] * 2.0 - 1.0 + rng.normal(size=(batch, 1, points))
+    sums = regress.gram(varying, np.concatenate([common, response], axis=1), weights)
     fit = regress.solve_normal(sums)
     for i in range(batch):
         for j in range(designs):
-            design = np.concatenate([varying[i, j], common[i]], axis=1)
-            plain = regress.fit_linear(design, response[i, :, 0], weights[i])
+            design = np.concatenate([varying[i, j], common[i]]).T
+            plain = regress.fit_linear(design, response[i, 0], weights[i])
             assert fit.coefficients[i, j] == pytest.approx(plain.coefficients, rel=1e-6)
             left = float(np.sum(weights[i] * plain.residuals**2))
             assert float(fit.left[i, j]) == pytest.approx(left, rel=1e-8)
-            assert fit.inverse[i, j] * left / (points - 4) == pytest.approx(plain.covariance, rel=1e-6)
+            assert fit.variance[i, j] * left / (points - 4) == pytest.approx(np.diag(plain.covariance), rel=1e-6)
+
+
+def test_models_that_share_their_first_terms_agree_with_each_alone() -> None:
+    rng = np.random.default_rng(4)
+    x, y = rng.normal(size=(2, 3, 4, 40)), rng.normal(size=(2, 1, 40))
+    prior = np.array([0.0, 0.0, 2.0, 3.0])
+    sums = regress.gram(x, y, np.ones((2, 40)))
+    branches = [(), (2,), (3,), (2, 3)]
+    for fit, branch in zip(regress.solve_branches(sums, prior, branches), branches, strict=True):
+        there = [0, 1, *branch]
+        alone = regress.solve_normal(sums[..., [*there, 4], :][..., [*there, 4]], prior[there])
+        assert fit.coefficients[..., there] == pytest.approx(alone.coefficients, rel=1e-9)
+        assert fit.variance[..., there] == pytest.approx(alone.variance, rel=1e-9)
+        assert fit.log_pivots[..., there] == pytest.approx(alone.log_pivots, rel=1e-9)
+        assert fit.left == pytest.approx(alone.left, rel=1e-9)
+        absent = [k for k in (2, 3) if k not in branch]
+        assert np.all(fit.coefficients[..., absent] == 0) and np.all(fit.log_pivots[..., absent] == 0)
 
 
 def test_a_prior_is_a_measurement_of_nought() -> None:
     """By hand: y = 4 measured twice, prior precision 2 about nought: (4 + 4) / (2 + 2) = 2, and 2 * 4 + 2 * 4 left."""
-    column, y = np.ones((1, 1, 2, 1)), np.full((1, 2, 1), 4.0)
+    column, y = np.ones((1, 1, 1, 2)), np.full((1, 1, 2), 4.0)
     fit = regress.solve_normal(regress.gram(column, y, np.ones((1, 2))), np.array([2.0]))
     assert float(fit.coefficients[0, 0, 0]) == pytest.approx(2.0)
     assert float(fit.left[0, 0]) == pytest.approx(2 * 2.0**2 + 2 * 2.0**2)
@@ -37,8 +54,8 @@ def test_a_prior_is_a_measurement_of_nought() -> None:
 
 def test_pivots_give_the_determinant() -> None:
     rng = np.random.default_rng(2)
-    x = rng.normal(size=(1, 1, 30, 3))
-    sums = regress.gram(x, np.zeros((1, 30, 1)), np.ones((1, 30)))
+    x = rng.normal(size=(1, 1, 3, 30))
+    sums = regress.gram(x, np.zeros((1, 1, 30)), np.ones((1, 30)))
     fit = regress.solve_normal(sums)
     _, log_determinant = np.linalg.slogdet(sums[0, 0, :3, :3])
     assert float(fit.log_pivots.sum()) == pytest.approx(float(log_determinant), rel=1e-9)

@@ -36,10 +36,12 @@ class LaneCurve:
     """Resistance share at the volumes asked for, and where lanes stand.
 
     filled_at_first: share of the channel that is full when the first lane arrives; the rest is dry corners.
-    last_at: metered volume when the last lane arrives, over the arrival volume.
+    last_at: metered volume when the last lane arrives, over the arrival volume. dry: share of the conductance that
+    still ends in a front, at the same volumes.
     """
 
     resistance: Array
+    dry: Array
     filled_at_first: float
     last_at: float
 
@@ -71,7 +73,9 @@ def lane_curve(taper: float, factors: Array, volumes: Array) -> LaneCurve:
     u = np.concatenate([step**2, 1.0 + step[1:] * (k.max() / k.min() * (1.0 + 1e-9) - 1.0)]) / k.max()
     progress = u[:, None] * k
     lane_root = np.sqrt(np.minimum(progress, 1.0))
-    conductance = np.mean(k / np.maximum(np.interp(lane_root, root, g), 1e-12), axis=1)
+    each = k / np.maximum(np.interp(lane_root, root, g), 1e-12)
+    conductance = np.mean(each, axis=1)
+    dry = np.mean(np.where(progress < 1.0 - 1e-12, each, 0.0), axis=1) / conductance
     # past the vent flows what the full lanes conduct: k tau(1) / g(1) in the units of u and fill
     past = np.mean(np.where(progress >= 1.0 - 1e-12, k, 0.0), axis=1) * tau_full / g_full
     past[: len(step)] = 0.0
@@ -79,21 +83,26 @@ def lane_curve(taper: float, factors: Array, volumes: Array) -> LaneCurve:
     volume = volume + np.concatenate([[0.0], np.cumsum(np.diff(u) * (past[1:] + past[:-1]) / 2)])
     first = volume[len(step) - 1]
     resistance = np.interp(volumes, volume / first, 1.0 / conductance)
-    return LaneCurve(resistance, float(first), float(volume[-1] / first))
+    still = np.interp(volumes, volume / first, dry)
+    return LaneCurve(resistance, still, float(first), float(volume[-1] / first))
 
 
 @dataclass(frozen=True)
 class Family:
     """Curves of many patterns of one spread.
 
-    table: (nodes, 2 + SHAPES), (nodes, 2) for the straight front. Column 0: mean resistance share. Column 1: its change
+    table: (2 + SHAPES, nodes), (2, nodes) for the straight front. Row 0: mean resistance share. Row 1: its change
     when the volume before the bed turns out larger by one arrival volume. The rest: main ways in which patterns deviate
     from the mean, at SHAPE_SD standard deviations. factor_sd: by how much, relative, patterns of one mean permeability
     differ in resistance before the first arrival. smear: mean volume between first and last lane's arrival over the
-    arrival volume. filled_at_first: mean share of the channel that is full at the first arrival.
+    arrival volume. filled_at_first: mean share of the channel that is full at the first arrival. dry: (nodes,), mean
+    share of the conductance that still ends in a front. sums: (rows, nodes + 1), running sums of the table up to each
+    node.
     """
 
     table: Array
+    sums: Array
+    dry: Array
     factor_sd: float
     smear: float
     filled_at_first: float
@@ -106,7 +115,11 @@ def _with_shift(mean: Array) -> Array:
     slope[NODES_PER_ARRIVAL] = slope[NODES_PER_ARRIVAL - 1]
     # and all volumes before the bed are looked up at node 0
     slope[0] = 0.0
-    return np.stack([mean, slope * (np.minimum(nodes, 1.0) - 1.0)], axis=1)
+    return np.stack([mean, slope * (np.minimum(nodes, 1.0) - 1.0)])
+
+
+def _sums(table: Array) -> Array:
+    return np.concatenate([np.zeros((len(table), 1)), np.cumsum(table, axis=1)], axis=1)
 
 
 @lru_cache(maxsize=1)
@@ -133,7 +146,8 @@ def lane_family(taper: float, spread: float) -> Family:
     nodes = np.linspace(0.0, REACH, int(REACH * NODES_PER_ARRIVAL) + 1)
     if spread == 0.0:
         straight = resistance_share(np.minimum(nodes, 1.0), taper)
-        return Family(_with_shift(straight), 0.0, 0.0, 1.0)
+        table = _with_shift(straight)
+        return Family(table, _sums(table), (nodes < 1.0).astype(float), 0.0, 0.0, 1.0)
     # finer towards the first arrival, where a converging channel is steep
     volumes = np.concatenate([1.0 - np.linspace(1.0, 0.0, 500) ** 3, np.linspace(1.0, REACH, 500)[1:]])
     curves = [lane_curve(taper, 1.0 + spread * place, volumes) for place in _patterns()]
@@ -151,6 +165,7 @@ def lane_family(taper: float, spread: float) -> Family:
     mean, shapes = np.interp(nodes, volumes, mean), np.stack([np.interp(nodes, volumes, s) for s in shapes])
     mean[0] = shapes[:, 0] = 0.0
     smear = float(np.mean([c.last_at for c in curves]) - 1.0)
-    table = np.concatenate([_with_shift(mean), shapes.T], axis=1)
+    table = np.concatenate([_with_shift(mean), shapes])
     full = float(np.mean([c.filled_at_first for c in curves]))
-    return Family(np.ascontiguousarray(table), float(factor.std() / factor.mean()), smear, full)
+    dry = np.interp(nodes, volumes, np.mean([c.dry for c in curves], axis=0))
+    return Family(table, _sums(table), dry, float(factor.std() / factor.mean()), smear, full)

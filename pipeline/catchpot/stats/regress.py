@@ -66,18 +66,20 @@ def fit_linear(design: ArrayLike, y: ArrayLike, weights: ArrayLike | None = None
 def gram(varying: Array, common: Array, weights: Array) -> Array:
     """Weighted sums of products for designs that share some of their columns.
 
-    varying: (batch, designs, points, v), the columns in which a batch's designs differ. common: (batch, points, c),
+    varying: (batch, designs, v, points), the columns in which a batch's designs differ. common: (batch, c, points),
     those they share. weights: (batch, points). Returns (batch, designs, v + c, v + c), varying columns first.
     """
-    batch, designs, points, v = varying.shape
-    c = common.shape[-1]
-    turned = (varying * weights[:, None, :, None]).swapaxes(-1, -2)
+    batch, designs, v, points = varying.shape
+    c = common.shape[1]
+    root = np.sqrt(weights)
+    scaled = varying * root[:, None, None, :]
+    shared = common * root[:, None, :]
     out = np.empty((batch, designs, v + c, v + c))
-    out[..., :v, :v] = turned @ varying
-    crossed = np.ascontiguousarray(turned).reshape(batch, designs * v, points) @ common
+    np.matmul(scaled, scaled.swapaxes(-1, -2), out=out[..., :v, :v])
+    crossed = scaled.reshape(batch, designs * v, points) @ shared.swapaxes(-1, -2)
     out[..., :v, v:] = crossed.reshape(batch, designs, v, c)
     out[..., v:, :v] = out[..., :v, v:].swapaxes(-1, -2)
-    out[..., v:, v:] = ((common * weights[..., None]).swapaxes(-1, -2) @ common)[:, None]
+    out[..., v:, v:] = (shared @ shared.swapaxes(-1, -2))[:, None]
     return out
 
 
@@ -85,13 +87,14 @@ def gram(varying: Array, common: Array, weights: Array) -> Array:
 class NormalFit:
     """Solution of normal equations.
 
-    coefficients: (..., terms). inverse: of the normal matrix, prior included. left: sum of squares left, the prior's
-    share included. log_pivots: (..., terms), logarithms of the pivots; the sum over the last few terms is the log
-    determinant of their normal matrix after the first ones have been fitted.
+    coefficients: (..., terms). variance: diagonal of the inverse of the normal matrix, prior included, (..., terms).
+    left: sum of squares left, the prior's share included. log_pivots: (..., terms), logarithms of the pivots; the sum
+    over the last few terms is the log determinant of their normal matrix after the first ones have been fitted. Terms
+    that are left out are nought in all of them.
     """
 
     coefficients: Array
-    inverse: Array
+    variance: Array
     left: Array
     log_pivots: Array
 
@@ -100,29 +103,64 @@ def solve_normal(sums: Array, prior: ArrayLike = 0.0) -> NormalFit:
     """Least squares from the sums that `gram` makes; the last column is the response.
 
     sums: (..., terms + 1, terms + 1), symmetric. prior: (..., terms) or scalar, precision of a Gaussian prior about
-    nought for each coefficient (0: free). Elimination is spelt out over the few terms, because the batch is long.
+    nought for each coefficient (0: free).
+    """
+    return solve_branches(sums, prior, [()])[0]
+
+
+def solve_branches(sums: Array, prior: ArrayLike, branches: Sequence[tuple[int, ...]]) -> list[NormalFit]:
+    """The same for several models at once, which share their first terms.
+
+    branches: for each model the terms it has beyond those that no branch names, by number. Each is added by one more
+    sweep (Beaton 1964; Goodnight 1979, The American Statistician 33:149) over the upper triangle, spelt out over the
+    few terms because the batch is long.
     """
     terms = sums.shape[-1] - 1
-    a = sums[..., :terms, :terms].copy()
-    b = sums[..., :terms, terms]
+    batch = sums.shape[:-2]
+    shared = [k for k in range(terms) if not any(k in b for b in branches)]
+    work = np.array(np.moveaxis(sums.reshape(-1, terms + 1, terms + 1), 0, -1), order="C")
+    added = np.broadcast_to(np.asarray(prior, dtype=float), (*batch, terms)).reshape(-1, terms).T
     diagonal = np.arange(terms)
-    a[..., diagonal, diagonal] += np.asarray(prior, dtype=float)
-    scale = np.sqrt(np.maximum(a[..., diagonal, diagonal], 1e-300))
-    a = a / (scale[..., :, None] * scale[..., None, :])
+    work[diagonal, diagonal] += added
+    scale = np.sqrt(np.maximum(work[diagonal, diagonal], 1e-300))
+    scale = np.concatenate([scale, np.ones_like(scale[:1])])
+    work /= scale[:, None]
+    work /= scale[None]
     # a column that its fellows already span gets no weight of its own instead of an infinite one
-    a[..., diagonal, diagonal] += 1e-12
-    work = np.concatenate([a, np.broadcast_to(np.eye(terms), a.shape)], axis=-1)
-    pivots = np.empty(scale.shape)
-    for k in range(terms):
-        pivots[..., k] = work[..., k, k]
-        work[..., k, :] = work[..., k, :] / work[..., k, k][..., None]
-        for i in range(terms):
-            if i != k:
-                work[..., i, :] = work[..., i, :] - work[..., i, k][..., None] * work[..., k, :]
-    inverse = work[..., terms:] / (scale[..., :, None] * scale[..., None, :])
-    beta = np.einsum("...ij,...j->...i", inverse, b)
-    left = sums[..., terms, terms] - np.einsum("...i,...i->...", beta, b)
-    return NormalFit(beta, inverse, left, np.log(np.maximum(pivots, 1e-300)) + 2.0 * np.log(scale))
+    work[diagonal, diagonal] += 1e-12
+    pivots = np.ones((terms, work.shape[-1]))
+    for k in shared:
+        _sweep(work, pivots, k)
+    out = []
+    for i, branch in enumerate(branches):
+        # the last branch may spoil what all of them share
+        own, logs = (work, pivots) if i == len(branches) - 1 or not branch else (work.copy(), pivots.copy())
+        for k in branch:
+            _sweep(own, logs, k)
+        there = [*shared, *branch]
+        beta, variance, log_pivots = (np.zeros((terms, work.shape[-1])) for _ in range(3))
+        beta[there] = own[there, terms] / scale[there]
+        variance[there] = -own[there, there] / scale[there] ** 2
+        log_pivots[there] = np.log(np.maximum(logs[there], 1e-300)) + 2.0 * np.log(scale[there])
+        shape = (*batch, terms)
+        out.append(
+            NormalFit(beta.T.reshape(shape), variance.T.reshape(shape), own[terms, terms].reshape(batch).copy(),
+                      log_pivots.T.reshape(shape))
+        )  # fmt: skip
+    return out
+
+
+def _sweep(work: Array, pivots: Array, k: int) -> None:
+    """Sweep term k in place; work: (terms + 1, terms + 1, batch), its upper triangle."""
+    column = np.concatenate([work[:k, k], work[k, k:]])
+    pivot = column[k].copy()
+    row = column / pivot
+    pivots[k] = pivot
+    for i in range(len(column)):
+        if i != k:
+            work[i, i:] -= column[i] * row[i:]
+    work[:k, k], work[k, k:] = row[:k], row[k:]
+    work[k, k] = -1.0 / pivot
 
 
 def huber_weights(standardised: Array, bend: float = 2.5) -> Array:
