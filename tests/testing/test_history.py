@@ -32,14 +32,16 @@ def test_linear_and_proportional_wear() -> None:
     assert age[50] == 50
 
 
-def test_a_replacement_starts_anew_logged_or_not() -> None:
-    seal = mu.Seal(0.02, 0.01, 0.002, replaced=(20,), unlogged=(35,))
+@pytest.mark.parametrize("replaced", [(20,), (20, 35)])
+def test_a_replacement_starts_anew_logged_or_not(replaced: tuple[int, ...]) -> None:
+    seal = mu.Seal(0.02, 0.01, 0.002, replaced=replaced, unlogged=(35,))
     _, clean, age = seal_leaks(seal, 40, np.random.default_rng(1))
     assert list(age[[19, 20, 34, 35]]) == [19, 0, 14, 0]
     assert clean[20] == clean[35] == clean[0]
     made = mu.simulate(mu.Scenario(moulds=(strip(shots=40, outer=seal),), nuisances=OFF), 1)
     logged = made.event.filter(pl.col("kind") == "seal_replaced")
     assert logged["detail"].to_list() == ["outer"]
+    assert logged["time"].item() < made.shot["started_at"].sort()[20]
     lives = made.truth_seal.filter(pl.col("seal") == "outer")
     assert lives["logged"].to_list() == [True, True, False]
 

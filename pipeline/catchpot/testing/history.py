@@ -39,7 +39,7 @@ def slow_noise(days: Array, sd: float, rng: Generator, periods: tuple[float, flo
 def seal_leaks(seal: Seal, shots: int, rng: Generator) -> tuple[Array, Array, Array]:
     """Leak of each shot with and without noise (mbar l/s at the reference state), and shots since replacement."""
     age = np.arange(shots, dtype=float)
-    for at in sorted((*seal.replaced, *seal.unlogged)):
+    for at in seal.all_replaced:
         age[at:] = np.arange(shots - at)
     wear = seal.start + seal.growth * age if seal.law == "linear" else seal.start * np.exp(seal.growth * age)
     clean = seal.floor + wear

@@ -21,10 +21,13 @@ BATCH = 500
 
 
 def core_tables(made: MadeUp) -> dict[str, pl.DataFrame]:
-    """All core tables of a simulated workshop; phase, quality and curve come from the core's own reduction."""
+    """All core tables of a simulated workshop; phase, quality and curve come from the core's own reduction.
+
+    Where strokes were counted, flow and volume come from them, as the intake would have it.
+    """
     tables = {
         "shot": made.shot,
-        "sample": made.sample,
+        "sample": _counted(made.shot, made.sample),
         "log_note": empty(LOG_NOTE),
         "event": made.event,
         "part": made.part,
@@ -32,6 +35,25 @@ def core_tables(made: MadeUp) -> dict[str, pl.DataFrame]:
     from catchpot.ingest.reduce import LogAnalysis
 
     return tables | dict(compute(LogAnalysis(), tables, made.book()).tables)
+
+
+def _counted(shot: pl.DataFrame, sample: pl.DataFrame) -> pl.DataFrame:
+    """Flow and volume from the strokes of shots that logged those instead."""
+    import polars as pl
+
+    from catchpot.ingest.strokes import from_strokes
+
+    strokes = dict(shot.filter(pl.col("stroke_volume_ml").is_not_null()).select("shot", "stroke_volume_ml").iter_rows())
+    if not strokes:
+        return sample
+    frames = []
+    for (name,), rows in sample.group_by("shot", maintain_order=True):
+        if name in strokes and rows["flow_l_min"].null_count() == rows.height:
+            count = rows["pump_strokes"].to_numpy()
+            flow, volume, _ = from_strokes(rows["t_s"].to_numpy(), count, float(strokes[name]))
+            rows = rows.with_columns(flow_l_min=pl.Series(flow), vol_l=pl.Series(volume.round(4)))
+        frames.append(rows)
+    return pl.concat(frames)
 
 
 def job(
@@ -46,21 +68,28 @@ def job(
     """A job as the runner would hand it out: needed columns plus key, rows of these units.
 
     For part "mould" every table keyed by shot gets mould and started_at and is ordered by started_at, then shot.
-    declared: declarations of tables that are not the core's; for needs of "*" all keyed by shot are handed over.
+    declared: declarations of tables that are not the core's. A need of "*" gets the runner's own wide table over those
+    of `tables` that hold measures and are not the analysis's own; leave non-causal tables out yourself.
     """
+    from catchpot.run.graph import STAR, measures
+    from catchpot.run.job import HISTORY
+    from catchpot.run.star import wide
+
     known = {t.name: t for t in CORE_TABLES} | dict(declared or {}) | {t.name: t for t in analysis.yields}
-    needs: dict[str, tuple[str, ...]] = dict(analysis.needs)
-    if "*" in needs:
-        own = {t.name for t in analysis.yields}
-        columns = needs.pop("*")
-        needs |= {n: columns for n in tables if n in known and known[n].key == ("shot",) and n not in own | set(needs)}
-    wanted = needs | {n: c for n, c in analysis.optional.items() if n in tables and n != "*"}
+    needs: dict[str, tuple[str, ...]] = {n: c for n, c in analysis.needs.items() if n != STAR}
+    wanted = needs | {n: c for n, c in analysis.optional.items() if n in tables and n != STAR}
     handed = {
         n: _columns(analysis, tables[n], known.get(n), c, tables["shot"], units, until) for n, c in wanted.items()
     }
-    return Job(
-        tuple(units), handed, {n: known[n] for n in handed if n in known}, book, params or analysis.params(), until
-    )
+    given = {n: known[n] for n in handed if n in known}
+    if STAR in analysis.needs:
+        own = {t.name for t in analysis.yields}
+        star = {n: measures(known[n]) for n in tables if n in known and n not in own}
+        star = {n: c for n, c in star.items() if c}
+        history = _columns(analysis, tables["shot"], known["shot"], HISTORY, tables["shot"], units, until)
+        rows = {n: tables[n].select(*known[n].key, *c) for n, c in star.items()}
+        handed[STAR], given[STAR] = wide(history, rows, star, known)
+    return Job(tuple(units), handed, given, book, params or analysis.params(), until)
 
 
 def _columns(

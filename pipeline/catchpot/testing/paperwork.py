@@ -30,7 +30,7 @@ def events_frame(plan: Plan) -> pl.DataFrame:
     for m in plan.moulds:
         for name, seal in (("outer", m.mould.outer), ("inner", m.mould.inner)):
             made += [
-                (_shot_time(m, s) - timedelta(minutes=35), m.mould.name, "seal_replaced", name) for s in seal.replaced
+                (_shot_time(m, s) - timedelta(minutes=35), m.mould.name, "seal_replaced", name) for s in seal.logged
             ]
         for k, batch in enumerate(m.fabric_batch):
             if k and batch != m.fabric_batch[k - 1]:

@@ -47,7 +47,7 @@ class Seal:
     leak = (floor + wear) x noise; wear = start + growth n (linear) or start exp(growth n) (proportional).
     noise: s.d. of the log; autocorrelation: of the log noise from shot to shot. choked: share of the leak that follows
     the choked law. limit: as in the mould book. replaced: mould's shot numbers (from 0) before which it was replaced.
-    unlogged: those of them that nobody wrote down.
+    unlogged: those that nobody wrote down, whether they are named among `replaced` too or not.
     """
 
     floor: float = 0.02
@@ -60,6 +60,16 @@ class Seal:
     limit: float = 0.30
     replaced: tuple[int, ...] = ()
     unlogged: tuple[int, ...] = ()
+
+    @property
+    def all_replaced(self) -> tuple[int, ...]:
+        """Shot numbers of every replacement, in order."""
+        return tuple(sorted({*self.replaced, *self.unlogged}))
+
+    @property
+    def logged(self) -> tuple[int, ...]:
+        """Shot numbers of those that were written down, in order."""
+        return tuple(sorted(set(self.replaced) - set(self.unlogged)))
 
 
 @dataclass(frozen=True)

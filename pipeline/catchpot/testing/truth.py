@@ -119,12 +119,12 @@ def seal_truth(plan: Plan) -> pl.DataFrame:
     rows = []
     for m in plan.moulds:
         for name, seal in (("outer", m.mould.outer), ("inner", m.mould.inner), ("cavity", m.mould.cavity)):
-            begins = [0, *sorted((*seal.replaced, *seal.unlogged))]
+            begins = [0, *seal.all_replaced]
             for b, until in zip(begins, [*begins[1:], m.mould.shots], strict=True):
                 age = crossing(seal, seal.limit)
                 rows.append(
                     {"mould": m.mould.name, "seal": name, "from_shot": b, "to_shot": until,
-                     "logged": b == 0 or b in seal.replaced, "limit_mbar_l_s": seal.limit, "floor_mbar_l_s": seal.floor,
+                     "logged": b == 0 or b in seal.logged, "limit_mbar_l_s": seal.limit, "floor_mbar_l_s": seal.floor,
                      "start_mbar_l_s": seal.start, "growth": seal.growth, "law": seal.law, "noise": seal.noise,
                      "autocorrelation": seal.autocorrelation, "crossing_age_shots": age if np.isfinite(age) else None}
                 )  # fmt: skip
