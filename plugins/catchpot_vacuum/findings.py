@@ -124,11 +124,7 @@ def of_mould(
                 ADVICE["cavity_leak"],
             )
     for shot in _resin(tables["seal_resin"]):
-        low, high = shot["clamp_per_line_low_mbar_bar"], shot["clamp_per_line_high_mbar_bar"]
-        add(shot, "inner_seal_leak", "watch",
-            f"{mould}: the clamp pressure follows the line pressure during injection, by "
-            f"{words.with_interval(shot['clamp_per_line_mbar_bar'], low, high, 'mbar per bar', '99.9 %')}: "
-            "resin may be passing the inner seal.",
+        add(shot, "inner_seal_leak", "watch", f"{mould}: {_resin_says(shot)}",
             "Look for resin in the clamp channel and over the inner seal before the next shot.")  # fmt: skip
     return [*rows.values(), *_unlogged(analysis, mould, found, zone)]
 
@@ -218,8 +214,33 @@ def _jump(mould: str, what: str, shot: Row, past: OutOfLine, i: int, since: Any,
 def _resin(resin: pl.DataFrame) -> list[Row]:
     """Shots of which this and the one before show it: one alone is not enough."""
     rows = resin.filter(pl.col("started_at").is_not_null()).sort("started_at", "shot").to_dicts()
-    shows = [r["clamp_per_line_low_mbar_bar"] > _RESIN_MBAR_BAR for r in rows]
+    shows = [_rises_faster(r) or (r["clamp_per_line_low_mbar_bar"] or 0.0) > _RESIN_MBAR_BAR for r in rows]
     return [r for i, r in enumerate(rows) if i and shows[i] and shows[i - 1]]
+
+
+def _rises_faster(row: Row) -> bool:
+    """Whether the clamp channel rises faster during the injection, by a tenth at least beyond doubt."""
+    more, before = row["rise_more_low_mbar_s"], row["rise_before_mbar_s"]
+    return more is not None and more > max(0.1 * before, 0.003)
+
+
+def _resin_says(shot: Row) -> str:
+    if _rises_faster(shot):
+        before, during, low, high = (
+            60.0 * shot[f"rise_{name}_mbar_s"] for name in ("before", "during", "more_low", "more_high")
+        )
+        more = words.with_interval(during - before, low, high, "mbar/min", "99.9 %")
+        return (
+            f"the clamp channel rises by {words.number(during, 'mbar/min', 2)} while resin is injected and by "
+            f"{words.number(before, digits=2)} before, {more} more, though a wetted seal lets less gas by: resin may "
+            "be passing the inner seal (or the line pressure eases the outer seal)."
+        )
+    low, high = shot["clamp_per_line_low_mbar_bar"], shot["clamp_per_line_high_mbar_bar"]
+    follows = words.with_interval(shot["clamp_per_line_mbar_bar"], low, high, "mbar per bar", "99.9 %")
+    return (
+        f"the clamp pressure follows the line pressure during injection, by {follows}: resin may be passing the inner "
+        "seal."
+    )
 
 
 def _unlogged(analysis: str, mould: str, found: Sequence[Seal], zone: str) -> list[Row]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from catchpot.analysis import Job, Refused, Result
+from catchpot.physics.vacuum import SQUEEZES
 from catchpot.tables import Table, empty
 from catchpot_vacuum import gather, leaks
 from catchpot_vacuum.rows import hold_rows, leak_rows, refusals
@@ -73,7 +74,7 @@ class SealLeakAnalysis:
         order = pl.DataFrame({"shot": log.shots}).join(job.tables["shot"], on="shot", how="left", maintain_order="left")
         book = job.book.for_shots(order)
         share = usual_share(book)
-        squeeze = (0.0, 0.5 * params.squeeze_allowance, params.squeeze_allowance)
+        squeeze = tuple(params.squeeze_allowance / 0.3 * k for k in SQUEEZES)
         clamp, method = leaks.clamp_leaks(data, count, share, params.squeeze_allowance)
         wandering = leaks.disagreeing(data, count)
         clamp = leaks.Estimate(*(np.where(wandering, np.nan, v) for v in vars(clamp).values()))

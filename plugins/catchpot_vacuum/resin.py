@@ -1,4 +1,8 @@
-"""Resin past the inner seal: does the clamp pressure follow the line pressure during injection?"""
+"""Resin past the inner seal: does the clamp channel rise faster during injection than before, or follow the line?
+
+Resin that enters the channel squeezes the gas in it: the channel rises faster than its leaks make it, which the hold or
+the top-ups before the injection show. A wetted seal alone lets less gas by, so a healthy channel rises more slowly.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +16,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Refused, Result
+from catchpot.physics.channel import follow, rise_during
 from catchpot.tables import Table, shape
 from catchpot_vacuum.tables import SEAL_RESIN
 
@@ -25,43 +30,26 @@ class ResinParams(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-def follow(t_s: Floats, line_bar: Floats, clamp_mbar: Floats, known: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Clamp pressure per line pressure, mbar/bar, and its s.d., each shot; all arguments of shape (shots, bins).
+def rise_before(hold: pl.DataFrame, shots: list[str], begins_s: Floats) -> tuple[Floats, Floats]:
+    """Rise of the clamp channel in each shot's last hold or top-up before the injection, and its s.d.; NaN where none.
 
-    Straight drift and curvature in time are taken out first: a leak makes them too. A line pressure that only grows
-    with time therefore tells nothing (wide interval). Noise that lasts (a pump's saw teeth) widens the interval.
+    The one with the cavity evacuated furthest, since that is its state during the injection.
     """
-    n = known.sum(1)
-    w = known.astype(float)
-    span = np.where(known, t_s, 0.0).max(1)
-    x = np.where(known, t_s, 0.0) / np.maximum(span, 1e-9)[:, None]
-
-    def cleaned(v: Floats, basis: list[Floats]) -> Floats:
-        out = np.where(known, v, 0.0)
-        out = (out - ((w * out).sum(1) / np.maximum(n, 1))[:, None]) * w
-        for b in basis:
-            out = out - ((b * out).sum(1) / np.maximum((b * b).sum(1), 1e-12))[:, None] * b
-        return np.asarray(out)
-
-    basis: list[Floats] = []
-    for power in (1, 2, 3):
-        basis.append(cleaned(x**power, basis))
-    line, clamp = cleaned(line_bar, basis), cleaned(clamp_mbar, basis)
-    ll = (line * line).sum(1)
-    enough = (n >= 30) & (ll > n * 0.005**2)
-    safe = np.where(enough, ll, 1.0)
-    slope = (line * clamp).sum(1) / safe
-    rest = clamp - slope[:, None] * line
-    variance = (rest * rest).sum(1) / np.maximum(n - 5, 1)
-    # Effective number of readings: products of the two correlations over lags (Bartlett 1935).
-    inflate = np.ones(len(n))
-    total_rest = np.maximum((rest * rest).sum(1), 1e-30)
-    for lag in range(1, 30):
-        a = (rest[:, lag:] * rest[:, :-lag]).sum(1) / total_rest
-        b = (line[:, lag:] * line[:, :-lag]).sum(1) / np.maximum(ll, 1e-30)
-        inflate += 2.0 * np.maximum(a * b, 0.0)
-    blank = np.where(enough, 0.0, np.nan)
-    return slope + blank, np.sqrt(variance * inflate / safe) + blank
+    value, sd = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
+    if hold.is_empty():
+        return value, sd
+    start = pl.DataFrame(
+        {"shot": shots, "_begins": begins_s, "_place": np.arange(len(shots))},
+        schema={"shot": pl.String, "_begins": pl.Float64, "_place": pl.Int64},
+    )
+    dry = hold.join(start, on="shot").filter(
+        pl.col("clamp_rate_mbar_s").is_not_null() & (pl.col("end_s") <= pl.col("_begins") + 2.0)
+    )
+    last = dry.sort("cavity_mbar", nulls_last=True).group_by("_place", maintain_order=True).first()
+    place = last["_place"].to_numpy()
+    value[place] = last["clamp_rate_mbar_s"].to_numpy()
+    sd[place] = (last["clamp_rate_high_mbar_s"] - last["clamp_rate_low_mbar_s"]).to_numpy() / 3.92
+    return value, sd
 
 
 class SealResinAnalysis:
@@ -75,7 +63,11 @@ class SealResinAnalysis:
             "curve": ("n", "t_s", "line_pressure_bar", "clamp_pressure_mbar"),
         }
     )
-    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({
+        "seal_hold": (
+            "end_s", "cavity_mbar", "clamp_rate_mbar_s", "clamp_rate_low_mbar_s", "clamp_rate_high_mbar_s",
+        ),
+    })  # fmt: skip
     yields: tuple[Table, ...] = (SEAL_RESIN,)
     params: type[BaseModel] = ResinParams
 
@@ -92,15 +84,30 @@ class SealResinAnalysis:
         line, clamp = array("line_pressure_bar"), array("clamp_pressure_mbar")
         known = (count > 0) & np.isfinite(t) & np.isfinite(line) & np.isfinite(clamp)
         slope, sd = follow(t, line, clamp, known)
-        given = np.isfinite(slope)
+        during, during_sd = rise_during(t, clamp, known)
+        given = np.isfinite(slope) | np.isfinite(during)
         names = curve["shot"].to_numpy()[given] if curve.height else np.zeros(0, "U1")
+        begins = np.where(known, t, np.inf).min(axis=1, initial=np.inf)[given]
+        before, before_sd = rise_before(job.tables.get("seal_hold", pl.DataFrame()), names.tolist(), begins)
+        # A receiver or regulator holds the channel where it is, so that a rise shows before the injection only.
+        held = during[given] < 0.3 * before
+        more = np.where(held, np.nan, during[given] - before)
+        spread = _FACTOR_999 * np.hypot(during_sd[given], before_sd)
+
+        def numbers(values: Floats) -> pl.Series:
+            return pl.Series(values, dtype=pl.Float64).fill_nan(None)
+
         frame = shape(
             SEAL_RESIN,
             {
                 "shot": pl.Series(names.tolist(), dtype=pl.String),
-                "clamp_per_line_mbar_bar": slope[given],
-                "clamp_per_line_low_mbar_bar": (slope - _FACTOR_999 * sd)[given],
-                "clamp_per_line_high_mbar_bar": (slope + _FACTOR_999 * sd)[given],
+                "clamp_per_line_mbar_bar": numbers(slope[given]),
+                "clamp_per_line_low_mbar_bar": numbers((slope - _FACTOR_999 * sd)[given]),
+                "clamp_per_line_high_mbar_bar": numbers((slope + _FACTOR_999 * sd)[given]),
+                "rise_before_mbar_s": numbers(before),
+                "rise_during_mbar_s": numbers(during[given]),
+                "rise_more_low_mbar_s": numbers(more - spread),
+                "rise_more_high_mbar_s": numbers(more + spread),
             },
         )
         silent = set(job.units) - set(frame["shot"].to_list())

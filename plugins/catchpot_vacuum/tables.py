@@ -65,8 +65,14 @@ SEAL_RESIN = Table(
         Column("clamp_per_line_mbar_bar", "f64", "mbar/bar", "clamp pressure that comes with line pressure"),
         Column("clamp_per_line_low_mbar_bar", "f64", "mbar/bar", "lower end, 99.9 %"),
         Column("clamp_per_line_high_mbar_bar", "f64", "mbar/bar", "upper end, 99.9 %"),
+        Column(
+            "rise_before_mbar_s", "f64", "mbar/s", "rise of the clamp channel before the injection, mould evacuated"
+        ),
+        Column("rise_during_mbar_s", "f64", "mbar/s", "its rise during the injection, between the pump's top-ups"),
+        Column("rise_more_low_mbar_s", "f64", "mbar/s", "by how much it rises faster during it: lower end, 99.9 %"),
+        Column("rise_more_high_mbar_s", "f64", "mbar/s", "upper end, 99.9 %"),
     ),
-    doc="how the clamp pressure follows the line pressure during injection: a sign of resin past the inner seal",
+    doc="how the clamp channel rises and follows the line during injection: signs of resin past the inner seal",
 )
 
 _LIFE = (

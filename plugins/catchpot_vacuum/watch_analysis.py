@@ -45,7 +45,10 @@ class SealWatchAnalysis:
             "clamp_rate_high_mbar_s", "clamp_noise_mbar", "cavity_rate_mbar_s", "cavity_rate_low_mbar_s",
             "cavity_rate_high_mbar_s", "rate_hz",
         ),
-        "seal_resin": ("clamp_per_line_mbar_bar", "clamp_per_line_low_mbar_bar", "clamp_per_line_high_mbar_bar"),
+        "seal_resin": (
+            "clamp_per_line_mbar_bar", "clamp_per_line_low_mbar_bar", "clamp_per_line_high_mbar_bar",
+            "rise_before_mbar_s", "rise_during_mbar_s", "rise_more_low_mbar_s", "rise_more_high_mbar_s",
+        ),
     })  # fmt: skip
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
     yields: tuple[Table, ...] = (FINDING, SEAL_SPLIT)

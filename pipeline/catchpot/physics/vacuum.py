@@ -16,7 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 Law = Literal["linear", "laminar", "choked"]
 
+Reading = Literal["linear", "laminar", "choked", "mixed"]
+
 LAWS: Final[tuple[Law, ...]] = ("linear", "laminar", "choked")
+READINGS: Final[tuple[Reading, ...]] = ("linear", "laminar", "choked", "mixed")
+# Shares by which the outer seal may leak more with the cavity at ambient; close enough for three holds' precision.
+SQUEEZES: Final = (0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3)
 REFERENCE_AMBIENT_MBAR: Final = 1013.0
 REFERENCE_CLAMP_MBAR: Final = 50.0
 REFERENCE_CAVITY_MBAR: Final = 550.0
@@ -90,18 +95,21 @@ def straighten(p_mbar: Floats, start_mbar: ArrayLike, source_mbar: ArrayLike, la
 
 
 def shares(
-    law: Law, squeeze: float, ambient_mbar: Floats, clamp_mbar: Floats, cavity_mbar: Floats
+    law: Reading, squeeze: float, ambient_mbar: Floats, clamp_mbar: Floats, cavity_mbar: Floats
 ) -> tuple[Floats, Floats]:
     """Flow past the outer and the inner seal at these states over that at the reference states; inner not below 0.
 
-    squeeze: share by which the outer seal leaks more with the cavity at full ambient.
+    law: "mixed" is half laminar, half choked. squeeze: share by which the outer seal leaks more with the cavity at full
+    ambient.
 
     >>> [float(v.round(3)) for v in shares("linear", 0.2, np.array(1013.0), np.array(50.0), np.array(1013.0))]
     [1.2, 1.926]
     """
     openness = (cavity_mbar - REFERENCE_CAVITY_MBAR) / (REFERENCE_AMBIENT_MBAR - REFERENCE_CAVITY_MBAR)
-    outer = (1.0 + squeeze * openness) / outer_factor(law, ambient_mbar, clamp_mbar)
-    return np.asarray(outer), np.maximum(1.0 / inner_factor(law, cavity_mbar, clamp_mbar), 0.0)
+    laws: tuple[Law, ...] = ("laminar", "choked") if law == "mixed" else (law,)
+    outer = np.mean([1.0 / outer_factor(one, ambient_mbar, clamp_mbar) for one in laws], axis=0)
+    inner = np.mean([1.0 / inner_factor(one, cavity_mbar, clamp_mbar) for one in laws], axis=0)
+    return np.asarray((1.0 + squeeze * openness) * outer), np.maximum(inner, 0.0)
 
 
 @dataclass(frozen=True)
@@ -133,7 +141,7 @@ def solve_seals(
     clamp_mbar: Floats,
     cavity_mbar: Floats,
     *,
-    squeeze: tuple[float, ...] = (0.0, 0.15, 0.3),
+    squeeze: tuple[float, ...] = SQUEEZES,
     covariance: Floats | None = None,
 ) -> Seals:
     """Outer and inner seal told apart by holds at different cavity pressures, with covariance.
@@ -160,8 +168,9 @@ def solve_seals(
     cavity = np.where(there, cavity_mbar, REFERENCE_CAVITY_MBAR)
     clamp = np.where(there, clamp_mbar, REFERENCE_CLAMP_MBAR)
     ambient = np.where(there, ambient_mbar, REFERENCE_AMBIENT_MBAR)
-    spread = np.max(np.where(there, cavity, -np.inf), axis=1) - np.min(np.where(there, cavity, np.inf), axis=1)
-    told = (there.sum(axis=1) >= 2) & (spread > 150.0)
+    lowest = np.min(np.where(there, cavity, np.inf), axis=1, keepdims=True)
+    highest = np.max(np.where(there, cavity, -np.inf), axis=1, keepdims=True)
+    told = (there.sum(axis=1) >= 2) & (highest - lowest > 150.0)[:, 0]
     root = None if covariance is None else np.linalg.cholesky(covariance)
 
     def whitened(v: Floats) -> Floats:
@@ -169,7 +178,7 @@ def solve_seals(
 
     white = whitened(rate)
     rows: list[tuple[Floats, Floats, Floats, Floats, Floats]] = []
-    for law in LAWS:
+    for law in READINGS:
         for k in squeeze:
             a, b = (whitened(np.where(there, v, 0.0)) for v in shares(law, k, ambient, clamp, cavity))
             aa, ab, bb = (a * a).sum(1), (a * b).sum(1), (b * b).sum(1)
@@ -186,15 +195,16 @@ def solve_seals(
             misfit = ((white - a * outer[:, None] - b * inner[:, None]) ** 2).sum(1)
             rows.append((outer, inner, np.sqrt(bb / det), np.sqrt(aa / det), misfit))
     outer, inner, sd_outer, sd_inner, misfit = (np.stack(column, axis=1) for column in zip(*rows, strict=True))
-    free = np.maximum(there.sum(axis=1) - 2, 0)[:, None]
+    between = there & (cavity > lowest + 100.0) & (cavity < highest - 100.0)
     worse = misfit - np.nanmin(np.where(np.isfinite(misfit), misfit, np.inf), axis=1, keepdims=True)
+    free = np.maximum(there.sum(axis=1) - 2, 0)[:, None]
     weight = np.where(free > 0, np.exp(-0.5 * np.nan_to_num(worse, nan=0.0)), 1.0)
     kept = weight >= 0.05
     plain = weight * np.where(np.arange(weight.shape[1]) % len(squeeze) == 0, 1.0, 0.0)
     only_linear = np.eye(1, weight.shape[1])
     # Where every law fails without squeeze, all readings count.
     plain = np.where(plain.max(axis=1, keepdims=True) >= 0.05, plain, weight)
-    share = np.where(free > 0, plain, only_linear)
+    share = np.where(between.any(axis=1, keepdims=True), plain, only_linear)
     share = share / share.sum(axis=1, keepdims=True)
 
     def mean(answer: Floats) -> Floats:

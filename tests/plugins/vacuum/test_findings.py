@@ -8,10 +8,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from catchpot.physics.channel import follow
 from catchpot.testing import made_up as mu
 from catchpot_vacuum.findings import what_would_tell
 from catchpot_vacuum.own_past import sudden
-from catchpot_vacuum.resin import SealResinAnalysis, follow
+from catchpot_vacuum.resin import SealResinAnalysis
 from catchpot_vacuum.split import Pooled, pooled
 from catchpot_vacuum.tables import SEAL_RESIN
 
@@ -118,6 +119,31 @@ def test_resin_sign_is_given_for_injected_shots_only(two_step: Computed) -> None
     rows = two_step.tables["seal_resin"]
     assert rows.columns == list(SEAL_RESIN.names)
     assert (rows["clamp_per_line_low_mbar_bar"] <= 2.0).all()
+    # A wetted seal lets less gas by, so that a healthy channel never rises faster beyond doubt.
+    assert rows["rise_more_low_mbar_s"].null_count() == 0
+    assert (rows["rise_more_low_mbar_s"] < 0.0).all()
     nothing = two_step.again(SealResinAnalysis(), curve=two_step.tables["curve"].head(0))
     assert nothing.tables["seal_resin"].is_empty()
     assert len(nothing.refused) == two_step.made.shot.height
+
+
+def test_resin_past_the_inner_seal_is_found_by_its_rise(compute_all: Any) -> None:
+    mould = mu.Mould("m", STRIP, shots=16, holds=1, outer=mu.Seal(floor=0.06, start=0.0, noise=0.15))
+    change = mu.Change("m", "resin_past_seal", 0.1, 8)
+    made = mu.simulate(mu.Scenario(moulds=(mould,), changes=(change,)), seed=5)
+    computed = compute_all(made)
+    number = dict(made.truth_shot.select("shot", "number").iter_rows())
+    found = computed.tables["finding"].filter(pl.col("kind") == "inner_seal_leak")
+    assert {number[s] for s in found["shot"]} >= set(range(10, 16))
+    assert min(number[s] for s in found["shot"]) >= 8
+    assert "resin may be passing the inner seal" in found["message"][0]
+    rows = computed.tables["seal_resin"].with_columns(number=pl.col("shot").replace_strict(number)).sort("number")
+    # By hand: 0.1 l a shot per bar of 110 s, at 1.5 bar between line and clamp, into 0.8 l at 55 mbar: 0.09 mbar/s.
+    more = (rows["rise_during_mbar_s"] - rows["rise_before_mbar_s"])[8:].mean()
+    assert more == pytest.approx(0.09, abs=0.04)
+
+
+def test_a_channel_held_by_a_receiver_tells_nothing_of_resin(compute_all: Any) -> None:
+    mould = mu.Mould("m", STRIP, shots=6, holds=1, pump="receiver")
+    rows = compute_all(mu.simulate(mu.Scenario(moulds=(mould,)), seed=5)).tables["seal_resin"]
+    assert rows["rise_more_low_mbar_s"].null_count() == rows.height
