@@ -118,6 +118,10 @@ def collect(job: Job, mould: str) -> Shots | None:
             table.select("shot", *(c for c in columns if c in table.columns)), on="shot", how="left",
             maintain_order="left",
         )  # fmt: skip
+    part = job.tables.get("part")
+    if part is not None and "overflow_kg" in part.columns:
+        weighed = part.select("shot", "overflow_kg").unique("shot", keep="last")
+        shots = shots.join(weighed, on="shot", how="left", maintain_order="left")
     book = job.book.for_shots(shots.select("shot", "mould", "started_at", "resin_batch"))
     number = {
         c: _number(shots, c)
@@ -125,6 +129,7 @@ def collect(job: Job, mould: str) -> Shots | None:
     }
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
+    number["catch_pot_l"] = 1e3 * _number(shots, "overflow_kg") / number["book.density_kg_m3"]
     number["book.taper"] = taper_of(
         number["book.inlet_width_m"], number["book.flow_length_m"], number["book.part_area_m2"]
     )

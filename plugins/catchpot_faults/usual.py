@@ -41,6 +41,7 @@ class Usual:
 
     arrival_l: usual arrival volume; arrival: the log of a shot's own over it. injected: log of the injected volume over
     its usual one. arrivals_seen: share of the healthy shots whose arrival could be found. share_l: of GRID.
+    of_programmed: log of the injected volume over the programmed one.
     """
 
     shots: int
@@ -68,6 +69,7 @@ class Usual:
     step_gain: float
     gap_rise: Expected
     end_growth: Expected
+    of_programmed: Expected
 
 
 def spread(values: Floats, floor: float) -> float:
@@ -185,6 +187,7 @@ def usual_of(
         step_gain=_high(kept["step_gain"][refs]),
         gap_rise=usual_number(kept["gap_rise_mm"], 0.02),
         end_growth=usual_number(kept["end_growth"], 0.1),
+        of_programmed=usual_number(np.log(number["injected_volume_l"] / number["programmed_volume_l"]), 0.005),
     )
 
 

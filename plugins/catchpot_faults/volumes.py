@@ -105,7 +105,7 @@ def _by_book(s: Seen, injected: float, arrived: bool) -> list[Found]:
     # One curve may be read too early: less than the mould's own geometry takes can't be too much.
     if arrived and n["overflow_low_l"] - bleed > 0.095 * own and not injected < 0.97 * s.book_l:
         over_pct = 100 * (n["overflow_l"] - bleed) / own
-        return [words.overfill(n["overflow_l"], over_pct, bleed, "this shot's arrival volume")]
+        return [words.overfill(n["overflow_l"], over_pct, bleed, "this shot's arrival volume", n["catch_pot_l"])]
     return []
 
 
@@ -126,7 +126,7 @@ def _short(s: Seen, known: Takes, injected: float, arrived: bool, odd_curve: boo
     jump, scatter = _jump(s, injected)
     flat = n["end_growth"] < 0.3  # fits miss an arrival now and then
     programmed = n["programmed_volume_l"]
-    stopped = injected < 0.975 * programmed
+    stopped = np.log(injected / programmed) < u.of_programmed.value - max(0.025, 3 * u.of_programmed.sd)
     mostly = known.shown and u.arrivals_seen > 0.6
     if known.shown:
         # A quarter of what must be found, or half of the mould's own scatter, more where arrivals are often missed;
@@ -148,23 +148,22 @@ def _over(s: Seen, known: Takes, injected: float, arrived: bool) -> list[Found]:
     n, u = s.number, s.usual
     bleed = float(np.nan_to_num(n["book.bleed_target_l"]))
     over = (injected - bleed) / known.likely_l - 1
-    jump, scatter = _jump(s, injected)
+    by_usual = (injected - bleed) / known.usual_l - 1
     habit = (u.injected_l - bleed) / known.usual_l - 1 if np.isfinite(u.injected_l) else 0.0
+    jump, scatter = _jump(s, injected)
     if known.shown:
         least = max(OVER - 1.8 * known.sd, habit + 1.3 * known.sd, 0.8 * OVER)
-        more = arrived and jump > max(-0.5 * scatter, 0.0075)
+        beyond = arrived and over > least and jump > max(-0.5 * scatter, 0.0075)
     else:
-        least, more = 0.8 * OVER, jump > max(0.3 * OVER, 2.7 * scatter)
-    surely = arrived and over - 1.5 * known.sd > 0.95 * OVER
+        beyond = over > 0.8 * OVER and jump > max(0.3 * OVER, 2.7 * scatter)
+    surely = (arrived and over - 1.5 * known.sd > 0.95 * OVER) or n["catch_pot_l"] - bleed > OVER * known.likely_l
     # What is set by hand and jumps far beyond its steps was set otherwise.
-    by_usual = (injected - bleed) / known.usual_l - 1
-    if jump > max(0.03, 3.5 * scatter) and by_usual > max(over, 0.8 * OVER):
-        over, more = by_usual, True
-        least = 0.8 * OVER
-    if not ((more and over > least) or surely):
+    set_otherwise = jump > max(0.3 * OVER, 3.5 * scatter) and max(over, by_usual) > 0.8 * OVER
+    if not (beyond or surely or set_otherwise):
         return []
+    over = max(over, by_usual) if set_otherwise else over
     against = "the usual arrival volume" if known.shown else "the volume that usually fills it"
-    return [words.overfill((over * known.likely_l + bleed), 100 * over, bleed, against)]
+    return [words.overfill(over * known.likely_l + bleed, 100 * over, bleed, against, n["catch_pot_l"])]
 
 
 __all__ = ["Takes", "takes", "volumes"]

@@ -187,13 +187,14 @@ def stopped_before_vent(injected_l: float, expected_l: float | None) -> Found:
     return Found("stopped_before_vent", "note", text, "Nothing, if the part is wet at the vent.", injected_l)
 
 
-def overfill(over_l: float, over_pct: float, bleed_l: float, against: str) -> Found:
-    """Much more past the vent than wanted."""
+def overfill(over_l: float, over_pct: float, bleed_l: float, against: str, catch_pot_l: float) -> Found:
+    """Much more past the vent than wanted. catch_pot_l: what was weighed there, NaN where nothing was."""
     wanted = f" beyond the {bleed_l:.2f} l of bleed wanted" if bleed_l > 0 else ""
+    held = f" The catch pot held {catch_pot_l:.2f} l." if catch_pot_l >= 0 else ""
     return Found(
         "overfill",
         "watch",
-        f"At most {over_l:.2f} l went past the vent, {over_pct:.0f} % of {against}{wanted}.",
+        f"At most {over_l:.2f} l went past the vent, {over_pct:.0f} % of {against}{wanted}.{held}",
         "Compare the programmed volume with the usual arrival volume; empty the catch pot before it fills. Catalysed "
         "waste heats itself: thin layers, ventilated, never sealed.",
     )
