@@ -90,6 +90,7 @@ def of_mould(
                 add(shot, kind, "act", _over(mould, seal, shot, limit), ADVICE[kind])
     clamp = _of(leak, limits, "clamp")
     cavity = _of(leak, limits, "cavity")
+    grown = _grown(leak)
     held_twice = set(leak.filter(pl.col("seal") == "inner")["shot"])
     inner_drop = _cavity_drops(tables["seal_hold"])
     past = _past([s for s, _ in clamp], [s for s in found if s.seal == "clamp"], factor=1.6)
@@ -98,7 +99,8 @@ def of_mould(
         over = limit is not None and (shot["leak_low_mbar_l_s"] or 0.0) > limit
         if not over and not past.flagged[i]:
             continue
-        kind, told = _which(shot, apart, inner_drop.get(shot["shot"], 0.0), split, limit)
+        drop, one = inner_drop.get(shot["shot"], 0.0), grown.get(shot["shot"])
+        kind, told = (f"{one}_seal_leak", True) if one and not apart else _which(shot, apart, drop, split, limit)
         two_held = shot["shot"] in held_twice
         further = (
             f"Two holds were made: {third_hold(split.needed_hold_s)}."
@@ -172,6 +174,27 @@ def _cavity_drops(hold: pl.DataFrame) -> dict[str, float]:
         if len(before) >= 4:
             spread = float(1.4826 * np.median(np.abs(before - np.median(before))))
             out[shot] = float((np.median(before) - rate[i]) / max(np.hypot(spread, 0.5 * sd[i]), 1e-9))
+    return out
+
+
+def _grown(leak: pl.DataFrame) -> dict[str, str]:
+    """Shots held in two steps in which one seal leaks beyond doubt more than in the eight before, and the other not."""
+    wide = leak.filter(pl.col("seal").is_in(["outer", "inner"])).pivot(
+        "seal", index=["started_at", "shot"], values=["rise_low_mbar_min", "rise_high_mbar_min"]
+    )
+    if not {"rise_low_mbar_min_outer", "rise_low_mbar_min_inner"} <= set(wide.columns):
+        return {}
+    wide = wide.sort("started_at", "shot")
+    names = wide["shot"].to_list()
+    low, high = (
+        {seal: wide[f"rise_{end}_mbar_min_{seal}"].to_numpy().astype(float) for seal in ("outer", "inner")}
+        for end in ("low", "high")
+    )
+    out: dict[str, str] = {}
+    for i in range(4, len(names)):
+        more = [s for s in low if low[s][i] > 1.3 * float(np.nanmedian(high[s][max(0, i - 8) : i]))]
+        if len(more) == 1:
+            out[names[i]] = more[0]
     return out
 
 

@@ -66,8 +66,12 @@ def _stands_out(value: float, sd: float, past: Floats, past_sd: Floats, usual: f
         scatter = max(_spread(past), 0.35 * float(np.median(past_sd)))
         return bool(value - usual > _S_D * few * scatter)
     floor = max(usual, 0.5 * float(np.median(past_sd)), 1e-9)
-    scatter = max(_spread(np.log(np.maximum(past, 0.3 * floor))), 0.1)
-    return bool(value > factor * floor and np.log(value / floor) > _S_D * few * np.hypot(scatter, 0.5 * own / value))
+    # Part of the past's scatter is the error of small leaks, which a large one is measured without.
+    spread = _spread(np.log(np.maximum(past, 0.3 * floor)))
+    measured = min(0.5 * float(np.median(past_sd)) / floor, 0.9 * spread)
+    scatter = max(np.sqrt(spread**2 - measured**2), 0.1)
+    doubt = np.sqrt(scatter**2 + (0.5 * own / value) ** 2 + spread**2 / len(past))
+    return bool(value > factor * floor and np.log(value / floor) > _S_D * few * doubt)
 
 
 def _spread(values: Floats) -> float:
