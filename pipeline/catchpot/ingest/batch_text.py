@@ -43,7 +43,7 @@ def scan_text_group(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult
     layout = group[0][1]
     if layout.stamps:
         scanned = _scan(group, layout.stamps)
-        again = set(scanned.rejects["file_no"].to_list()) | _before_1970(scanned.frame, layout.stamps)
+        again = set(scanned.rejects["file_no"].to_list()) | _out_of_time(scanned.frame, layout.stamps)
         sound = [i for i in range(len(group)) if i not in again]
         if not again:
             return [_result(group, scanned)]
@@ -80,12 +80,10 @@ def scanned_as_is(read: Read, layout: TextLayout) -> bool:
     return layout.as_is and not read.packed and intake.scannable(read.found.path)
 
 
-def _before_1970(frame: pl.DataFrame, stamps: Sequence[str]) -> set[int]:
-    """Files with stamps before 1970, which the scan makes of years cut short."""
-    early = pl.any_horizontal(
-        *(pl.col(c) < pl.lit(0).cast(pl.Datetime("us")) for c in stamps if frame[c].dtype == pl.Datetime("us")), False
-    )
-    return set(frame.filter(early)["file_no"].unique().to_list())
+def _out_of_time(frame: pl.DataFrame, stamps: Sequence[str]) -> set[int]:
+    """Files with stamps of no log's time, which the scan makes of years cut short."""
+    odd = [~pl.col(c).dt.year().is_between(1970, 2099) for c in stamps if frame[c].dtype == pl.Datetime("us")]
+    return set(frame.filter(pl.any_horizontal(*odd))["file_no"].unique().to_list()) if odd else set()
 
 
 def _result(group: Sequence[tuple[Read, TextLayout]], scanned: Scanned) -> TextResult:
@@ -173,7 +171,7 @@ def _file(given: tuple[Read, TextLayout], count: int, bad: list[BadRow], keep: N
         if cut:
             detail = "the last line has no line end and may be cut short; it was left out"
             remarks.append(Remark("cut_line", detail, "", last + layout.first_line - 1))
-    remarks += reject_remarks(bad, layout.first_line - 1)
+    remarks += reject_remarks(bad, layout.first_line - 1, layout.quote)
     file = _File(count + rejected, dropped, repeated, remarks, lines)
     if dropped > BAD_SHARE * file.rows:
         reasons = "; ".join(r.detail for r in remarks if r.kind == "dropped_row")

@@ -229,16 +229,17 @@ def _integral(
     t: NDArray[np.float64], flow: NDArray[np.float64], starts: NDArray[np.int64], counts: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Litres since each file's first row by trapezoid; worked in place, since these are the longest arrays."""
-    volume = np.zeros(len(t))
+    step = np.zeros(len(t))
     if len(t) < 2:
-        return volume
-    step = flow[1:] + flow[:-1]
-    step *= 0.5
-    step *= np.diff(t)
-    step /= 60.0
-    volume[1:] = step
-    volume[starts] = 0.0
-    np.cumsum(volume, out=volume)
-    volume -= np.repeat(volume[starts], counts)
-    # rounded, so that a shot's volume doesn't depend on which others stood before it in the batch
-    return np.round(volume, 9, out=volume)
+        return step
+    rate = flow[1:] + flow[:-1]
+    rate *= 0.5
+    rate *= np.diff(t)
+    rate /= 60.0
+    step[1:] = rate
+    step[starts] = 0.0
+    for a, n in zip(starts.tolist(), counts.tolist(), strict=True):
+        # file by file: in one sum over all, a file of absurd times would take the digits of those after it
+        np.cumsum(step[a : a + n], out=step[a : a + n])
+    # rounded, so that what lies half-way between two stored values doesn't hang on a sum's last bits
+    return np.round(step, 9, out=step)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from catchpot.channels import BY_NAME
 from catchpot.ingest.finish import finish
 from catchpot.ingest.reader import LogRefused, Remark, Source, TextLayout
+from catchpot.ingest.rows import guarded
 from catchpot.ingest.stamps import quick_format
 from catchpot.workshop.problems import did_you_mean
 
@@ -76,7 +77,10 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
     if len(cells) - len(columns) == 1 and probe.rstrip().endswith(profile.separator_character):
         columns = (*columns, "(after the last separator)")  # loggers that end each row with a separator
     numbers, texts = _wanted(name, profile, columns, header, head)
-    stamps, stamp_format = _quick_stamps(profile, columns, cells, texts, piece.body)
+    plain_time = profile.time is not None and not any("_" in f for f in profile.time.format)
+    others = set(texts) - set(profile.time.column or [] if plain_time and profile.time else [])
+    body = guarded(piece.body, profile.separator_character, profile.quote, numbers_only=not others)
+    stamps, stamp_format = _quick_stamps(profile, columns, cells, texts, body)
     remarks = (
         [Remark("footer", f"from line {piece.ends_at} on: no data, as the profile says", "", piece.ends_at)]
         if piece.ends_at
@@ -85,7 +89,7 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
     return TextLayout(
         name=source.name,
         entries=entries,
-        body=piece.body,
+        body=body,
         first_line=first_line,
         columns=columns,
         numbers=numbers,
@@ -99,7 +103,7 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
         key=json.dumps([name, workshop.settings.profile_digest(name), columns, stamps, stamp_format]),
         finish=lambda frame, layouts: finish(frame, layouts, profile, workshop),
         final_newline=piece.body.endswith(b"\n") or piece.ends_at > 0,
-        as_is=piece.as_is,
+        as_is=piece.as_is and body is piece.body,
         stamps=stamps,
         stamp_format=stamp_format,
         remarks=tuple(remarks),

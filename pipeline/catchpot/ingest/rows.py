@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+import numpy as np
+
 from catchpot.channels import BY_NAME
 from catchpot.ingest.reader import Remark
 
@@ -20,7 +22,7 @@ _KINDS = {
 }
 
 
-def reject_remarks(bad: Sequence[BadRow], before: int = 0) -> list[Remark]:
+def reject_remarks(bad: Sequence[BadRow], before: int = 0, quote: str = "") -> list[Remark]:
     """Rows that the scan refused, put together by column and kind. before: file lines ahead of the scanned text."""
     groups: dict[tuple[str, str], list[tuple[int, str]]] = {}
     for line, column, kind, text in bad:
@@ -30,6 +32,7 @@ def reject_remarks(bad: Sequence[BadRow], before: int = 0) -> list[Remark]:
         line, text = rows[0]
         channel = column if column in BY_NAME or column == "t_s" else ""
         words = f"rows hold no number in {column}" if kind == "CAST" else _KINDS.get(kind, "rows can't be read")
+        text = as_written(text, quote)
         shown = text if len(text) <= 60 else text[:57] + "..."
         detail = f"{len(rows)} {words} (line {line}: {shown!r})"
         found.append(Remark("dropped_row", detail, channel, line, len(rows)))
@@ -62,7 +65,55 @@ def tidied(data: bytes, header_line: int, comment: str) -> bytes | None:
     if comment and tidy.find(b"\n" + comment.encode(), begin - 1) >= 0:
         mark = re.escape(comment.encode())
         tidy = tidy[:begin] + re.sub(b"(?m)^" + mark + rb"[^\r\n]*", b"", tidy[begin:])
+    if tidy.find(b"_", begin) >= 0:
+        tidy = tidy[:begin] + guarded(tidy[begin:], ",", "", numbers_only=True)
     return tidy if tidy is not data else None
+
+
+# Stand in for marks that the scan would take for more than they are; no log holds these bytes, and none is shown them.
+_STRAY_QUOTE, _JOINT = b"\x1a", b"\x1b"
+
+
+def guarded(body: bytes, separator: str, quote: str, *, numbers_only: bool) -> bytes:
+    """Data lines in which nothing is read as more than it is; the same object where nothing had to be changed.
+
+    A quotation mark that opens and isn't closed on its line would take all that follows into one cell, and 1_0 would
+    be read as ten. Both become marks that no number holds, so that the row is refused. numbers_only: no column is read
+    as text.
+    """
+    if quote and quote.encode() in body:
+        lines = body.split(b"\n")
+        stray = _stray_quotes(body, separator, quote)
+        for i in stray:
+            lines[i] = lines[i].replace(quote.encode(), _STRAY_QUOTE)
+        body = b"\n".join(lines) if stray else body
+    if numbers_only and b"_" in body:
+        body = re.sub(rb"(?<=\d)_(?=\d)", _JOINT, body)
+    return body
+
+
+def as_written(text: str, quote: str) -> str:
+    """A guarded line as the file has it."""
+    return text.replace(_STRAY_QUOTE.decode(), quote).replace(_JOINT.decode(), "_")
+
+
+def _stray_quotes(body: bytes, separator: str, quote: str) -> list[int]:
+    """Lines (0-based) whose quotation marks don't pair up around whole cells."""
+    text = np.frombuffer(b"\n" + body + b"\n", np.uint8)
+    mark, ends = ord(quote), np.flatnonzero(text[1:] == ord("\n"))
+    at = np.flatnonzero(text == mark)
+    line = np.searchsorted(ends, at - 1)
+    first = np.searchsorted(line, line)
+    odd = (np.arange(len(at)) - first) % 2 == 1
+    outside = np.where(odd, text[at + 1], text[at - 1])
+    wrong = ~np.isin(outside, [ord("\n"), ord("\r"), mark, *separator.encode()])
+    last = np.searchsorted(line, line, side="right") - 1
+    wrong |= ~odd[last]
+    q, s = re.escape(quote), re.escape(separator)
+    cell = f"(?: *{q}(?:[^{q}]|{q}{q})*{q} *|[^{s}{q}]*)"
+    whole = re.compile(f"{cell}(?:{s}{cell})*\\r?".encode())
+    lines = body.split(b"\n")
+    return [i for i in np.unique(line[wrong]).tolist() if not whole.fullmatch(lines[i])]
 
 
 class RowLines:

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 # Formats that are no pattern. Name -> microseconds a unit; "epoch" ones are UTC, "since start" ones have no date.
 SINCE_START = {"seconds": 1e6, "minutes": 60e6, "milliseconds": 1e3}
 EPOCH = {"epoch_s": 1e6, "epoch_ms": 1e3}
+# No log was written before 1970, and none yet after 2100: stamps that read so are none.
+_LAST_US = 4102444800_000_000
 _EXCEL_ZERO_US = -2209161600_000_000  # 1899-12-30
 _DAY_US = 86400_000_000
 _CODES = {"Y": r"\d{4}", "p": "[A-Za-z.]{1,4}", "b": r"[^\d\W]{3,}", "B": r"[^\d\W]{3,}", "j": r"\d{1,3}"}
@@ -48,7 +50,7 @@ def parse_stamps(text: pl.Series, formats: Sequence[str]) -> Stamps:
     `TimeSettings`.
     """
     if text.dtype == pl.Datetime("us"):
-        return Stamps(*_filled(text), "wall")
+        return Stamps(*_plausible(text), "wall")
     formats = formats if text.dtype == pl.String else formats[:1]
     n = text.len()
     us, good = np.zeros(n, np.int64), np.zeros(n, bool)
@@ -94,7 +96,7 @@ def _one(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool
     kind = "wall" if dated else "day"
     if "%z" in pattern:
         found = text.str.strip_chars().str.to_datetime(_chrono(pattern), strict=False, time_unit="us")
-        return *_filled(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
+        return *_plausible(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
     fixed = _fixed_width(text, pattern)
     if fixed is None:
         return *_any_width(text, pattern, dated), kind
@@ -114,7 +116,7 @@ def _any_width(text: pl.Series, pattern: str, dated: bool) -> tuple[NDArray[np.i
         pieces, pattern = "1970-01-01 " + pieces, "%Y-%m-%d " + pattern
     us, good = _filled(pieces.str.to_datetime(_chrono(pattern), strict=False, time_unit="us"))
     # a year cut short reads as one of long ago
-    return us + fraction, good & (us >= 0)
+    return us + fraction, good & (us >= 0) & (us < _LAST_US)
 
 
 def _chrono(pattern: str) -> str:
@@ -126,6 +128,11 @@ def _filled(found: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     return whole.fill_null(0).to_numpy().astype(np.int64), (~whole.is_null()).to_numpy()
 
 
+def _plausible(found: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    us, good = _filled(found)
+    return us, good & (us >= 0) & (us < _LAST_US)
+
+
 def _number(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
     values = text
     if text.dtype == pl.String:
@@ -133,14 +140,17 @@ def _number(text: pl.Series, form: str) -> tuple[NDArray[np.int64], NDArray[np.b
         values = plain.cast(pl.Float64, strict=False)
         if values.null_count() > plain.null_count():
             values = plain.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-    good = values.is_finite().fill_null(False).to_numpy()
-    numbers = values.fill_null(0.0).fill_nan(0.0).to_numpy()
+    low, high = (-_LAST_US, _LAST_US) if form in SINCE_START else (0, _LAST_US)
+    scale, zero = (86400e6, _EXCEL_ZERO_US) if form == "excel" else ((SINCE_START | EPOCH)[form], 0)
+    numbers = values.fill_null(float("nan")).to_numpy()
+    with np.errstate(over="ignore"):
+        good = (numbers * scale + zero >= low) & (numbers * scale + zero < high)
     numbers = np.where(good, numbers, 0.0)
     if form == "excel":
         # a serial day has about a microsecond of resolution left; milliseconds are what was meant
         us = np.round(numbers * 86400_000.0).astype(np.int64) * 1000 + _EXCEL_ZERO_US
         return us, good, "wall"
-    us = np.round(numbers * (SINCE_START | EPOCH)[form]).astype(np.int64)
+    us = np.round(numbers * scale).astype(np.int64)
     return us, good, "start" if form in SINCE_START else "utc"
 
 
@@ -150,11 +160,11 @@ def _iso(text: pl.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_], str]:
     if bool(has_offset.fill_null(False).any()):
         spelt = plain.str.replace(r"Z$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
         found = spelt.str.to_datetime("%Y-%m-%d %H:%M:%S%.f%:z", strict=False, time_unit="us")
-        return *_filled(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
+        return *_plausible(found.dt.convert_time_zone("UTC").dt.replace_time_zone(None)), "utc"
     found = plain.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", strict=False, time_unit="us")
-    us, good = _filled(found)
+    us, good = _plausible(found)
     if not good.all():
-        short, ok = _filled(plain.str.to_datetime("%Y-%m-%d %H:%M", strict=False, time_unit="us"))
+        short, ok = _plausible(plain.str.to_datetime("%Y-%m-%d %H:%M", strict=False, time_unit="us"))
         us, good = np.where(good, us, short), good | ok
     return us, good, "wall"
 
@@ -215,7 +225,7 @@ def _fixed_width(text: pl.Series, pattern: str) -> tuple[NDArray[np.int64], NDAr
     year = values.get("Y", values["y"] + np.where(values["y"] < 70, 2000, 1900) if "y" in values else zero + 1970)
     days, real = _calendar(year, values.get("m", zero + 1), values.get("d", zero + 1), len(raw))
     hour, minute, second = (values.get(c, zero) for c in "HMS")
-    good &= real & (year >= 1970) & (hour < 24) & (minute < 60) & (second < 60)
+    good &= real & (year >= 1970) & (year < 2100) & (hour < 24) & (minute < 60) & (second < 60)
     us = ((days * 24 + hour) * 60 + minute) * 60 + second
     return us * 1_000_000 + values.get("f", zero), good
 
