@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from catchpot.report import words
-from catchpot_volume.naming import Row
+from catchpot_volume.naming import SECOND, TELLING_MBAR, Row, to_measure
+
+if TYPE_CHECKING:
+    import polars as pl
 
 CAUSE_WORDS = {
     "cavity_thickness": "a change of the cavity's thickness",
@@ -29,6 +32,19 @@ OPENING = {
 }  # fmt: skip
 
 
+TELLING_PCT = 1.0
+"""A step of the injector's other moulds that is worth a word."""
+DONE = {
+    "fabric_pack": "The packs' own weights show it, so nothing more needs to be measured; take it up with whoever"
+    " cuts or supplies the fabric.",
+    "gel_coat": "The gel coat's own weight shows it, so nothing more needs to be measured; take it up where it is"
+    " sprayed.",
+    "flow_meter": "The check by bucket and scales shows it, so nothing more needs to be measured; set the meter by it.",
+    "cavity_thickness": "The parts' own thickness shows it, so nothing more needs to be measured; see to the clamp, the"
+    " seat and the flange.",
+}
+
+
 def said(cause: str, change_l: float) -> str:
     """A cause in words, by the direction of its change.
 
@@ -39,9 +55,25 @@ def said(cause: str, change_l: float) -> str:
     return " or ".join(OPENING.get((c, sign), CAUSE_WORDS[c]) for c in cause.split(" or "))
 
 
+def told(changes: pl.DataFrame) -> dict[str, Any]:
+    """The comparison to tell of: the newest in which something changed, or else the newest. changes: volume_change."""
+    rows = changes.sort("since")
+    changed = rows.filter(rows["changed"])
+    return (changed if changed.height else rows).row(-1, named=True)
+
+
+def worth_measuring(causes: pl.DataFrame) -> pl.DataFrame:
+    """Rows of volume_cause whose measurement is worth while, most litres settled a minute first; one a measurement."""
+    ranked = causes.filter(
+        (causes["measure_next"] != "") & ((causes["chance"].fill_null(0.0) > SECOND) | (causes["rank"] == 1))
+    )
+    order = (ranked["in_doubt_l"] / ranked["minutes"]).arg_sort(descending=True)
+    return ranked[order].unique("measure_next", keep="first", maintain_order=True)
+
+
 def litres(value: float, low: float, high: float) -> str:
     """A change in litres with sign and interval, to the millilitre where that is deserved."""
-    places = words.decimals(value, low, high)
+    places = min(words.decimals(value, low, high), 3)
     least, most = words.signed(low, "", places), words.signed(high, "", places)
     return f"{words.signed(value, 'l', places)} (95 %: {least} to {most})"
 
@@ -53,14 +85,35 @@ def sentences(change: dict[str, Any], rows: Sequence[Row], zone: str) -> tuple[s
 
 def _first(c: dict[str, Any], zone: str) -> str:
     number = words.number
+    late = ""
+    if c["shots_late"]:
+        late = f"; {c['shots_late']} of the arrivals came too late to be seen and are estimated"
     return (
         f"{c['mould']} takes {number(c['arrival_after_l'], 'l', 4)} on average since {words.day(c['since'], zone)}"
         f" ({words.count(c['shots_after'], 'shot')}) and took {number(c['arrival_before_l'], 'l', 4)} before"
         f" ({words.count(c['shots_before'], 'shot')}): "
         f"{litres(c['arrival_change_l'], c['arrival_change_low_l'], c['arrival_change_high_l'])}; the injected volume"
         f" of the same shots changed by"
-        f" {litres(c['injected_change_l'], c['injected_change_low_l'], c['injected_change_high_l'])}."
+        f" {litres(c['injected_change_l'], c['injected_change_low_l'], c['injected_change_high_l'])}{late}."
     )
+
+
+def _signs(c: dict[str, Any], rows: Sequence[Row]) -> str:
+    """What else was seen of the causes that are named."""
+    made = ""
+    for r in rows:
+        if r is not rows[0] and (r.chance or 0.0) <= SECOND:
+            continue
+        parts = r.cause.split(" or ")
+        clamp, others = c["clamp_change_mbar"], c["other_moulds_step_pct"]
+        if "cavity_thickness" in parts and clamp is not None and clamp * r.change[0] > 0 and abs(clamp) > TELLING_MBAR:
+            made += f"; the clamp pressure {'rose' if clamp > 0 else 'fell'} by {words.number(abs(clamp), 'mbar', 2)}"
+        if "flow_meter" in parts and others is not None and others * r.change[0] > 0 and abs(others) > TELLING_PCT:
+            made += (
+                f"; {words.count(c['other_moulds'], 'other mould')} on the injector moved by"
+                f" {words.signed(others, '%', 1)} with it"
+            )
+    return made
 
 
 def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
@@ -68,12 +121,9 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
     if not c["changed"]:
         return (
             "Nothing has changed beyond what these shots scatter from one to the next"
-            + (f"; if anything, it is {said(top.cause, top.change[0])} ({litres(*top.change)}, chance of a real change"
-               f" {c['chance_pct']:.0f} %)." if top.chance is not None else ".")
+            + (f"; if anything, it is {said(top.cause, top.change[0])}, {litres(*top.change)}, with a chance of"
+               f" {c['chance_pct']:.0f} % that this is real." if top.chance is not None else ".")
         )  # fmt: skip
-    share = ""
-    if c["share_pct"] is not None:
-        share = f", {c['share_pct']:.0f} % of the change"
     if top.cause == "overflow":
         return (
             f"The likeliest cause is {said(top.cause, top.change[0])}: {litres(*top.change)} went past the vent beside"
@@ -81,23 +131,24 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
         )
     if c["chance_pct"] is None:
         return f"What it comes from could not be split; {litres(*top.change)} stand unexplained."
-    told = "can't be told apart from these logs" if " or " in top.cause else ""
-    sure = f"chance {c['chance_pct']:.0f} %"
+    share = f", {c['share_pct']:.0f} % of the change" if c["share_pct"] is not None else ""
+    told = "; the logs can't tell these two apart" if " or " in top.cause else ""
     more = [r for r in rows[1:] if r.chance is not None and r.chance > 0.5]
-    besides = f" Beside it: {words.listed([f'{said(r.cause, r.change[0])}, {litres(*r.change)}' for r in more])}."
+    besides = words.listed([f"{said(r.cause, r.change[0])}, {litres(*r.change)}" for r in more])
     return (
-        f"The likeliest cause is {said(top.cause, top.change[0])}: {litres(*top.change)}{share} ({sure})"
-        + (f"; the two {told}." if told else ".")
-        + (besides if more else "")
-    )
+        f"The likeliest cause is {said(top.cause, top.change[0])}, with a chance of {c['chance_pct']:.0f} %:"
+        f" {litres(*top.change)}{share}{told}"
+        + (f"; beside it {besides}" if more else "") + _signs(c, rows) + "."
+    )  # fmt: skip
 
 
 def _third(c: dict[str, Any], rows: Sequence[Row]) -> str:
-    told = [r for r in rows if r.measure and (r.chance is not None or r is rows[0]) and r.cause != "temperature"]
     if not c["changed"]:
         return "Nothing needs to be measured for this; weighing parts and fabric packs makes the next answer sharper."
+    told = to_measure(list(rows))
+    if not told:
+        return DONE.get(rows[0].cause, "Nothing more needs to be measured for this.")
     first = told[0]
     text = f"Next, {first.measure} (about {first.minutes:.0f} minutes)"
-    text += " to tell the two apart" if " or " in first.cause else " to settle it"
-    also = [r for r in told[1:] if r.measure != first.measure and (r.chance or 0) > 0.5]
-    return text + (f", then {also[0].measure} (about {also[0].minutes:.0f} minutes)." if also else ".")
+    text += ", which tells the two apart" if " or " in first.cause else ", which settles it" if len(told) == 1 else ""
+    return text + (f", then {told[1].measure} (about {told[1].minutes:.0f} minutes)." if len(told) > 1 else ".")

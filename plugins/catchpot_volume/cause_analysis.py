@@ -7,6 +7,7 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Any, Literal
 
+import numpy as np
 import polars as pl
 from pydantic import BaseModel, ConfigDict
 
@@ -49,6 +50,7 @@ class CauseAnalysis:
             "fill": gather.FILL_COLUMNS,
             "permeability": gather.PERMEABILITY_COLUMNS,
             "meter_witness": ("injector", "at", "of_shot", "of_mould", "log_volume", "log_balance"),
+            "meter": ("injector", "since", "change_pct"),
         }
     )
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType(
@@ -77,7 +79,7 @@ class CauseAnalysis:
         for mould in job.units:
             frame = gather.joined(job.tables, job.book, mould)
             mine = [e for e in events if e["mould"] in (None, mould)]
-            chosen, reason = _choose(frame, mine, params)
+            chosen, reason = _choose(frame, mine, params, _steps(job.tables["meter"], frame))
             if not chosen:
                 refused.append(Refused(mould, "volume_cause", reason))
             for p in chosen:
@@ -104,14 +106,20 @@ class CauseAnalysis:
         made = [
             {"mould": mould, "since": change["since"], "until": change["until"], "cause": r.cause,
              "change_l": r.change[0], "change_low_l": r.change[1], "change_high_l": r.change[2], "chance": r.chance,
-             "rank": i + 1, "measure_next": r.measure, "minutes": r.minutes}
+             "rank": i + 1, "measure_next": r.measure, "minutes": r.minutes, "in_doubt_l": r.in_doubt}
             for i, r in enumerate(rows)
         ]  # fmt: skip
         return made, change
 
 
+def _steps(meter: pl.DataFrame, frame: pl.DataFrame) -> list[datetime]:
+    """When the meters of the injectors that the mould is shot on stepped."""
+    mine = meter.filter(pl.col("injector").is_in(frame["injector"].unique().to_list()))
+    return mine.filter(pl.col("change_pct").is_not_null())["since"].to_list()
+
+
 def _choose(
-    frame: pl.DataFrame, events: list[dict[str, Any]], params: CauseParams
+    frame: pl.DataFrame, events: list[dict[str, Any]], params: CauseParams, steps: list[datetime]
 ) -> tuple[list[periods.Periods], str]:
     if frame.is_empty():
         return [], "no shot of this mould was injected and logged yet"
@@ -123,7 +131,7 @@ def _choose(
         return ([found] if found and periods.comparable(frame, found) else []), (
             f"either period needs {periods.LEAST} shots whose arrival volume is known; these have fewer"
         )
-    made = [p for p in periods.found(frame, events) if periods.comparable(frame, p)]
+    made = [p for p in periods.found(frame, events, steps) if periods.comparable(frame, p)]
     return made, (
         f"{2 * periods.LEAST + 2} shots whose arrival volume is known are needed before two periods can be compared"
     )
@@ -152,14 +160,16 @@ def change_row(
     return {
         "mould": mould, "since": at[int(p.after[0])], "until": at[int(p.after[-1])],
         "against_from": at[int(p.before[0])], "against_until": at[int(p.before[-1])], "why": p.why,
-        "shots_before": c.shots[0], "shots_after": c.shots[1], "volume_from": c.volume_from,
+        "shots_before": c.shots[0], "shots_after": c.shots[1], "shots_late": c.late,
+        "volume_from": c.volume_from,
         "arrival_before_l": c.before_l, "arrival_after_l": c.after_l, "arrival_change_l": c.change[0],
         "arrival_change_low_l": c.change[1], "arrival_change_high_l": c.change[2],
         "arrival_change_pct": 100 * c.change[0] / c.before_l, "injected_before_l": c.injected_l[0],
         "injected_after_l": c.injected_l[1], "injected_change_l": c.injected[0],
         "injected_change_low_l": c.injected[1], "injected_change_high_l": c.injected[2],
         "chance_pct": None if top.chance is None else 100 * min(top.chance, SUREST), "share_pct": share,
-        "changed": changed,
+        "changed": changed, "clamp_change_mbar": c.clamp_mbar, "other_moulds": c.moulds,
+        "other_moulds_step_pct": None if c.others_step is None else 100 * float(np.expm1(c.others_step)),
     }  # fmt: skip
 
 

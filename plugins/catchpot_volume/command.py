@@ -34,7 +34,8 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
         With --since: the days to compare with, such as 2026-03-01..2026-04-30. Without it the shots just before.
     """
     from catchpot.api import open_session
-    from catchpot_volume.answer import said
+    from catchpot.report import words
+    from catchpot_volume.answer import litres, said, told, worth_measuring
 
     session = open_session(os.environ.get("CATCHPOT_HOME") or None)
     if mould not in session.workshop.book.moulds:
@@ -64,20 +65,28 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
         data: dict[str, Any] = {"mould": mould, "explained": None, "refused": reasons}
         emit(data, [f"{mould}: not explained: {'; '.join(reasons)}."], as_json=json)
         return 0
+    shown = told(changes)
+    causes = result.tables["volume_cause"].filter(result.tables["volume_cause"]["since"] == shown["since"]).sort("rank")
+    lines = [shown["sentence_1"], shown["sentence_2"], shown["sentence_3"]]
     newest = changes.row(-1, named=True)
-    causes = (
-        result.tables["volume_cause"].filter(result.tables["volume_cause"]["since"] == newest["since"]).sort("rank")
-    )
-    lines = [newest["sentence_1"], newest["sentence_2"], newest["sentence_3"], "", "Litres, likeliest first:"]
+    if newest["since"] > shown["since"]:
+        lines.append(f"Since {words.day(newest['since'], zone_name(session))} nothing more has changed that shows.")
+    lines += ["", "Litres, likeliest first:"]
     for r in causes.iter_rows(named=True):
         chance = f", chance {100 * min(r['chance'], 0.99):.0f} %" if r["chance"] is not None else ""
-        lines.append(
-            f"  {said(r['cause'], r['change_l'])}: {r['change_l']:+.3f} l"
-            f" (95 %: {r['change_low_l']:+.3f} to {r['change_high_l']:+.3f}){chance}"
-        )
+        change = litres(r["change_l"], r["change_low_l"], r["change_high_l"])
+        lines.append(f"  {said(r['cause'], r['change_l'])}: {change}{chance}")
+    if shown["changed"]:
+        worth = worth_measuring(causes)
+        if worth.height:
+            lines += ["", "What to measure, most settled a minute first:"]
+        lines += [
+            f"  {r['measure_next']}: {words.number(r['in_doubt_l'], 'l', 2)} in doubt, about {r['minutes']:.0f} min"
+            for r in worth.iter_rows(named=True)
+        ]
     partly = [r.reason for r in result.refused if r.what != "volume_cause"]
     lines += [f"Not split: {r}." for r in partly]
-    data = {"mould": mould, "explained": newest, "causes": causes.to_dicts(), "refused": partly}
+    data = {"mould": mould, "explained": shown, "causes": causes.to_dicts(), "refused": partly}
     emit(data, lines, as_json=json)
     return 0
 

@@ -12,7 +12,7 @@ import polars as pl
 from catchpot.physics.volume import CAUSES, WITNESSES, couplings, litres
 from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
-from catchpot_volume.meters import Check, known_step, shared_readings
+from catchpot_volume.meters import Check, Span, common_step, known_step, shared_readings
 from catchpot_volume.odds import LAYING, LINE, NAMES, Pressures, priors
 from catchpot_volume.periods import FilledIn, Periods, best_volume, filled_in
 
@@ -36,10 +36,13 @@ class Comparison:
 
     change, injected, overflow: l, with 95 % interval. before_l, after_l: mean arrival volumes. per_unit: l for a unit
     of each of NAMES. temperature: l, or None where it was not logged. moulds: other moulds that speak for the meter.
+    late: shots whose arrival came too late to be seen. clamp_mbar: change of the clamp pressure. others_step: log step
+    that those moulds share.
     """
 
     volume_from: str
     shots: tuple[int, int]
+    late: int
     before_l: float
     after_l: float
     injected_l: tuple[float, float]
@@ -51,6 +54,8 @@ class Comparison:
     per_unit: Floats
     moulds: int
     seen: frozenset[str]
+    clamp_mbar: float | None = None
+    others_step: float | None = None
     reason: str = ""
 
 
@@ -90,7 +95,8 @@ def compare(
     temperature = _temperature(warm, after, before)
     book = part_book(frame, int(periods.before[-1]), before)
     common: dict[str, Any] = {
-        "volume_from": volume_from, "shots": (int(b.sum()), int(a.sum())), "before_l": before, "after_l": now,
+        "volume_from": volume_from, "shots": (int(b.sum()), int(a.sum())),
+        "late": int(filled.late.sum()), "before_l": before, "after_l": now,
         "injected_l": (float(injected[b].mean()), float(injected[a].mean())), "change": spans[0],
         "injected": spans[1], "overflow": spans[2], "temperature": temperature,
     }  # fmt: skip
@@ -100,11 +106,17 @@ def compare(
             reason="the mould book lacks the part's area, thickness, fibre or the resin's density, so the litres of a"
             " cause can't be worked out",
         )  # fmt: skip
+    at = part["started_at"]
+    span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
+            at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
     curve = (filled, guessed) if volume_from == "the filling curve" else None
-    posterior, moulds, seen = _posterior(part, after, curve, book, events, others, checks, spans[0][0] > 0)
+    posterior, moulds, seen = _posterior(part, after, curve, book, events, (others, checks, span), spans[0][0] > 0)
+    clamp = _moved(column(part, "clamp_pressure_mbar"), after)
+    shared, _ = common_step(others, span)
     return Comparison(
-        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0, 0.0], moulds=moulds, seen=frozenset(seen)
-    )
+        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0, 0.0], moulds=moulds, seen=frozenset(seen),
+        clamp_mbar=clamp[0] if clamp else None, others_step=shared[0] if shared else None,
+    )  # fmt: skip
 
 
 def _reach(free: int) -> float:
@@ -130,7 +142,7 @@ def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
 
 def _posterior(
     part: pl.DataFrame, after: Any, curve: tuple[FilledIn, float] | None, book: Any, events: Sequence[dict[str, Any]],
-    others: pl.DataFrame, checks: Sequence[Check], volume_up: bool,
+    meters: tuple[pl.DataFrame, Sequence[Check], Span], volume_up: bool,
 ) -> tuple[Posterior, int, list[str]]:  # fmt: skip
     table = witnesses(part)
     if curve is not None:
@@ -158,11 +170,9 @@ def _posterior(
     seen = [WITNESSES[i] for i in usable]
     d, c, n = change[usable], covariance[np.ix_(usable, usable)], nuisance[np.ix_(usable, usable)]
     laws = [law[usable] for law in laws]
-    at = part["started_at"]
-    span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
-            at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
     meter = np.zeros(len(NAMES))
     meter[CAUSES.index("flow_meter")] = 1.0
+    others, checks, span = meters
     told = known_step(checks, span)
     readings, moulds = shared_readings(others, span)
     extra = [told] if told is not None else []

@@ -90,15 +90,16 @@ def shared_readings(others: pl.DataFrame, span: Span) -> tuple[list[tuple[float,
         return [], 0
     step, sd = np.array([s for s, _ in steps]), np.array([s for _, s in steps])
     made = []
-    for n in range(min(MOST_CHANGED, len(step)) + 1):
-        for own in combinations(range(len(step)), n):
-            changed = np.zeros(len(step), dtype=bool)
+    for n in range(min(MOST_CHANGED, len(steps)) + 1):
+        for own in combinations(range(len(steps)), n):
+            changed: NDArray[np.bool_] = np.zeros(len(steps), dtype=np.bool_)
             changed[list(own)] = True
-            variance = sd**2 + np.where(changed, OWN_WIDE, OWN) ** 2
+            variance: Floats = sd**2 + np.where(changed, OWN_WIDE, OWN) ** 2
             pooled = 1.0 / float((1.0 / variance).sum())
             value = pooled * float((step / variance).sum())
             log_weight = float(
-                np.where(changed, np.log(OWN_CHANGED), np.log1p(-OWN_CHANGED)).sum()
+                n * np.log(OWN_CHANGED)
+                + (len(steps) - n) * np.log1p(-OWN_CHANGED)
                 - 0.5 * (np.log(2 * np.pi * variance) + (step - value) ** 2 / variance).sum()
                 + 0.5 * np.log(2 * np.pi * pooled)
             )

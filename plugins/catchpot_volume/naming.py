@@ -26,14 +26,16 @@ SETTLES = {
     "resin_past_seal": ("look for resin in the clamp channel and the seal's groove", 5.0),
     "overflow": ("weigh what is in the catch pot for three shots", 3.0),
     "unexplained": ("weigh the next ten parts and their fabric packs", 20.0),
-    "temperature": ("log resin and mould temperature", 10.0),
 }
 """The cheapest measurement that settles each cause, and its working time in minutes (common practice, no source)."""
+HOLD_CHECK = ("make a hold check of the clamp, and see to its seals", 5.0)
+TELLING_MBAR = 10.0
+"""A change of the clamp pressure that is worth a word."""
 
 
 @dataclass(frozen=True)
 class Row:
-    """One row of volume_cause."""
+    """One row of volume_cause. in_doubt: litres that the row's measurement would settle; measure empty: it is done."""
 
     cause: str
     change: Triple
@@ -41,6 +43,7 @@ class Row:
     score: float
     measure: str = ""
     minutes: float | None = None
+    in_doubt: float = 0.0
 
 
 def named(posterior: Posterior) -> list[tuple[tuple[int, ...], float]]:
@@ -81,11 +84,19 @@ def _name(pair: tuple[int, ...]) -> str:
     return " or ".join(CAUSES[c] for c in pair)
 
 
-def settle(cause: str, seen: frozenset[str]) -> tuple[str, float]:
-    """The cheapest measurement that would tell a row's causes apart, or settle a single one."""
-    already = {"fabric_pack": "fabric_mass", "gel_coat": "gel_coat_mass"}
+def settle(cause: str, seen: frozenset[str], clamp_moved: bool = False) -> tuple[str, float | None]:
+    """The cheapest measurement that would tell a row's causes apart, or settle a single one; empty where it is done.
+
+    clamp_moved: where a clamp that opens the cavity is looked at first.
+    """
+    already = {"fabric_pack": "fabric_mass", "gel_coat": "gel_coat_mass", "flow_meter": "bucket and scales",
+               "cavity_thickness": "thickness"}  # fmt: skip
     parts = cause.split(" or ")
-    open_ = [p for p in parts if already.get(p, "") not in seen] or parts
+    open_ = [p for p in parts if already.get(p, "") not in seen]
+    if cause == "cavity_thickness" and clamp_moved:
+        return HOLD_CHECK
+    if not open_:
+        return "", None
     cheapest = min(SETTLES[p][1] for p in open_)
     # two that cost the same are both named
     return ", or ".join(SETTLES[p][0] for p in reversed(open_) if SETTLES[p][1] == cheapest), cheapest
@@ -100,17 +111,40 @@ def rows(c: Comparison) -> list[Row]:
             factors = np.zeros(len(c.per_unit))
             factors[list(pair)] = c.per_unit[list(pair)]
             # how much, if it is one of these: the row's chance says whether it is
-            change = c.posterior.given(c.posterior.active[:, list(pair)].any(axis=1)).total(factors)
+            given = c.posterior.given(c.posterior.active[:, list(pair)].any(axis=1))
+            change = given.total(factors)
             told += change[0]
-            made.append(Row(_name(pair), change, chance, chance, *settle(_name(pair), c.seen)))
+            # in doubt: what the likeliest of them may not be, and how much it is
+            lead = max(given.chance(p) for p in pair) * chance
+            doubt = abs(change[0]) * (1.0 - lead) + (change[2] - change[1]) / 2
+            made.append(Row(_name(pair), change, chance, chance, *settle(_name(pair), c.seen, _clamp_moved(c)), doubt))
     if c.temperature is not None:
-        made.append(Row("temperature", c.temperature, None, 0.0, *SETTLES["temperature"]))
+        made.append(Row("temperature", c.temperature, None, 0.0))
         told += c.temperature[0]
     rest = c.change[0] - told
     half = (c.change[2] - c.change[1]) / 2
-    made.append(Row("unexplained", (rest, rest - half, rest + half), None, 0.01, *SETTLES["unexplained"]))
-    made.append(Row("overflow", c.overflow, None, _overflow_score(c), *SETTLES["overflow"]))
-    return sorted(made, key=lambda r: -r.score)
+    made.append(Row("unexplained", (rest, rest - half, rest + half), None, 0.01, *SETTLES["unexplained"], abs(rest)))
+    own = _overflow_score(c)
+    measure: tuple[str, float | None] = SETTLES["overflow"] if own and "pot_volume" not in c.seen else ("", None)
+    made.append(Row("overflow", c.overflow, None, own, *measure, (c.overflow[2] - c.overflow[1]) / 2))
+    return sorted(made, key=lambda r: (-round(r.score, 2), -abs(r.change[0])))
+
+
+def _clamp_moved(c: Comparison) -> bool:
+    """Whether the clamp pressure moved as it does where the cavity opens or closes with it."""
+    return c.clamp_mbar is not None and c.clamp_mbar * c.change[0] > 0 and abs(c.clamp_mbar) > TELLING_MBAR
+
+
+def to_measure(rows_: list[Row]) -> list[Row]:
+    """The rows whose measurement is worth while, most litres settled a minute first; one row a measurement."""
+    seen: set[str] = set()
+    made = []
+    for r in sorted(rows_, key=lambda r: -r.in_doubt / (r.minutes or 1.0)):
+        likely = (r.chance or 0.0) > SECOND or r is rows_[0]
+        if r.measure and r.measure not in seen and likely:
+            seen.add(r.measure)
+            made.append(r)
+    return made
 
 
 def _overflow_score(c: Comparison) -> float:

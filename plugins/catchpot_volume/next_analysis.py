@@ -91,7 +91,7 @@ class NextAnalysis:
         if stop:
             return None, (
                 f"a finding on the clamp stands open ({words.listed([f['kind'].replace('_', ' ') for f in stop])}):"
-                f" {stop[0]['message']} Put that right first"
+                f" {stop[0]['message'].removeprefix(mould + ': ')} Put that right first"
             )
         given = _book_row(job, mould, frame)
         known = learnt.found if learnt is not None else 0
@@ -225,8 +225,8 @@ def _corners(job: Job, mould: str, bleed_l: float) -> str:
     if smear <= max(2 * bleed_l, 0.01):
         return ""
     return (
-        f"The last corners filled up to about {words.number(smear, 'l', 2)} after resin arrived at the vent; a bleed"
-        " target in the mould book pays for them."
+        f"The last corners filled up to about {words.number(smear, 'l', 2)} after resin arrived at the vent; a"
+        f"{' larger' if bleed_l else ''} bleed target in the mould book would pay for them."
     )
 
 

@@ -104,13 +104,18 @@ def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
     return own, "the filling curve"
 
 
-def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]]) -> list[Periods]:
-    """The comparisons worth storing, oldest first; the last one is the newest change. Empty for a thin history."""
+def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]], meter_steps: Sequence[datetime] = ()) -> list[Periods]:
+    """The comparisons worth storing, oldest first; the last one is the newest change. Empty for a thin history.
+
+    meter_steps: when the moulds of an injector together showed a step of its meter: a change of this mould too.
+    """
     n = frame.height
     known = _known(frame, np.zeros(n, dtype=bool))
     if known.sum() < 2 * LEAST + 2:
         return []
-    changes = _merged([c for series in _series(frame) for c in series], n)
+    started = [t.timestamp() for t in frame["started_at"]]
+    stepped = [int(np.searchsorted(started, t.timestamp())) for t in meter_steps]
+    changes = _merged([c for series in _series(frame) for c in series], n, [s for s in stepped if 0 < s < n])
     made: list[Periods] = []
     for i, (at, until, trend) in enumerate(changes):
         start = changes[i - 1][0] if i else 0
@@ -173,12 +178,15 @@ def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:
     return made
 
 
-def _merged(calls: Sequence[tuple[Change, NDArray[np.intp]]], n: int) -> list[tuple[int, int, bool]]:
+def _merged(
+    calls: Sequence[tuple[Change, NDArray[np.intp]]], n: int, steps: Sequence[int] = ()
+) -> list[tuple[int, int, bool]]:
     """Changes of several measures as one where they may be the same: (first row, last row, trend)."""
-    placed = sorted(
-        (int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", c.at_high - c.at_low)
-        for c, rows in calls
-    )  # fmt: skip
+    placed = sorted([
+        *((int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", c.at_high - c.at_low)
+          for c, rows in calls),
+        *((s, n - 1, False, 0) for s in steps),
+    ])  # fmt: skip
     groups: list[list[tuple[int, int, bool, int]]] = []
     for p in placed:
         if groups and p[0] - groups[-1][-1][0] <= NEAR:

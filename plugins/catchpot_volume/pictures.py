@@ -10,7 +10,7 @@ import polars as pl
 from catchpot.report import figures, words
 from catchpot.report.figures import Flag, Level, Part, Strip
 from catchpot.report.section import DataTable, Figure
-from catchpot_volume.answer import litres, said
+from catchpot_volume.answer import litres, said, worth_measuring
 
 
 def bars(change: dict[str, Any], causes: pl.DataFrame, zone: str) -> Figure:
@@ -39,11 +39,28 @@ def _cause_table(causes: pl.DataFrame) -> pl.DataFrame:
             "change [l]": words.signed(r["change_l"], "", 3),
             "95 % [l]": f"{words.signed(r['change_low_l'], '', 3)} to {words.signed(r['change_high_l'], '', 3)}",
             "chance that it changed": f"{100 * r['chance']:.0f} %" if r["chance"] is not None else "measured",
-            "what would settle it": f"{r['measure_next']}, about {r['minutes']:.0f} min" if r["measure_next"] else "",
         }
         for r in causes.sort("rank").iter_rows(named=True)
     ]
     return pl.DataFrame(rows)
+
+
+def measurements(causes: pl.DataFrame) -> DataTable | None:
+    """What to measure, most litres settled a minute first; None where nothing is."""
+    worth = worth_measuring(causes)
+    if worth.is_empty():
+        return None
+    rows = [
+        {
+            "measurement": r["measure_next"],
+            "settles": said(r["cause"], r["change_l"]),
+            "in doubt": words.number(1000 * r["in_doubt_l"], "ml", 2),
+            "working time": f"about {r['minutes']:.0f} min",
+            "settled a minute": words.number(1000 * r["in_doubt_l"] / r["minutes"], "ml", 2),
+        }
+        for r in worth.iter_rows(named=True)
+    ]
+    return DataTable("volume-measure", "What to measure next, most settled a minute first", pl.DataFrame(rows))
 
 
 def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence[Flag], zone: str) -> Figure:
@@ -53,7 +70,8 @@ def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence
     """
     wanted = [
         ("arrival_volume_l", "arrival volume [l]"), ("injected_volume_l", "injected volume [l]"),
-        ("permeability_m2", "permeability [m²]"), ("clamp_pressure_mbar", "clamp pressure, absolute [mbar]"),
+        ("permeability_m2", "permeability [m²]"), ("line_resistance_per_m3", "line resistance [1/m³]"),
+        ("clamp_pressure_mbar", "clamp pressure, absolute [mbar]"),
         ("cavity_pressure_mbar", "cavity pressure, absolute [mbar]"), ("part_mass_kg", "part mass [kg]"),
         ("fabric_mass_kg", "fabric pack [kg]"), ("mould_temp_c", "mould temperature [°C]"),
     ]  # fmt: skip

@@ -11,13 +11,15 @@ from catchpot.report import words
 from catchpot.report.figures import Flag
 from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
 from catchpot_volume import pictures
+from catchpot_volume.answer import told
 from catchpot_volume.sheet import facts, pressure_words, volume_words
 
 METHOD = (
-    "Arrival volume, permeability, pressures, weighed parts and packs, batches, events and the other moulds on the same"
-    " injector are weighed together: each cause moves them in its own proportion (geometry; Kozeny and Carman for the"
-    " permeability; a meter error shows on every mould of its injector). All sets of up to three causes are compared by"
-    " how well they foretell the data under wide physical priors; two causes that explain it alike stand in one row."
+    "Arrival volume, permeability, the line's resistance, pressures, weighed parts and packs, batches, events and the"
+    " other moulds on the same injector are weighed together: each cause moves them in its own proportion (geometry;"
+    " Kozeny and Carman for the permeability; a meter error shows on every mould of its injector, and the other way"
+    " round in the line's resistance). All sets of up to three causes are compared by how well they foretell the data"
+    " under wide physical priors; two causes of which neither is four times as likely as the other stand in one row."
     " The litres of a row are what it would be worth if it is the cause, with 95 % interval; all rows but overflow add"
     " up to the change of the mean arrival volume. The volume to set follows level, wander and scatter of the mould's"
     " own arrival volumes, weighing several models by how well each foretold the shots so far."
@@ -39,7 +41,7 @@ class VolumeSection:
     needs: Mapping[str, tuple[str, ...]] = {
         "shot": ("mould", "started_at", "injector"),
         "fill": ("*",),
-        "permeability": ("permeability_m2",),
+        "permeability": ("permeability_m2", "line_resistance_per_m3"),
         "part": ("*",),
         "event": ("*",),
         "volume_cause": ("*",),
@@ -69,13 +71,20 @@ class VolumeSection:
         state: State = "not assessed"
         headline = "Why the volume changes was not worked out; the reasons stand below."
         if change.height:
-            c = change.row(-1, named=True)
-            causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"])
+            c = told(change)
+            causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"]).sort("rank")
             state, headline = ("watch" if c["changed"] else "in order"), c["sentence_1"]
-            blocks += [Prose((c["sentence_2"], c["sentence_3"])), pictures.bars(c, causes, view.zone)]
+            later = change.filter(pl.col("since") > c["since"])
+            still = [
+                f"Since {words.day(t, view.zone)} nothing more has changed that shows." for t in later["since"][-1:]
+            ]
+            blocks += [Prose((c["sentence_2"], c["sentence_3"], *still))]
+            worth = pictures.measurements(causes) if c["changed"] else None
+            blocks += [worth] if worth is not None else []
+            blocks += [pictures.bars(c, causes, view.zone)]
             blocks += [pictures.witness_history(_witnesses(view), c, _flags(view, c), view.zone)]
             if change.height > 1:
-                blocks.append(_earlier(change, view.zone))
+                blocks.append(_others(change.filter(pl.col("since") != c["since"]), view.zone))
         if ahead.height:
             blocks += _next(ahead.row(0, named=True), view.zone)
         if view.tables["next_shot_check"].height:
@@ -99,7 +108,9 @@ def _in_time(view: View) -> pl.DataFrame:
 def _witnesses(view: View) -> pl.DataFrame:
     own = [c for c in ("mould", "started_at") if c in view.tables["fill"].columns]
     frame = view.tables["shot"].select("shot", "started_at").join(view.tables["fill"].drop(own), on="shot", how="inner")
-    frame = frame.join(view.tables["permeability"].select("shot", "permeability_m2"), on="shot", how="left")
+    frame = frame.join(
+        view.tables["permeability"].select("shot", "permeability_m2", "line_resistance_per_m3"), on="shot", how="left"
+    )
     part = view.tables["part"]
     if part.height:
         frame = frame.join(part.select("shot", "part_mass_kg", "fabric_mass_kg"), on="shot", how="left")
@@ -114,12 +125,12 @@ def _flags(view: View, change: dict[str, Any]) -> list[Flag]:
     ]
 
 
-def _earlier(change: pl.DataFrame, zone: str) -> DataTable:
+def _others(change: pl.DataFrame, zone: str) -> DataTable:
     rows = [
         {"since": words.day(r["since"], zone), "what changed": r["sentence_1"], "why": r["sentence_2"]}
-        for r in change.sort("since", descending=True)[1:].iter_rows(named=True)
+        for r in change.sort("since", descending=True).iter_rows(named=True)
     ]
-    return DataTable("volume-earlier", "Earlier changes", pl.DataFrame(rows))
+    return DataTable("volume-earlier", "Other times at which periods were compared", pl.DataFrame(rows))
 
 
 def _next(row: dict[str, Any], zone: str) -> list[Block]:
@@ -127,7 +138,7 @@ def _next(row: dict[str, Any], zone: str) -> list[Block]:
     negative = row["blocked_vent_margin_n"] is not None and row["blocked_vent_margin_n"] < 0
     lead = (
         f"Next shot: set {volume_words(row)}, line pressure {pressure_words(row)}."
-        f" The command `next {row['mould']}` writes the set-up sheet."
+        f" The command “catchpot next {row['mould']}” writes the set-up sheet."
     )
     table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
     blocks: list[Block] = [Prose((lead,)), DataTable("volume-next", "What goes with it", table)]

@@ -35,7 +35,7 @@ def facts(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[t
     bleed = row["bleed_target_l"]
     wanted = f", of which {n(bleed, 'l', 2)} is wanted to sweep air out" if bleed else ""
     made = [
-        ("Will fill", f"chance {100 * row['fill_chance']:.1f} %"),
+        ("Will fill", f"with a chance of {100 * row['fill_chance']:.1f} %"),
         ("The mould takes", words.with_interval(row["arrival_volume_l"], row["arrival_volume_low_l"],
                                                 row["arrival_volume_high_l"], "l")),
         ("Past the vent, expected", n(row["expected_overflow_l"], "l", 2) + wanted),
@@ -48,14 +48,19 @@ def facts(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[t
         half, most = (float(np.interp(s, row["curve_share"], row["curve_time_s"])) for s in (0.5, 0.9))
         made.append(("Filling curve", f"half full after {n(half, 's')}, nine tenths after {n(most, 's')}"))
     if row["gel_time_s"] is not None:
-        made.append(("Gel time", f"about {n(row['gel_time_s'], 's')}, by the book and a rule of thumb"))
+        share = ""
+        if row["expected_fill_time_s"] is not None:
+            share = f"; filling takes {100 * row['expected_fill_time_s'] / row['gel_time_s']:.0f} % of it"
+        made.append(
+            ("Gel time", f"about {n(row['gel_time_s'] / 60, 'min', 2)}, by the book and a rule of thumb{share}")
+        )
     if row["catalyst_l"] is not None:
         mass = f" ({n(1000 * row['catalyst_kg'], 'g')})" if row["catalyst_kg"] is not None else ""
         made.append(("Catalyst in this volume", f"{n(1000 * row['catalyst_l'], 'ml')}{mass}"))
     if row["blocked_vent_margin_n"] is not None:
         made.append(("Margin with the vent blocked", n(row["blocked_vent_margin_n"] / 1000, "kN", 2) + ", at most"))
-    made.append(("Rests on", words.count(row["from_history"], "shot") if row["from_history"]
-                 else "the mould book alone: no shot is known"))  # fmt: skip
+    made.append(("Rests on", f"{words.count(row['from_history'], 'shot')} with a known arrival volume"
+                 if row["from_history"] else "the mould book alone: no shot is known"))  # fmt: skip
     if row["last_shot_at"] is not None:
         made.append(("Last shot", f"{row['last_shot']}, {words.minute(row['last_shot_at'], zone)}{_ago(row, now)}"))
         made.append(("Changed since then", row["changes_since"] or "nothing noted"))
@@ -80,10 +85,7 @@ def next_lines(row: dict[str, Any], zone: str, now: datetime | None = None) -> l
     """The same for a terminal; a negative blocked-vent margin comes first."""
     cautions = row["cautions"].splitlines()
     first = cautions[:1] if row["blocked_vent_margin_n"] is not None and row["blocked_vent_margin_n"] < 0 else []
-    lead = (
-        f"{row['mould']}: set {volume_words(row)} (needs {words.number(row['volume_low_l'], '', 4)} to"
-        f" {words.number(row['volume_high_l'], 'l', 4)}, 95 %), line pressure {pressure_words(row)}."
-    )
+    lead = f"{row['mould']}: set {volume_words(row)}, line pressure {pressure_words(row)}."
     return [
         *first,
         lead,
@@ -124,7 +126,7 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 {% if first %}<p class="first">{{ first }}</p>{% endif %}
 <p class="quiet">Set the volume to</p>
 <p class="volume">{{ volume }}</p>
-<p class="quiet">What it will need: {{ low }} to {{ high }} (95 %)</p>
+<p class="quiet">The mould takes {{ low }} to {{ high }} (95 %){{ wanted }}</p>
 <p class="limit">Line pressure: {{ limit }}</p>
 {% if minds %}
 <div class="mind"><strong>Mind first</strong><ul>{% for m in minds %}<li>{{ m }}</li>{% endfor %}</ul></div>
@@ -148,7 +150,9 @@ def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | No
     page = Environment(autoescape=True, undefined=StrictUndefined).from_string(_PAGE)
     return page.render(
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row),
-        low=words.number(row["volume_low_l"], "l", 4), high=words.number(row["volume_high_l"], "l", 4),
+        low=words.number(row["arrival_volume_low_l"], "", 4), high=words.number(row["arrival_volume_high_l"], "l", 4),
+        wanted=f"; {words.number(row['bleed_target_l'], 'l', 2)} more is wanted past the vent"
+        if row["bleed_target_l"] else "",
         first=cautions[0] if negative and cautions else "", minds=cautions[1:] if negative else cautions,
         facts=facts(row, zone, now), always=ALWAYS, font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
         muted=theme.LIGHT["muted"], rule=theme.LIGHT["rule"],

@@ -331,8 +331,8 @@ def test_sentences_name_a_pair_in_words() -> None:
     rows = [Row("cavity_thickness or gel_coat", (0.09, 0.07, 0.11), 0.97, 0.97, "weigh the gel coat", 10.0)]
     _, second, third = sentences(change | {"changed": True, "share_pct": 90.0, "chance_pct": 97.0}, rows, "UTC")
     assert "the cavity opening or a thinner gel coat" in second
-    assert "can't be told apart" in second
-    assert "to tell the two apart" in third
+    assert "can't tell these two apart" in second
+    assert "tells the two apart" in third
 
 
 def test_a_scenario_without_the_meters_other_moulds_names_a_pair() -> None:
