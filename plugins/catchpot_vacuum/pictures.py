@@ -11,7 +11,7 @@ from catchpot.report import words
 from catchpot.report.figures import Coming, Flag, Strip, bars_height, history, history_height, ruler
 from catchpot.report.section import DataTable, Figure, View
 from catchpot_vacuum.lookback import came, verdict
-from catchpot_vacuum.words_of_seals import NAMES, day, due, forecast, left
+from catchpot_vacuum.words_of_seals import NAMES, SHORT, day, due, forecast, left
 
 Row = dict[str, Any]
 _EVENTS = ("seal_replaced", "seal_reseated", "mould_serviced", "pump_serviced", "hose_changed", "vent_changed")
@@ -24,8 +24,7 @@ def coming_shots(rows: Sequence[Row], title: str, *, with_mould: bool) -> Figure
         return None
 
     def name(r: Row) -> str:
-        seal = {"clamp": "clamp channel", "outer": "outer seal", "inner": "inner seal"}[r["seal"]]
-        return f"{r['mould']}, {seal}" if with_mould else seal
+        return f"{r['mould']}, {SHORT[r['seal']]}" if with_mould else SHORT[r["seal"]]
 
     longest = max(r["shots_left"] for r in dated)
     cap = max(3.0 * longest, 20.0)
@@ -122,23 +121,24 @@ def _leak_table(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def past_forecasts(life: pl.DataFrame, history_rows: Sequence[Row], zone: str) -> DataTable | None:
-    """Past forecasts as words, held or missed: of each seal about five, spread over its life."""
+    """Past forecasts as words, held or missed: of each seal a few, spread over its life."""
     out = []
     for h in history_rows:
         own = life.filter(
             (pl.col("seal") == h["seal"]) & (pl.col("fitted_since") == h["since"]) & pl.col("shots_left").is_not_null()
         ).sort("as_of")
-        step = max(1, own.height // 5)
+        most = 6 if h["crossed_at_shots"] is not None or h["until"] is None else 3
+        step = max(1, -(-own.height // most))
         out += [
             {
-                "seal": NAMES[h["seal"]],
+                "seal": SHORT[h["seal"]],
                 "in use since": words.day(h["since"], zone),
                 "said on": day(r["as_of"]),
                 "said": f"after {r['age_shots']:.0f}: {left(r)} left",
                 "came": came(h, r),
                 "verdict": verdict(h, r),
             }
-            for r in own.gather_every(step).head(6).to_dicts()
+            for r in own.gather_every(step).head(most).to_dicts()
             if h["crossed_at_shots"] is None or r["age_shots"] < h["crossed_at_shots"]
         ]
     if not out:

@@ -13,7 +13,7 @@ from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, 
 from catchpot_vacuum.findings import third_hold
 from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
 from catchpot_vacuum.schedule import newest, schedule
-from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, between, day, forecast, leak, left, past_lives, track_record
+from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, forecast, leak, left, past_lives, track_record
 
 Row = dict[str, Any]
 METHOD = (
@@ -124,13 +124,15 @@ def _headline(view: View, rows: Sequence[Row], current: Sequence[Row]) -> str:
     dated = sorted((r for r in rows if r["shots_left"] is not None), key=lambda r: float(r["shots_left"]))
     if dated:
         return forecast(dated[0])
-    first = current[0]
-    wear = next((forecast(r) for r in rows), "")
-    return f"{view.mould}: {NAMES[first['seal']]} leaks {leak(first)}. {wear}".strip()
+    if rows:
+        return forecast(rows[0])
+    return f"{view.mould}: the {NAMES[current[0]['seal']]} leaks {leak(current[0])}."
 
 
 def _why_not(view: View) -> str:
-    reasons = view.tables["refusal"].filter(pl.col("what") == "seal_leak.clamp")["reason"]
+    shots = view.tables["shot"]["shot"].to_list()
+    refusal = view.tables["refusal"]
+    reasons = refusal.filter((pl.col("what") == "seal_leak.clamp") & pl.col("unit").is_in(shots))["reason"]
     usual = reasons.drop_nulls().mode().sort().to_list() if reasons.len() else []
     return f"{view.mould}: {usual[0]}." if usual else f"{view.mould}: no leak could be assessed."
 
@@ -157,12 +159,13 @@ def _which(view: View) -> str:
     if outer and inner and outer["leak_mbar_l_s"] is not None and inner["leak_mbar_l_s"] is not None:
         said = (
             f"Outer or inner, from the last {words.count(outer['shots'], 'shot')} with a hold check in steps together: "
-            f"outer seal {between(outer)}, inner seal {between(inner)}."
+            f"{both_between(outer, inner)}."
         )
         open_ = [r for r in (outer, inner) if _straddles(view, r)]
         more = f" The limit of the {' and of the '.join(NAMES[r['seal']] for r in open_)} lies in that range: "
         return said + (more + third_hold(outer["needed_hold_s"]) + "." if open_ else "")
-    told = view.tables["refusal"].filter(pl.col("analysis") == "seal_watch")["reason"].to_list()
+    refusal = view.tables["refusal"]
+    told = refusal.filter((pl.col("analysis") == "seal_watch") & (pl.col("unit") == view.mould))["reason"].to_list()
     return f"{told[0][0].upper()}{told[0][1:]}." if told else "Outer and inner seal were not told apart."
 
 

@@ -6,7 +6,7 @@ from collections.abc import Set
 
 import polars as pl
 
-from catchpot_vacuum.words_of_seals import between
+from catchpot_vacuum.words_of_seals import both_between
 
 
 def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
@@ -16,7 +16,7 @@ def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
     for mould in told["mould"].unique().sort().to_list():
         rows = {r["seal"]: r for r in told.filter(pl.col("mould") == mould).to_dicts()}
         if {"outer", "inner"} <= set(rows):
-            lines[mould] = f"outer seal {between(rows['outer'])}, inner seal {between(rows['inner'])}"
+            lines[mould] = both_between(rows["outer"], rows["inner"])
     asked = refusal.filter(pl.col("what") == "seal_watch.outer and inner")
     for mould, reason in asked.select("unit", "reason").iter_rows():
         lines.setdefault(mould, reason)

@@ -13,6 +13,7 @@ NAMES: Final = {
     "clamp": "clamp channel (outer and inner seal together)", "outer": "outer seal", "inner": "inner seal",
     "cavity": "cavity",
 }  # fmt: skip
+SHORT: Final = {"clamp": "clamp channel", "outer": "outer seal", "inner": "inner seal", "cavity": "cavity"}
 FAR_SHOTS: Final = 5000.0
 HORIZON_DAYS: Final = 30
 
@@ -32,6 +33,12 @@ def between(row: Row) -> str:
     """A range without a middle: which leak law holds is not known, and the middle depends on it."""
     low, high = (words.number(row[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
     return f"between {low} and {high} mbar l/s (95 %, whichever leak law holds)"
+
+
+def both_between(outer: Row, inner: Row) -> str:
+    """The ranges of both seals in one sentence."""
+    low, high = (words.number(outer[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
+    return f"outer seal between {low} and {high}, inner seal {between(inner)}"
 
 
 def day(when: date | None, *, year: bool = True) -> str:
@@ -78,7 +85,7 @@ def forecast(row: Row) -> str:
         return f"{name}: no limit in the mould book, so no forecast."
     if level is None:
         return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
-    leaks, allowed = words.number(level, "mbar l/s", 2), f"{words.number(limit, digits=2)} are allowed"
+    leaks, allowed = words.number(level, "mbar l/s", 2), f"{words.number(limit, digits=2)} is allowed"
     assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
     if (
         row["shots_left"] is None
@@ -118,7 +125,8 @@ def track_record(history: list[Row], seals: tuple[str, ...] = ("clamp", "outer",
         held = sum(bool(h["half_life_forecast_held"]) for h in met)
         said.append(
             f"{words.count(len(met), 'seal')} reached {'its' if len(met) == 1 else 'their'} limit since a forecast was "
-            f"made half way: the 80 % interval held for {held} of {len(met)} and missed for {len(met) - held}."
+            f"made half way: the 80 % interval held for {held} of {len(met)} and missed for "
+            f"{len(met) - held or 'none'}."
         )
     if early:
         wrong = sum(not h["half_life_forecast_held"] for h in early)

@@ -87,7 +87,7 @@ def test_a_date_never_stands_without_its_caution() -> None:
     said = forecast(dated())
     assert said == (
         "m, outer seal: 23 shots (80 %: 15 to 41) left, due 20 May 2026 (80 %: 12 May to 5 Jun 2026); it leaks 0.15 "
-        "mbar l/s after 60 shots, 0.30 are allowed. Sudden damage is not predicted."
+        "mbar l/s after 60 shots, 0.30 is allowed. Sudden damage is not predicted."
     )
     assert "no date is made out of noise" in forecast(dated(shots_left=None))
     assert "whichever leak law" in forecast(dated(shots_left=None, leak_low_mbar_l_s=0.2, leak_high_mbar_l_s=0.4))
@@ -96,7 +96,7 @@ def test_a_date_never_stands_without_its_caution() -> None:
     assert "at its limit by now, or within 4 shots (80 %)" in forecast(nearly)
     gone = forecast(nearly | {"shots_left_high": 0.0})
     assert gone == (
-        "m, outer seal: at its limit; it leaks 0.33 mbar l/s after 60 shots, 0.30 are allowed. See to it before the "
+        "m, outer seal: at its limit; it leaks 0.33 mbar l/s after 60 shots, 0.30 is allowed. See to it before the "
         "next shot."
     )
     never = forecast(dated(shots_left=None, leak_mbar_l_s=0.4, leak_low_mbar_l_s=0.38, leak_high_mbar_l_s=0.42))
