@@ -13,7 +13,17 @@ from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, 
 from catchpot_vacuum.findings import third_hold
 from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
 from catchpot_vacuum.schedule import newest, schedule
-from catchpot_vacuum.words_of_seals import NAMES, SUDDEN, day, forecast, leak, left, past_lives, track_record
+from catchpot_vacuum.words_of_seals import (
+    NAMES,
+    SUDDEN,
+    both_between,
+    day,
+    forecast,
+    leak,
+    left,
+    past_lives,
+    track_record,
+)
 
 Row = dict[str, Any]
 METHOD = (
