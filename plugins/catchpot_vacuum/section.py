@@ -11,6 +11,7 @@ import polars as pl
 from catchpot.report import words
 from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
 from catchpot_vacuum.findings import third_hold
+from catchpot_vacuum.method import METHOD, REFERENCES
 from catchpot_vacuum.pictures import coming_shots, leak_history, past_forecasts
 from catchpot_vacuum.schedule import newest, schedule
 from catchpot_vacuum.words_of_seals import (
@@ -26,21 +27,6 @@ from catchpot_vacuum.words_of_seals import (
 )
 
 Row = dict[str, Any]
-METHOD = (
-    "Clamp channel and cavity are two gas volumes; with the lines shut, or between a pump's top-ups, each rises by "
-    "what leaks in. A straight line and a line with a saturating part (outgassing, gas warming up) are fitted and "
-    "weighed by evidence; an outgassing much slower than the hold can't be told from a leak. Leaks are restated to "
-    "clamp 50, cavity 550 and ambient 1013 mbar under a linear, a laminar and a choked law, and what the laws differ "
-    "by is in the interval. Outer and inner seal are told apart only by holds at two cavity pressures; that the outer "
-    "seal is squeezed less with the cavity open is in the interval. A forecast fits no wear, linear and proportional "
-    "growth, each with and without a floor, with noise that may last from shot to shot, and weighs them by evidence; "
-    "it says when the fitted curve meets the limit, with 80 %."
-)
-REFERENCES = (
-    "W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data, 1998 (degradation).",
-    "E. L. Kaplan and P. Meier, J. Am. Stat. Assoc. 53 (1958) 457 (lives, some of them censored).",
-    "R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177 (pooling of few units).",
-)
 _EVERY = ("*",)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catchpot.stats.degradation import fit_wear, shapes
+from catchpot.stats.degradation import EIGHTY_PERCENT, fit_wear, shapes
 
 
 def middle_age(age: np.ndarray, leak: np.ndarray, limit: float = 0.3) -> float:
@@ -128,6 +128,22 @@ def test_a_very_long_history_is_thinned_first() -> None:
     wear = fit_wear(age, leak * np.exp(rng.normal(0, 0.2, 2000)), np.full(2000, 0.004), 0.3)
     assert wear.points == 2000
     assert wear.shots_left(0.5)[0] == pytest.approx(500.0, rel=0.25)
+
+
+def test_a_forecast_made_only_where_wear_shows_is_not_always_too_early() -> None:
+    # Slow linear wear with much noise shows in 29 of these 60 seals, and those look steep: without the correction the
+    # interval of 11 ends too early, with it that of 5.
+    early, late = 0, 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        age = np.arange(1.0, 21.0)
+        leak = (0.06 + 0.24 * age / 50.0) * np.exp(rng.normal(0.0, 0.3, 20))
+        wear = fit_wear(age, leak, np.full(20, 0.004), 0.3)
+        if wear.seen:
+            low, high = wear.shots_left(EIGHTY_PERCENT[0], EIGHTY_PERCENT[2])
+            early, late = early + int(high < 30.0), late + int(low > 30.0)
+    assert early <= 8
+    assert late <= 4
 
 
 def test_refusals() -> None:
