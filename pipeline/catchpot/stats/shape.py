@@ -147,12 +147,19 @@ def q_limit_box(mean: float, variance: float, chance: float) -> float:
     return float(variance / (2 * mean) * special.chdtri(2 * mean**2 / variance, 1 - chance))
 
 
-def _box_of_sample(values: Floats, chance: float) -> float:
+def _box_of_sample(values: Floats, chance: float) -> Floats:
+    """Box's limit with mean and variance at the upper end (80 %) of what each sample, along the last axis, leaves open.
+
+    The variance is never quite nought: a sample of one value over and over keeps that value as its limit.
+    """
     from scipy import special
 
-    n = len(values)
-    variance = float(values.var(ddof=1)) * (n - 1) / float(special.chdtri(n - 1, 0.8))
-    return q_limit_box(float(values.mean()) + 0.84 * np.sqrt(variance / n), variance, chance)
+    n = values.shape[-1]
+    variance = values.var(axis=-1, ddof=1) * (n - 1) / float(special.chdtri(n - 1, 0.8))
+    mean = values.mean(axis=-1) + 0.84 * np.sqrt(variance / n)
+    safe = np.maximum(variance, 1e-12 * np.maximum(mean, 1e-300) ** 2)
+    top = safe / (2 * np.maximum(mean, 1e-300)) * special.chdtri(2 * mean**2 / safe, 1 - chance)
+    return np.asarray(np.where(mean > 0, np.where(variance > 0, top, mean), 0.0))
 
 
 @dataclass(frozen=True)
@@ -206,8 +213,8 @@ class Multiway:
         form on the left-out ones where that is higher (scores of few shots are not quite normal). Mean and variance
         are taken at the upper end of what so few shots leave open (80 %, normal theory).
         """
-        t2 = max(t2_limit_new(self.n, self.components, chance), _box_of_sample(self.t2_left_out, chance))
-        q = _box_of_sample(self.q_left_out, chance)
+        t2 = max(t2_limit_new(self.n, self.components, chance), float(_box_of_sample(self.t2_left_out, chance)))
+        q = float(_box_of_sample(self.q_left_out, chance))
         return t2, q
 
 
@@ -296,16 +303,12 @@ def left_out_false_alarms(
     n = model.n
     t2_form = t2_limit_new(n, model.components, chance)
     drawn = rng.integers(0, n, (draws, n))
-    beyond = judged = 0
-    for order in drawn:
-        out = np.setdiff1d(np.arange(n), order)
-        if not len(out):
-            continue
-        t2_limit = factor * max(t2_form, _box_of_sample(model.t2_left_out[order], chance))
-        q_limit = factor * _box_of_sample(model.q_left_out[order], chance)
-        beyond += int(np.sum((model.t2_left_out[out] > t2_limit) | (model.q_left_out[out] > q_limit)))
-        judged += len(out)
-    share = beyond / max(judged, 1)
+    out = np.ones((draws, n), bool)
+    out[np.arange(draws)[:, None], drawn] = False
+    t2_limit = factor * np.maximum(t2_form, _box_of_sample(model.t2_left_out[drawn], chance))[:, None]
+    q_limit = factor * _box_of_sample(model.q_left_out[drawn], chance)[:, None]
+    beyond = out & ((model.t2_left_out > t2_limit) | (model.q_left_out > q_limit))
+    share = float(beyond.sum() / max(int(out.sum()), 1))
     return (share, *_wilson(share, n))
 
 
