@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from catchpot.stats.regress import grid_quantiles, shortest_interval
-from catchpot_fill.arrival import BED, LINE, PULL, Bins
+from catchpot_fill.arrival import BED, LINE, Bins
 from catchpot_fill.kinds import EVERY, LEARNING, PLAIN, ROUGHLY, SPREADS, Grid, evaluate, family_of, likeliest
 from catchpot_fill.kinds import likeliest_curve as curve_of
 from catchpot_fill.noise import learn_noise, reweighted
@@ -29,7 +29,7 @@ CLOSER = 1.0 + np.linspace(-0.016, 0.016, 33)
 BOOK = np.linspace(-4.0, 4.0, 33)
 """Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
-STRAIGHT_FROM = 0.5
+STRAIGHT_FROM = 0.62
 """Chance of a straight front from which its volume is the one given; below, the median over all kinds is."""
 PATTERN_SD = 0.005
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
@@ -41,10 +41,12 @@ FAR = 18.0
 """Grid points whose deviance lies this much above the least carry no weight."""
 CHUNK = 16
 FEWEST_BINS = 20
-LEAST_GAIN, LEAST_GAIN_SPREADING = 12.0, 25.0
-"""Deviance by which a curve with an arrival must beat every curve without one: three and a half standard deviations, in
-a diverging channel five. At less, those arrivals that noise happens to make look clear would be the ones reported, and
-too early."""
+LEAST_GAIN, LEAST_GAIN_SPREADING = 12.0, 100.0
+"""Deviance by which a curve with an arrival must beat every curve without one: three and a half standard deviations. At
+less, those arrivals that noise happens to make look clear would be the ones reported, and too early.
+
+In a diverging channel ten: there lanes pass for a front that arrives 10 % later. A vent hose gives thousands.
+"""
 
 
 @dataclass(frozen=True)
@@ -166,9 +168,7 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     out.arrival_l[c] = middle
     out.low_l[c] = middle - np.hypot(middle - low, beside)
     out.high_l[c] = middle + np.hypot(high - middle, beside)
-    # a sharp peak of the pull's own curves may lie beside those of the others
-    pulled = likelihood[:, :, fine.kinds.index((0, PULL))]
-    least_l, most_l = shortest_interval(volumes, pulled / np.max(pulled, axis=1, keepdims=True), 0.95)
+    least_l, most_l = shortest_interval(volumes, (likelihood * fine.doubtful).sum(axis=2), 0.95)
     out.widest_low_l[c] = middle - np.hypot(middle - np.minimum(low, least_l), beside)
     out.widest_high_l[c] = middle + np.hypot(np.maximum(high, most_l) - middle, beside)
     out.gain[c] = beyond - least

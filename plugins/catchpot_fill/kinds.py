@@ -23,18 +23,17 @@ Ints = NDArray[np.intp]
 Kind = tuple[int, int | None]
 
 SPREADS = (0.0, 0.14, 0.19, 0.25)
-CHANCES = np.array([0.82, 0.06, 0.06, 0.06])
+CHANCES = np.array([0.84, 0.16 / 3, 0.16 / 3, 0.16 / 3])
 """Half-spreads of the lanes' permeability that are tried, and what is thought of them before the shot is seen.
 
 The plain front has most of it, or a straight front's volume would never be known to better than 2 %: on a strip with
 6 % past the vent, lanes of +-15 % leave the same curve as a straight front with 3 %. At 0.75 the intervals of straight
-strips would be 2.3 times the bound's and every twentieth volume 2 % early; at 0.85 those of uneven strips hold less.
-tests/studies/study_arrival.py shows both sides.
+strips would be more than twice the bound's; even at 0.8 those of uneven strips would hold but a few shots more.
 """
-DOUBTS: dict[int | None, float] = {None: 0.83, PULL: 0.10, HOSE: 0.07}
+DOUBTS: dict[int | None, float] = {None: 0.87, PULL: 0.06, HOSE: 0.07}
 """What is thought of the book's being right, its pull of the fibres being wrong, and a vent hose not being in it.
 
-A pull costs straight strips width (at 0.3 their intervals are past twice the bound's), a hose costs nothing.
+A pull costs straight strips width (at 0.3 their intervals are past twice the bound's), a hose costs next to nothing.
 """
 PLAIN: list[Kind] = [(j, None) for j in range(len(SPREADS))]
 ROUGHLY: list[Kind] = [(0, None), (2, None)]
@@ -64,6 +63,12 @@ class Grid:
     def chances(self) -> Array:
         """What is thought of each kind before the shot is seen, (kinds,)."""
         return np.array([CHANCES[j] * DOUBTS[d] for j, d in self.kinds])
+
+    @property
+    def doubtful(self) -> Array:
+        """The same where the book's pull is never taken at its word: a straight front has the whole tolerance of it."""
+        certain = {(0, None): 0.0, (0, PULL): CHANCES[0] * (1.0 - DOUBTS[HOSE])}
+        return np.array([certain.get(k, c) for k, c in zip(self.kinds, self.chances, strict=True)])
 
 
 def family_of(bins: Bins, spread: int) -> Family:

@@ -84,6 +84,7 @@ def _mould(
     truth = {
         "meter_gain": meter, "permeability_m2": pack.permeability_m2 * lane_k,
         "permeability_seen_m2": pack.permeability_m2 * lane_k * pack.thickness_mm / nominal * gain,
+        "permeability_lanes_m2": pack.permeability_m2 * pack.thickness_mm / nominal * gain,
         "viscosity_pa_s": warm.bed_pa_s, "viscosity_line_pa_s": warm.line_pa_s,
         "line_resistance_per_m3": bed.line_resistance_per_m3.copy(), "porosity": pack.porosity,
         "thickness_mm": pack.thickness_mm, "fibre_areal_weight_g_m2": pack.areal_weight_g_m2,

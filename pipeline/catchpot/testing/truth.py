@@ -42,7 +42,8 @@ def shot_truth(plan: Plan, owner: list[tuple[MouldPlan, int]], facts: list[dict[
     catch_pot_l: what really went past the vent and into the pot. arrival_true_l, injected_true_l: real litres.
     permeability_m2: of the pack as straight fronts would show it; permeability_seen_m2: the same as the book's
     thickness and the meter make it look (times true over book thickness and the meter's gain);
-    mobility_m2_pa_s = permeability_seen_m2 / viscosity_pa_s, with the bed's true viscosity.
+    mobility_m2_pa_s = permeability_seen_m2 / viscosity_pa_s, with the bed's true viscosity. permeability_lanes_m2: as
+    permeability_seen_m2, but the mean of the lanes' own permeabilities instead of what one straight front would show.
     *_leak_mbar_l_s: at the reference states; *_clean: without the shot's noise. faults: kinds, blank between.
     """
     import polars as pl
