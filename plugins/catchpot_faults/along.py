@@ -72,6 +72,8 @@ def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found
     on_time = early_pct is not None and u.arrivals_seen >= 0.25 and early_pct > -50 * u.arrival.sd
     # A mould whose arrival always shows, and now does not though enough went in: the front came in pieces.
     vanished = u.arrivals_seen > 0.85 and early_pct is None and n["injected_volume_l"] > u.arrival_l
+    # A cavity that opens as the clamp weakens takes more: its arrival is later, not in pieces.
+    vanished &= u.arrivals_lately > 0.7 and u.clamp_mbar.off(n["clamp_start_mbar"]) < 4
     # Lower late than early: much, or little on a mould whose curves hardly lean.
     leans = leaning < -0.08 and tilt < -4.0 and low < -0.05
     leans |= leaning < -0.015 and tilt < -4.5 and low < -0.08 and late < -1.2

@@ -119,6 +119,8 @@ def judge(shots: Shots, events: Sequence[tuple[datetime, str]] = ()) -> Judged:
             if odd is not None:
                 result.odd[i] = odd
         against = [f.kind for f in found if f.kind not in KEEPS_LEARNING]
+        if against == ["unusual_shape"] and odd is not None and model is not None and not odd.beyond(model, 2.0):
+            against = []  # just beyond its limits: said, but a mould that slowly changes takes its limits along
         if not against:
             healthy.append(i)
             lately = []

@@ -147,12 +147,14 @@ def _clamp(s: Seen, found: list[Found]) -> list[Found]:
     n, u = s.number, s.usual
     if any(f.kind in ("vent_blocked", "vacuum_lost", "cover_lifting", "sensor_offset", "sensor_stuck") for f in found):
         return []
-    clamp = n["clamp_start_mbar"]
-    if not (u.clamp_mbar.off(clamp) > 5 and clamp - u.clamp_mbar.value > 60):
+    clamp, margin, usual = n["clamp_start_mbar"], n["clamp_margin_n"], u.clamp_margin.value
+    # A seal that wears takes the clamp up little by little; that is told by its leak, until the margin itself is lost.
+    recent = u.clamp_lately.value if np.isfinite(u.clamp_lately.value) else u.clamp_mbar.value
+    sudden = u.clamp_mbar.off(clamp) > 5 and clamp - max(recent, u.clamp_mbar.value) > 60 and not margin > 0.95 * usual
+    lost = u.clamp_mbar.off(clamp) > 5 and usual > 0 and margin < 0.5 * usual
+    if not (sudden or lost):
         return []
-    return [
-        words.clamp_margin_low(clamp, u.clamp_mbar.value, or_none(n["clamp_margin_n"]), or_none(u.clamp_margin.value))
-    ]
+    return [words.clamp_margin_low(clamp, u.clamp_mbar.value, or_none(margin), or_none(usual))]
 
 
 __all__ = ["Seen", "name_all"]

@@ -40,7 +40,8 @@ class Usual:
     """The usual shot. resistance, cavity (minus its start), low, high: on GRID. early, late, tilt: log level expected.
 
     arrival_l: usual arrival volume; arrival: the log of a shot's own over it. injected: log of the injected volume over
-    its usual one. arrivals_seen: share of the healthy shots whose arrival could be found. share_l: of GRID.
+    its usual one. arrivals_seen: share of the healthy shots whose arrival could be found, arrivals_lately of
+    the last five. clamp_lately: from the last four shots. share_l: of GRID.
     of_programmed: log of the injected volume over the programmed one.
     """
 
@@ -56,12 +57,14 @@ class Usual:
     arrival_l: float
     arrival: Expected
     arrivals_seen: float
+    arrivals_lately: float
     overflow: Expected
     injected_l: float
     injected: Expected
     injected_lately: Expected
     clamp_margin: Expected
     clamp_mbar: Expected
+    clamp_lately: Expected
     line_rest: Expected
     cavity_rest: Expected
     slugs: float
@@ -174,12 +177,14 @@ def usual_of(
         arrival_l=arrival_l,
         arrival=expect(log_arrival, ARRIVAL_FLOOR, fresh_seen, min(moved_sd, 0.02)),
         arrivals_seen=float(seen.mean()) if len(refs) else 0.0,
+        arrivals_lately=float(seen[-5:].mean()) if len(refs) else 0.0,
         overflow=expect(number["overflow_l"][refs] / arrival_l, ARRIVAL_FLOOR),
         injected_l=injected_l,
         injected=expect(log_injected, ARRIVAL_FLOOR),
         injected_lately=lately(log_injected, ARRIVAL_FLOOR),
         clamp_margin=usual_number(margin, 1.0),
         clamp_mbar=usual_number(clamp, 3.0),
+        clamp_lately=lately(clamp[refs], 3.0),
         line_rest=usual_number(number["line_rest_bar"], 0.002),
         cavity_rest=usual_number(kept["cavity_rest_off_mbar"], 1.0),
         slugs=float(nan_median(slugs)) if len(refs) >= LEAST_SHOTS and np.isfinite(slugs).any() else 0.0,

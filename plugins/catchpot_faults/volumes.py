@@ -152,8 +152,8 @@ def _over(s: Seen, known: Takes, injected: float, arrived: bool) -> list[Found]:
     habit = (u.injected_l - bleed) / known.usual_l - 1 if np.isfinite(u.injected_l) else 0.0
     jump, scatter = _jump(s, injected)
     if known.shown:
-        least = max(OVER - 1.8 * known.sd, habit + 1.3 * known.sd, 0.8 * OVER)
-        beyond = arrived and over > least and jump > max(-0.5 * scatter, 0.0075)
+        least = max(OVER - 1.8 * known.sd, habit + 2.0 * known.sd, 0.8 * OVER)
+        beyond = arrived and over > least and jump > max(0.25 * scatter, 0.01)
     else:
         beyond = over > 0.8 * OVER and jump > max(0.3 * OVER, 2.7 * scatter)
     surely = (arrived and over - 1.5 * known.sd > 0.95 * OVER) or n["catch_pot_l"] - bleed > OVER * known.likely_l

@@ -166,9 +166,9 @@ class Odd:
     channel: int
     stretch: tuple[int, int]
 
-    def beyond(self, whole: Whole) -> bool:
-        """Beyond either limit."""
-        return self.t2 > whole.t2_limit or self.q > whole.q_limit
+    def beyond(self, whole: Whole, times: float = 1.0) -> bool:
+        """Beyond so many times either limit."""
+        return self.t2 > times * whole.t2_limit or self.q > times * whole.q_limit
 
 
 def hold_against(row: Floats, level: float, whole: Whole) -> Odd | None:
