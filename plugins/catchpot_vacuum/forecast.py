@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.degradation import EIGHTY_PERCENT, FARTHEST_SHOTS, Wear, fit_wear
+from catchpot.stats.degradation import EIGHTY_PERCENT, FARTHEST_SHOTS, Wear, fit_wear, quantiles
 from catchpot_vacuum.series import Clock, Seal, day_of
 
 Floats = NDArray[np.float64]
@@ -52,7 +52,7 @@ class Forecast:
         """Shots left: lower end, median, upper end of the 80 % interval."""
         if self.wear is None or not self.dated:
             return None
-        low, middle, high = self._quantiles(self._ages - self.age)
+        low, middle, high = self._quantiles(self._ages - self.age, 1)
         return low, middle, min(high, FARTHEST_SHOTS)
 
     @property
@@ -65,7 +65,7 @@ class Forecast:
             return None, None, None
         rate = self.per_day * np.exp(self.per_day_spread * _RATE_NODES)
         days = np.maximum(self._ages - self.age, 0.0)[:, None] / rate[None, :]
-        found = self._quantiles(days.ravel(), np.repeat(self._weights, len(_RATE_NODES)))
+        found = self._quantiles(days.ravel(), len(_RATE_NODES))
         low, middle, high = (self.as_of + timedelta(days=round(d)) if d < 7300 else None for d in found)
         return low, middle, high
 
@@ -74,17 +74,11 @@ class Forecast:
         assert self.wear is not None
         return self.wear.crossing
 
-    @property
-    def _weights(self) -> Floats:
+    def _quantiles(self, values: Floats, each: int) -> list[float]:
+        """Ends and middle of values of which `each` in a row belong to one age."""
         assert self.wear is not None
-        return self.wear.weights
-
-    def _quantiles(self, values: Floats, weights: Floats | None = None) -> list[float]:
-        weights = self._weights if weights is None else weights
-        order = np.argsort(values)
-        total = np.cumsum(weights[order])
-        at = np.searchsorted(total, np.array(EIGHTY_PERCENT) * total[-1])
-        return [float(max(v, 0.0)) for v in values[order][np.minimum(at, len(values) - 1)]]
+        weights, shown = (np.repeat(w, each) for w in (self.wear.weights, self.wear.shown))
+        return [max(v, 0.0) for v in quantiles(values, weights, shown, EIGHTY_PERCENT)]
 
 
 def fit(seal: Seal, upto: int, now: float) -> Wear | None:

@@ -19,21 +19,18 @@ weight the less often it shows (selection: Heckman 1979), at most twentyfold.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from catchpot.stats.wear_shapes import COARSE, FARTHEST_SHOTS, FINE, Shapes, shapes
 
 Floats = NDArray[np.float64]
 
 NOISE: Final = (0.04, 0.07, 0.1, 0.14, 0.19, 0.26, 0.36, 0.5)
 # Correlations of neighbouring leaks tried, with the weight of each.
 CORRELATION: Final = {0.0: 2.0, 0.2: 1.0, 0.4: 1.0, 0.6: 1.0, 0.75: 0.7, 0.9: 0.4}
-# Floors (shares of the first leak), offsets and rates tried: first few, then many where the noise is settled.
-COARSE: Final = ((0.0, 0.4, 0.7, 0.9), 12, 14)
-FINE: Final = ((0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.87), 40, 44)
-FARTHEST_SHOTS: Final = 20000.0
 WEAR_SEEN: Final = 0.85
 # Levels between which 80 % of the crossings fell over made-up histories of all shapes, noises and correlations; the
 # posterior's own tenths held 86 % (calibration of prediction limits by simulation: Beran 1990).
@@ -51,63 +48,12 @@ _LEVEL_WEIGHTS: Final = np.array(
 
 
 @dataclass(frozen=True)
-class Shapes:
-    """The grid of shapes: kind 0 none, 1 linear, 2 proportional; offset or floor; rate; log of the prior weight."""
-
-    kind: NDArray[np.int64]
-    floor: Floats
-    rate: Floats
-    log_prior: Floats
-
-    def log_curve(self, age: Floats) -> Floats:
-        """Logarithm of each shape at these ages, shape (shapes, ages)."""
-        n = np.maximum(np.asarray(age, float), 0.5)[None, :]
-        floor, rate = self.floor[:, None], self.rate[:, None]
-        linear = np.log(np.where(self.kind[:, None] == 1, floor + n, 1.0))
-        grow = np.log(floor + (1.0 - floor) * np.exp(np.minimum(rate * n, 300.0)))
-        return np.where(self.kind[:, None] == 1, linear, np.where(self.kind[:, None] == 2, grow, 0.0))
-
-    def age_at(self, log_ratio: Floats) -> Floats:
-        """Age at which each shape is exp(log_ratio) times its level, shape as log_ratio (shapes, ...); far if never."""
-        extra = (1,) * (log_ratio.ndim - 1)
-        kind, floor, rate = (v.reshape(-1, *extra) for v in (self.kind, self.floor, self.rate))
-        ratio = np.exp(np.clip(log_ratio, -50.0, 50.0))
-        linear = ratio - floor
-        inside = (ratio - floor) / np.where(kind == 2, 1.0 - floor, 1.0)
-        grow = np.log(np.maximum(inside, 1e-9)) / np.where(kind == 2, rate, 1.0)
-        level = np.where(log_ratio > 0, FARTHEST_SHOTS, -FARTHEST_SHOTS)
-        age = np.where(kind == 1, linear, np.where(kind == 2, grow, level))
-        return np.clip(age, -FARTHEST_SHOTS, FARTHEST_SHOTS)
-
-
-@cache
-def shapes(size: tuple[tuple[float, ...], int, int] = FINE, wear_prior: float = 0.5) -> Shapes:
-    """The grid: log-spaced offsets (none, 1 to 3,000 shots) and rates (an e-fold in 5 to 1,000 shots)."""
-    floors, n_offsets, n_rates = size
-    offsets = np.concatenate([[0.0], np.geomspace(1.0, 3000.0, n_offsets)])
-    rates = np.geomspace(1.0 / 1000.0, 0.2, n_rates)
-    kind = np.repeat([0, 1, 2], [1, len(offsets), len(rates) * len(floors)])
-    floor = np.concatenate([[0.0], offsets, np.repeat(floors, len(rates))])
-    rate = np.concatenate([np.zeros(1 + len(offsets)), np.tile(rates, len(floors))])
-    # A quarter to a third without any floor; the floors cover their range evenly but for the last.
-    width = np.gradient(np.asarray(floors[1:])) if len(floors) > 2 else np.ones(len(floors) - 1)
-    share = np.concatenate([[0.35], 0.65 * width / width.sum()])
-    prior = np.concatenate(
-        [
-            [1.0 - wear_prior],
-            0.5 * wear_prior * np.concatenate([[0.25], np.full(n_offsets, 0.75 / n_offsets)]),
-            0.5 * wear_prior / len(rates) * np.repeat(share, len(rates)),
-        ]
-    )
-    return Shapes(kind.astype(np.int64), floor, rate, np.log(prior))
-
-
-@dataclass(frozen=True)
 class Wear:
     """What the leaks of one seal say.
 
     wear: probability that the curve has grown by a tenth or more since the first leak. level, level_low, level_high:
     the curve now (80 %). crossing: ages at which the curve may meet the limit, ascending, with their weights (sum 1).
+    shown: the weights corrected for forecasts being made only where wear shows.
     now: age in shots. noise: typical spread of one leak about the curve (share). points: leaks used.
     proportional: probability of the proportional shapes among the growing ones.
     """
@@ -122,6 +68,7 @@ class Wear:
     noise: float
     points: int
     proportional: float
+    shown: Floats
 
     @property
     def seen(self) -> bool:
@@ -129,11 +76,8 @@ class Wear:
         return self.wear >= WEAR_SEEN
 
     def shots_left(self, *levels: float) -> tuple[float, ...]:
-        """Quantiles of the shots left before the curve meets the limit, 0 where it has."""
-        total = np.cumsum(self.weights)
-        at = np.searchsorted(total, np.minimum(levels, total[-1]))
-        left = self.crossing[np.minimum(at, len(self.crossing) - 1)] - self.now
-        return tuple(float(v) for v in np.maximum(left, 0.0))
+        """Quantiles of the shots left before the curve meets the limit, 0 where it has; see `quantiles`."""
+        return tuple(max(v - self.now, 0.0) for v in quantiles(self.crossing, self.weights, self.shown, levels))
 
     def reweighed(self, log_mean: float, log_sd: float, base_sd: float = 2.5) -> Wear:
         """The same leaks read with what other seals' lives say: log life normal(log_mean, log_sd) beforehand.
@@ -143,11 +87,26 @@ class Wear:
         """
         life = np.log(np.maximum(self.crossing, 1.0))
         z, flat = (life - log_mean) / log_sd, (life - log_mean) / base_sd
-        weights = self.weights * np.exp(-0.5 * z * z + 0.5 * flat * flat) + 1e-300
-        return Wear(
-            self.wear, self.level, self.level_low, self.level_high, self.crossing, weights / weights.sum(),
-            self.now, self.noise, self.points, self.proportional,
-        )  # fmt: skip
+        factor = np.exp(-0.5 * z * z + 0.5 * flat * flat)
+        weights, shown = self.weights * factor + 1e-300, self.shown * factor + 1e-300
+        return replace(self, weights=weights / weights.sum(), shown=shown / shown.sum())
+
+
+def quantiles(values: Floats, weights: Floats, shown: Floats, levels: tuple[float, ...]) -> list[float]:
+    """Quantiles of weighted values, those beside the median by the weights `shown`.
+
+    The median is what the leaks themselves say, which errs least. The ends allow for the seal having been picked by
+    its wear's showing. values: shape (n,), in any order.
+    """
+    order = np.argsort(values)
+    ascending = values[order]
+
+    def at(w: Floats, level: float) -> float:
+        total = np.cumsum(w[order])
+        return float(ascending[min(int(np.searchsorted(total, level * total[-1])), len(values) - 1)])
+
+    middle = at(weights, 0.5)
+    return [middle if v == 0.5 else min(at(shown, v), middle) if v < 0.5 else max(at(shown, v), middle) for v in levels]
 
 
 def fit_wear(
@@ -308,11 +267,13 @@ def _read(
     grown = (ends[:, 1] - ends[:, 0]) > np.log(1.1)
     level = post.level + post.level_sd * _LEVEL_NODES[None, :]
     weights = (post.weight * _LEVEL_WEIGHTS[None, :]).ravel()
-    for_crossing = (post.shown * _LEVEL_WEIGHTS[None, :]).ravel()
     at_now = (level + ends[:, 1:]).ravel()
     crossing = np.concatenate([grid.age_at(log_limit - np.log(f) - level).ravel() for f, _ in doubt])
-    shared = np.concatenate([w * for_crossing for _, w in doubt])
-    shared = shared * (max(now, 1.0) / np.maximum(crossing, max(now, 1.0)))
+    moment = max(now, 1.0) / np.maximum(crossing, max(now, 1.0))
+    own, shown = (
+        moment * np.concatenate([w * (each * _LEVEL_WEIGHTS[None, :]).ravel() for _, w in doubt])
+        for each in (post.weight, post.shown)
+    )
     order = np.argsort(crossing)
     by_level = np.argsort(at_now)
     total = np.cumsum(weights[by_level])
@@ -320,6 +281,9 @@ def _read(
     wear = float(post.weight[grown].sum())
     growing = float(post.weight[grown & (grid.kind == 2)].sum())
     return Wear(
-        wear, float(middle), float(low), float(high), crossing[order], shared[order] / shared.sum(), now,
-        post.noise, len(age), growing / wear if wear > 0 else 0.0,
+        wear, float(middle), float(low), float(high), crossing[order], own[order] / own.sum(), now,
+        post.noise, len(age), growing / wear if wear > 0 else 0.0, shown[order] / shown.sum(),
     )  # fmt: skip
+
+
+__all__ = ["EIGHTY_PERCENT", "FARTHEST_SHOTS", "WEAR_SEEN", "Shapes", "Wear", "fit_wear", "quantiles", "shapes"]
