@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from catchpot_faults import words
+from catchpot_faults import words_curve as words
 from catchpot_faults.compare import Course
 from catchpot_faults.curves import GRID
+from catchpot_faults.found import Found
 from catchpot_faults.seen import Seen, or_none
 from catchpot_faults.usual import LEAST_SHOTS
-from catchpot_faults.words import Found
 
 
 def along(s: Seen, gas: list[Found]) -> list[Found]:
@@ -54,7 +54,10 @@ def along(s: Seen, gas: list[Found]) -> list[Found]:
     if opened or (sudden and not gap_logged and not alone):
         fall = -100 * c.drop_size if sudden else None
         at = (c.drop_share if sudden else 0.0) * s.share_l
-        return [words.cover_lifting(at, s.share_l, fall, gap if opened else None)]
+        lifted = words.cover_lifting(at, s.share_l, fall, gap if opened else None)
+        # Without a gauge on the flange a channel that opens on the way looks much the same.
+        other = [] if opened else _raced(s, c, odd, sudden, bool(gas))
+        return [lifted, *(replace(f, rank=2) for f in other)]
     if alone:
         return []
     return _raced(s, c, odd, sudden, bool(gas)) or _from_start(s, c)

@@ -13,6 +13,7 @@ from catchpot.stats.shape import nan_median, robust_band
 from catchpot_faults import whole as whole_curve
 from catchpot_faults.compare import EARLY, LATE, Course, course, level
 from catchpot_faults.curves import GRID, Shots
+from catchpot_faults.found import Found
 from catchpot_faults.name import Seen, name_all
 from catchpot_faults.usual import (
     BATCH_SD,
@@ -25,7 +26,6 @@ from catchpot_faults.usual import (
     usual_of,
 )
 from catchpot_faults.within import Ratio, catalyst_ratio, cavity_rise, end_growth, gap_rise
-from catchpot_faults.words import Found
 
 Floats = NDArray[np.float64]
 
@@ -251,7 +251,7 @@ def _book_curve(shots: Shots, i: int, share_l: float) -> Floats:
 
 
 def _unusual(seen: Seen, odd: whole_curve.Odd, model: whole_curve.Whole) -> Found:
-    from catchpot_faults import words
+    from catchpot_faults import words_curve as words
 
     begin, end = (float(whole_curve.EDGES[k]) * seen.share_l for k in odd.stretch)
     names = ("resistance", "flow", "driving pressure", "cavity pressure")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from catchpot_faults import words
+from catchpot_faults import words_gauge, words_machine
 from catchpot_faults.along import along
+from catchpot_faults.found import Found
 from catchpot_faults.seen import Seen, or_none
 from catchpot_faults.volumes import volumes
-from catchpot_faults.words import Found
 
 LINE_OFFSET_BAR, GAUGE_OFFSET_MBAR = 0.02, 14.0
 WEATHER_MBAR = 25.0
@@ -41,20 +43,22 @@ def _gauges(s: Seen) -> list[Found]:
     if s.still_channel is not None and n["still_log10_chance"] < STILL_LOG10 and n["still_s"] >= STILL_S:
         begin, end = (or_none(n[k]) for k in ("still_from_volume_l", "still_to_volume_l"))
         out.append(
-            words.sensor_stuck(s.still_channel, n["still_value"], n["still_s"], int(n["still_samples"]), begin, end)
+            words_gauge.sensor_stuck(
+                s.still_channel, n["still_value"], n["still_s"], int(n["still_samples"]), begin, end
+            )
         )
     rest = n["line_rest_bar"]
     usually_low = u.line_rest.value < -0.5 * LINE_OFFSET_BAR and u.line_rest.off(rest) > -5
     if abs(rest) >= LINE_OFFSET_BAR and n["line_rest_samples"] >= 3 and not (rest < 0 and usually_low):
         tail = " Pressure left in a full hose would look alike: open it carefully." if rest > 0 else ""
         out.append(
-            words.sensor_offset(
+            words_gauge.sensor_offset(
                 "line_pressure_bar", rest, rest, "nought, before any flow", int(n["line_rest_samples"]), tail
             )
         )
     out += _gauge_at_ambient(s)
     out += [
-        words.vacuum_impossible(f"{g}_pressure_mbar", n[f"{g}_least_mbar"])
+        words_gauge.vacuum_impossible(f"{g}_pressure_mbar", n[f"{g}_least_mbar"])
         for g in ("cavity", "clamp")
         if n[f"{g}_least_mbar"] < -3.0
     ]
@@ -70,10 +74,10 @@ def _gauge_at_ambient(s: Seen) -> list[Found]:
     if np.isfinite(ambient):
         if abs(cavity - ambient) >= GAUGE_OFFSET_MBAR:
             against = f"the barometer's {ambient:.0f} mbar, before evacuation"
-            out.append(words.sensor_offset("cavity_pressure_mbar", cavity - ambient, cavity, against, samples))
+            out.append(words_gauge.sensor_offset("cavity_pressure_mbar", cavity - ambient, cavity, against, samples))
         if abs(clamp - ambient) >= GAUGE_OFFSET_MBAR:
             against = f"the barometer's {ambient:.0f} mbar, before evacuation"
-            out.append(words.sensor_offset("clamp_pressure_mbar", clamp - ambient, clamp, against, samples))
+            out.append(words_gauge.sensor_offset("clamp_pressure_mbar", clamp - ambient, clamp, against, samples))
         return out
     expected = 1013.25 + u.cavity_rest.value
     moved = n["cavity_rest_off_mbar"] - u.cavity_rest.value
@@ -84,10 +88,10 @@ def _gauge_at_ambient(s: Seen) -> list[Found]:
         reading, witness = (cavity, clamp) if mine else (clamp, cavity)
         tail = " No barometer is logged: which of the two is off is a guess from this mould's past readings."
         words_against = f"the {other} gauge, both at ambient before evacuation"
-        out.append(words.sensor_offset(channel, reading - witness, reading, words_against, samples, tail))
+        out.append(words_gauge.sensor_offset(channel, reading - witness, reading, words_against, samples, tail))
     elif not np.isfinite(clamp) and abs(moved) >= weather:
         against = f"the {expected:.0f} mbar it usually reads before evacuation, more than weather does"
-        out.append(words.sensor_offset("cavity_pressure_mbar", moved, cavity, against, samples))
+        out.append(words_gauge.sensor_offset("cavity_pressure_mbar", moved, cavity, against, samples))
     return out
 
 
@@ -101,7 +105,7 @@ def _catalyst(s: Seen) -> list[Found]:
     volume = n["curve_volume_l"]
     if r["starved_share"] >= 0.03:
         return [
-            words.catalyst_starved(
+            words_machine.catalyst_starved(
                 k * r["starved_ratio"], k * setting, 100 * r["starved_share"], r["starved_from"] * volume,
                 r["starved_to"] * volume, basis,
             )
@@ -109,7 +113,7 @@ def _catalyst(s: Seen) -> list[Found]:
     if r["off_share"] <= 0:
         return []
     return [
-        words.ratio_off(
+        words_machine.ratio_off(
             k * r["in_stretch"], k * setting, k * tolerance, 100 * r["off_share"], r["from_share"] * volume,
             r["to_share"] * volume, basis, k * r["whole"],
         )
@@ -125,7 +129,7 @@ def _air(s: Seen) -> list[Found]:
     if count < 3 and (n["slugs_depth_pct"] < 38 or n["slugs_s"] < 1.5):
         return []
     return [
-        words.air_in_line(
+        words_machine.air_in_line(
             count, n["slugs_s"], n["slugs_depth_pct"], or_none(n["slugs_from_volume_l"]),
             or_none(n["slugs_to_volume_l"]),
         )
@@ -133,14 +137,16 @@ def _air(s: Seen) -> list[Found]:
 
 
 def _cavity(s: Seen) -> list[Found]:
+    """Vent blocked or vacuum lost; the other one too, as less likely, where it explains the rise nearly as well."""
     rise = s.rise
     if rise.mbar < 60:
         return []
     at = rise.begins * s.share_l
-    if rise.compressed:
-        margin = or_none(s.number["clamp_margin_n"])
-        return [words.vent_blocked(rise.mbar, rise.top_mbar, at, s.share_l, margin)]
-    return [words.vacuum_lost(rise.mbar, rise.top_mbar, at, s.share_l)]
+    margin = or_none(s.number["clamp_margin_n"])
+    blocked = words_machine.vent_blocked(rise.mbar, rise.top_mbar, at, s.share_l, margin)
+    lost = words_machine.vacuum_lost(rise.mbar, rise.top_mbar, at, s.share_l)
+    first, second = (blocked, lost) if rise.compressed else (lost, blocked)
+    return [first, replace(second, rank=2)] if rise.other < 1.5 * rise.own else [first]
 
 
 def _clamp(s: Seen, found: list[Found]) -> list[Found]:
@@ -154,7 +160,7 @@ def _clamp(s: Seen, found: list[Found]) -> list[Found]:
     lost = u.clamp_mbar.off(clamp) > 5 and usual > 0 and margin < 0.5 * usual
     if not (sudden or lost):
         return []
-    return [words.clamp_margin_low(clamp, u.clamp_mbar.value, or_none(margin), or_none(usual))]
+    return [words_machine.clamp_margin_low(clamp, u.clamp_mbar.value, or_none(margin), or_none(usual))]
 
 
 __all__ = ["Seen", "name_all"]

@@ -135,8 +135,15 @@ def _per_cell(values: Sequence[float | None], inside: Sequence[int]) -> list[flo
     return made
 
 
-def lanes(found: pl.DataFrame, zone: str) -> Figure:
-    """Findings in lanes by kind along the shots' time; those to act on are filled."""
+def _times(n: int) -> str:
+    return {1: "once", 2: "twice"}.get(n, f"{n} times")
+
+
+def lanes(found: pl.DataFrame, shots: pl.Series, zone: str) -> Figure:
+    """Findings in lanes by kind along the time of all the mould's shots; those to act on are filled.
+
+    shots: when each shot started.
+    """
     rows = []
     for kind, part in sorted(found.group_by("kind"), key=lambda kp: -kp[1].height):
         part = part.filter(pl.col("since").is_not_null()).sort("since", "shot")
@@ -149,12 +156,17 @@ def lanes(found: pl.DataFrame, zone: str) -> Figure:
             )
         )
     counted = found.group_by("kind").len().sort(["len", "kind"], descending=[True, False])
-    said = words.listed([f"{words.words_of(k)} {n} times" for k, n in counted.iter_rows()])
+    said = words.listed([f"{words.words_of(k)} {_times(n)}" for k, n in counted.iter_rows()])
     table = found.select(pl.col("shot"), pl.col("kind").str.replace_all("_", " ", literal=True), pl.col("severity"))
+    plot = figures.lanes(rows, zone=zone, x_heading="start of the shot")
+    starts = sorted(shots.drop_nulls().dt.convert_time_zone(zone).dt.replace_time_zone(None).to_list())
+    if len(starts) > 1:
+        margin = 0.03 * (starts[-1] - starts[0])
+        plot["layout"]["xaxis"]["range"] = [str(starts[0] - margin), str(starts[-1] + margin)]
     return Figure(
         "findings-by-kind",
         "Findings by kind, along the shots",
-        figures.lanes(rows, zone=zone, x_heading="start of the shot"),
+        plot,
         f"Of this mould's shots: {said}. Filled marks are those to act on.",
         table,
         height=figures.bars_height(len(rows)),

@@ -21,6 +21,7 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
     few = judged.evidence["usual_shots"]
     whole = np.isfinite(judged.evidence["t2"])
     out: list[Refused] = []
+    no_arrival = ~np.isfinite(judged.evidence["usual_arrival_l"])
     no_catalyst = _never(curve["catalyst_flow_ml_min"])
     no_ratio = ~np.isfinite(number["ratio.setting"])
     no_clamp = _never(curve["clamp_pressure_mbar"])
@@ -37,6 +38,12 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
         elif not whole[i]:
             reason = "too few whole curves of this mould yet (14 needed), or a gauge or air spoilt this one"
             out.append(Refused(shot, "faults.unusual_shape", reason))
+        if few[i] >= LEAST_SHOTS and no_arrival[i]:
+            reason = (
+                "the curve of this mould does not show when resin arrives at the vent: a short fill or an overfill is "
+                "told by the volume usually injected alone, and only beyond its scatter from shot to shot"
+            )
+            out.append(Refused(shot, "faults.short_fill and overfill", reason))
         if no_catalyst[i]:
             out.append(Refused(shot, "faults.ratio_off", "catalyst ratio not assessed: no catalyst flow logged"))
         elif no_ratio[i]:

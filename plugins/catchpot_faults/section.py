@@ -22,7 +22,10 @@ METHOD = (
     "the meter turning; a blocked vent a cavity pressure that rises as squeezed gas does, a lost vacuum one that comes "
     "to a new level. What has no name is held against a multiway principal component model of the healthy curves by T2 "
     "and squared residual; reference shots are judged by models made without them. Slow changes move the usual curve "
-    "along and are no faults of a shot."
+    "along and are no faults of a shot. To act on is what puts the part or the mould at risk now: a part that may be "
+    "dry, porous or under-cured, gelling resin, a cover that lifts, vacuum or vent lost. To watch is what will if it "
+    "goes on: a restriction, some air, an overfill, a gauge that can't be believed, a curve without a name. A stop "
+    "before the vent is noted, not blamed."
 )
 REFERENCES = (
     "P. Nomikos, J. F. MacGregor, Technometrics 37 (1995) 41 (whole curves of batches).",
@@ -67,7 +70,7 @@ class FaultsSection:
         if found.height:
             from catchpot_faults import pictures
 
-            blocks.append(pictures.lanes(found, view.zone))
+            blocks.append(pictures.lanes(found, view.tables["shot"]["started_at"], view.zone))
             blocks += _curves(view, found)
         blocks += _verdicts(view, found)
         return Panel(_state(_recent(evidence, found)), _headline(view, evidence, found), blocks, METHOD, REFERENCES)
@@ -115,12 +118,15 @@ def _sentences(evidence: pl.DataFrame, found: pl.DataFrame) -> tuple[str, ...]:
 
     shots = evidence.height
     flagged = found.filter(pl.col("severity") != "note")["shot"].n_unique()
-    text = [f"{words.count(shots, 'shot')} were judged, {words.count(flagged, 'shot')} of them with a fault."]
-    last = evidence.row(-1, named=True)
-    if (last["usual_shots"] or 0) < 8:
+    text = [f"Of {words.count(shots, 'shot')} judged, {flagged or 'none'} had a fault."]
+    usual = evidence["usual_shots"].fill_null(0)
+    if usual[-1] < 8:
+        again = (
+            "The last shots were so unlike those before that the usual curve is learned anew. " if shots > 20 else ""
+        )
         text.append(
-            f"The usual curve needs 8 healthy shots and has {last['usual_shots'] or 0}: race tracks and unusual shapes "
-            "are not looked for yet."
+            f"{again if shots > 20 else ''}The usual curve needs 8 healthy shots and has {usual[-1]}: race tracks and unusual shapes are not "
+            "looked for until then."
         )
     rate = evidence.filter(pl.col("false_alarm_pct").is_not_null()).tail(1)
     if rate.height:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catchpot_faults import words
+from catchpot_faults import words_volume as words
+from catchpot_faults.found import Found
 from catchpot_faults.seen import Seen
 from catchpot_faults.usual import LEAST_SHOTS
-from catchpot_faults.words import Found
 
 SHORT, OVER = 0.04, 0.10
 """What must be found: a stop so far short of arrival, so much past it beyond the bleed wanted."""
