@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 
 NOISE: Final = (0.04, 0.07, 0.1, 0.14, 0.19, 0.26, 0.36, 0.5)
 # Correlations of neighbouring leaks tried, with the weight of each.
-CORRELATION: Final = {0.0: 2.0, 0.2: 1.0, 0.4: 1.0, 0.6: 1.0, 0.75: 0.7, 0.9: 0.4}
+CORRELATION: Final = {0.0: 2.0, 0.2: 1.0, 0.4: 1.0, 0.6: 1.0, 0.75: 0.7, 0.88: 0.5, 0.96: 0.5}
 WEAR_SEEN: Final = 0.85
 # Levels between which 80 % of the crossings fell over made-up histories of all shapes, noises and correlations; the
 # posterior's own tenths held 86 % (calibration of prediction limits by simulation: Beran 1990).
