@@ -10,7 +10,7 @@ import pytest
 
 from catchpot.physics.channel import follow
 from catchpot.testing import made_up as mu
-from catchpot_vacuum.findings import what_would_tell
+from catchpot_vacuum.findings import third_hold, what_would_tell
 from catchpot_vacuum.own_past import sudden
 from catchpot_vacuum.resin import SealResinAnalysis
 from catchpot_vacuum.split import Pooled, pooled
@@ -38,6 +38,21 @@ def test_each_leak_is_found_in_its_shot_and_nowhere_else(faulty: Computed) -> No
     found = {(number[s], k) for s, k in faulty.tables["finding"].select("shot", "kind").iter_rows() if s is not None}
     assert {(9, "outer_seal_leak"), (15, "inner_seal_leak"), (21, "cavity_leak")} <= found
     assert {n for n, _ in found} == {9, 15, 21}
+
+
+def test_two_holds_tell_which_seal_grew_even_where_limits_do_not(faulty: Computed) -> None:
+    # The outer seal's interval after a jump is wide (it may be squeezed less), but lies above all it was before.
+    assert not any("can't be told" in m for m in faulty.tables["finding"]["message"])
+
+
+def test_one_hold_names_the_hold_check_and_its_minutes(compute_all: Any) -> None:
+    mould = mu.Mould("m", STRIP, shots=12, holds=1, outer=mu.Seal(floor=0.06, start=0.0, noise=0.15))
+    fault = mu.Fault("m", "outer_seal_leak", 9, 0.4)
+    found = compute_all(mu.simulate(mu.Scenario(moulds=(mould,), faults=(fault,)), seed=3)).tables["finding"]
+    assert found.height == 1
+    assert "can't be told from this log" in found["message"][0]
+    assert "20 s with the cavity at ambient" in found["advice"][0]
+    assert "about 2 minutes" in found["advice"][0]
 
 
 def test_findings_are_sentences_with_number_unit_and_interval(faulty: Computed) -> None:
@@ -74,7 +89,11 @@ def test_a_noisier_gauge_needs_longer_holds() -> None:
     noisy = what_would_tell(Pooled(None, None, 0, float("nan"), 120.0))
     assert "30 s" in quiet
     assert "120 s" in noisy
-    assert "clamp_volume_l" in what_would_tell(Pooled(None, None, 0, float("nan"), float("nan")))
+    unknown = what_would_tell(Pooled(None, None, 0, float("nan"), float("nan")))
+    assert "clamp_volume_l" in unknown
+    assert "45 s" in unknown
+    assert "the clamp pressure in the log first" in what_would_tell(Pooled(None, None, 0, 0.0, 30.0), gauge=False)
+    assert "third hold of 30 s" in third_hold(30.0)
 
 
 def test_pooling_needs_two_cavity_pressures(two_step: Computed) -> None:

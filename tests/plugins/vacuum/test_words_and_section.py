@@ -16,8 +16,10 @@ from catchpot.report.section import DataTable, Figure, Panel, Prose, View
 from catchpot.tables import empty
 from catchpot.testing import made_up as mu
 from catchpot_vacuum import tables as declared
+from catchpot_vacuum.lookback import what_came
 from catchpot_vacuum.schedule import cost_of_waiting, newest, schedule
 from catchpot_vacuum.section import SealSection
+from catchpot_vacuum.which import not_told, which_seal
 from catchpot_vacuum.words_of_seals import forecast, past_lives, track_record
 
 Computed = Any  # tests/plugins/vacuum/conftest.py
@@ -161,6 +163,48 @@ def test_the_workshops_panel_and_cells(worn: Computed) -> None:
     assert "mbar l/s" in cells["Clamp leak (95 %)"]
 
 
+def test_what_came_of_a_forecast() -> None:
+    from datetime import UTC, datetime
+
+    since = datetime(2026, 3, 1, tzinfo=UTC)
+    said = dated(fitted_since=since, age_shots=60.0)
+
+    def came(age: float, crossed: float | None, ended: bool) -> str:
+        row = {
+            "mould": "m", "seal": "outer", "since": since, "until": since if ended else None, "age_shots": age,
+            "crossed_at_shots": crossed,
+        }  # fmt: skip
+        return what_came(said, pl.DataFrame([row]))
+
+    assert came(90.0, 80.0, False) == "[Since then: limit met after 20 more: held.]"
+    assert came(130.0, 120.0, False) == "[Since then: limit met after 60 more: missed.]"
+    assert "replaced before it could be told" in came(70.0, None, True)
+    assert "still open" in came(70.0, None, False)
+    assert came(130.0, None, False) == "[Since then: in use after 70 more: missed.]"
+    assert came(90.0, 55.0, False) == ""
+    assert what_came(dated(shots_left=None, fitted_since=since), pl.DataFrame()) == ""
+
+
+def test_the_command_says_which_seal_or_which_check_and_who_is_not_assessed() -> None:
+    asked = pl.DataFrame(
+        [("b", "seal_watch.outer and inner", "it takes a hold check"), ("s1", "seal_leak.clamp", "no clamp pressure")],
+        schema=["unit", "what", "reason"], orient="row",
+    )  # fmt: skip
+    split = pl.DataFrame(
+        [("a", seal, 0.1, 0.05, 0.2) for seal in ("outer", "inner")],
+        schema=["mould", "seal", "leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"], orient="row",
+    )  # fmt: skip
+    assert which_seal(asked, split) == [
+        (
+            "a: outer seal between 0.050 and 0.20, inner seal between 0.050 and 0.20 mbar l/s (95 %, whichever leak law "
+            "holds)."
+        ),
+        "b: it takes a hold check.",
+    ]
+    shot = pl.DataFrame({"shot": ["s1", "s2"], "mould": ["c", "a"]})
+    assert not_told(asked, {"a"}, shot) == ["c: no forecast; no clamp pressure."]
+
+
 def test_pooled_rows_stand_in_only_where_the_own_give_no_date() -> None:
     own = pl.DataFrame([dated(shots_left=None), dated(seal="inner")], infer_schema_length=None)
     other = pl.DataFrame([dated(pooled_moulds=3), dated(seal="inner", shots_left=None)], infer_schema_length=None)
@@ -198,6 +242,8 @@ def test_the_command_prints_and_as_of_looks_back(folder: Path, capsys: pytest.Ca
     then = json.loads(capsys.readouterr().out)
     assert then["seals"][0]["as_of"] <= day
     assert then["seals"][0]["age_shots"] < now["seals"][0]["age_shots"]
+    assert now["what_came"] == []
+    assert then["track_record"].startswith("No seal has yet run long enough")
     assert main(["--home", str(folder), "seals", "--as-of", "yesterday"]) == 2
 
 
