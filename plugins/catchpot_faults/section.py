@@ -125,8 +125,8 @@ def _sentences(evidence: pl.DataFrame, found: pl.DataFrame) -> tuple[str, ...]:
             "The last shots were so unlike those before that the usual curve is learned anew. " if shots > 20 else ""
         )
         text.append(
-            f"{again if shots > 20 else ''}The usual curve needs 8 healthy shots and has {usual[-1]}: race tracks and unusual shapes are not "
-            "looked for until then."
+            f"{again if shots > 20 else ''}The usual curve needs 8 healthy shots and has {usual[-1]}: race tracks and "
+            "unusual shapes are not looked for until then."
         )
     rate = evidence.filter(pl.col("false_alarm_pct").is_not_null()).tail(1)
     if rate.height:
