@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 _PAST: Final = 8
 _LEAST_PAST: Final = 4
-_S_D: Final = 4.5
+_SCATTER_PAST: Final = 24
+_S_D: Final = 3.7
+_S_D_ABOUT_NOUGHT: Final = 4.5
 _FACTOR: Final = 1.6
 _MOST_IN_A_ROW: Final = 25
 
@@ -31,7 +33,7 @@ def sudden(value: Floats, sd: Floats, seal: NDArray[np.int64], *, factor: float 
     value, sd: rises or leaks in order of time. seal: number of the seal each belongs to. factor: how many times the
     usual it must be (scatter taken in logarithms); None for measures about nought (scatter taken as it is).
     At least four before it. Those out of line don't count as usual, up to 25 in a row; then they are the new usual.
-    4.5 s.d. of the mould's own scatter and 2 of the measurement's own uncertainty.
+    3.7 s.d. of the mould's own scatter (4.5 about nought) and 2 of the measurement's own uncertainty.
     """
     n = len(value)
     flagged, usual, began = np.zeros(n, bool), np.full(n, np.nan), np.arange(n)
@@ -41,8 +43,8 @@ def sudden(value: Floats, sd: Floats, seal: NDArray[np.int64], *, factor: float 
         if i and seal[i] != seal[i - 1]:
             past, row = [], []
         if len(past) >= _LEAST_PAST:
-            last = np.array(past[-_PAST:])
-            usual[i] = float(np.median(value[last]))
+            last = np.array(past[-_SCATTER_PAST:])
+            usual[i] = float(np.median(value[last[-_PAST:]]))
             flagged[i] = _stands_out(value[i], sd[i], value[last], sd[last], usual[i], factor)
         if flagged[i]:
             row.append(i)
@@ -59,19 +61,29 @@ def _stands_out(value: float, sd: float, past: Floats, past_sd: Floats, usual: f
     own = max(float(sd), 1e-9)
     if value - usual < 2.0 * own:
         return False
-    few = 1.0 + 1.0 / len(past)
+    few = 1.0 + 1.0 / min(len(past), _PAST)
     # What is uncertain about every measurement alike (gas temperature, slow outgassing) shows in the scatter of the
     # past already; only a part of the measurement's own uncertainty is its own.
     if factor is None:
-        scatter = max(_spread(past), 0.35 * float(np.median(past_sd)))
-        return bool(value - usual > _S_D * few * scatter)
+        scatter = max(_spread(past[-_PAST:]), 0.35 * float(np.median(past_sd[-_PAST:])))
+        return bool(value - usual > _S_D_ABOUT_NOUGHT * few * scatter)
     floor = max(usual, 0.5 * float(np.median(past_sd)), 1e-9)
     # Part of the past's scatter is the error of small leaks, which a large one is measured without.
-    spread = _spread(np.log(np.maximum(past, 0.3 * floor)))
+    spread = _wandering(np.log(np.maximum(past, 0.3 * floor)))
     measured = min(0.5 * float(np.median(past_sd)) / floor, 0.9 * spread)
     scatter = max(np.sqrt(spread**2 - measured**2), 0.1)
-    doubt = np.sqrt(scatter**2 + (0.5 * own / value) ** 2 + spread**2 / len(past))
+    doubt = np.sqrt(scatter**2 + (0.5 * own / value) ** 2 + spread**2 / min(len(past), _PAST))
     return bool(value > factor * floor and np.log(value / floor) > _S_D * few * doubt)
+
+
+def _wandering(values: Floats) -> float:
+    """S.d. of the last eight, or of the last 24 about their straight trend if that is more: what stays bad for a while
+    shows too little scatter in a few."""
+    if len(values) <= _PAST:
+        return _spread(values)
+    x = np.arange(len(values), dtype=float)
+    slope, start = np.polyfit(x, values, 1)
+    return max(_spread(values[-_PAST:]), _spread(values - start - slope * x))
 
 
 def _spread(values: Floats) -> float:

@@ -196,8 +196,8 @@ def test_the_command_says_which_seal_or_which_check_and_who_is_not_assessed() ->
     )  # fmt: skip
     assert which_seal(asked, split) == [
         (
-            "a: outer seal between 0.050 and 0.20, inner seal between 0.050 and 0.20 mbar l/s (95 %, whichever leak law "
-            "holds)."
+            "a: outer seal between 0.050 and 0.20, inner seal between 0.050 and 0.20 mbar l/s (95 %, whichever leak "
+            "law holds)."
         ),
         "b: it takes a hold check.",
     ]
