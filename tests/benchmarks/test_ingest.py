@@ -11,6 +11,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -111,7 +112,7 @@ def write(folder: Path, n: int) -> tuple[Path, Path]:
                 "mould_temp_c": (23 + 0.05 * noise[5]).round(2),
             }
         )
-        start = f"2026-{1 + i // 300:02d}-{1 + i // 12 % 25:02d}T{6 + i % 12:02d}:00:00+00:00"
+        start = (datetime(2024, 1, 1, 6, tzinfo=UTC) + timedelta(hours=2 * i)).isoformat()
         head = f"# shot = s{i:05d}\n# mould = m1\n# started_at = {start}\n"
         (plain / "logs" / f"s{i:05d}.csv").write_text(head + frame.write_csv())
         stamps = pl.Series([start[:19]]).str.to_datetime()[0]

@@ -41,7 +41,7 @@ def finish(frame: pl.DataFrame, layouts: Sequence[TextLayout], profile: Profile,
         meta.remarks += layout.remarks
     refused: dict[int, LogRefused] = {}
     timed = _timed(frame, layouts, profile, zone, metas, refused)
-    wide = _channels(timed, profile)
+    wide = _channels(timed, profile, metas)
     wide = to_canonical(wide, profile, workshop, metas, refused)
     if profile.split is not None:
         return split_shots(wide, metas, profile, refused)
@@ -171,16 +171,16 @@ def _instants(
     return us, good, dated
 
 
-def _channels(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+def _channels(frame: pl.DataFrame, profile: Profile, metas: Sequence[ShotMeta]) -> pl.DataFrame:
     """file_no, row, us, dated and one column a channel, in the log's own units."""
     keep = [n for n in ("file_no", "row", "us", "dated") if n in frame.columns]
     extra = {m.column for m in profile.metadata.values() if m.column}
     extra |= {profile.split.column} if profile.split and profile.split.column else set()
     others = [pl.col(c).alias(f"meta:{c}") for c in sorted(extra) if c and c in frame.columns]
     if profile.shape == "long" and profile.long is not None:
-        return long_to_wide(frame, profile)
+        return long_to_wide(frame, profile, metas)
     if any(s.time_column for s in profile.channels.values()):
-        return series_to_wide(frame, profile)
+        return series_to_wide(frame, profile, metas)
     return frame.select(*keep, *others, *(_own(name, source).alias(name) for name, source in profile.channels.items()))
 
 

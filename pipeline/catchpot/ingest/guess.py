@@ -20,9 +20,9 @@ _WORDS = {
     "vent_open": r"vent.?open|vent\b|entl[üu]ft",
     "vacuum_isolated": r"isolat|hold.?check|abgesperrt",
     "ambient_pressure_mbar": r"ambient|baro|atmos|umgebung",
-    "flow_l_min": r"flow|fluss|d[ée]bit|caudal|portata|gasto|f[öo]rder|\bq\b",
-    "clamp_pressure_mbar": r"clamp|seal|flange|rand|klemm|vac\w*\W*2|vak\w*\W*2|cierre|juntas?|bord",
-    "cavity_pressure_mbar": r"cavit|kavit|mould.?vac|vac|vak|vuoto|vide|vac[íi]o",
+    "flow_l_min": r"flow|flu(ss|ß)|d[ée]bit|caudal|portata|gasto|f[öo]rder|menge|\bq\b|total|volum|cumul|\bft",
+    "clamp_pressure_mbar": r"clamp|seal|flange|rand|klemm|flansch|bride|vac\w*\W*2|vak\w*\W*2|cierre|juntas?|bord",
+    "cavity_pressure_mbar": r"\bcav|kavit|mou?ld.?vac|vac|vak|vuoto|vide|vac[íi]o|\bv\d?\b",
     "line_pressure_bar": r"line|linea|linha|ligne|head|inject|p\W*in\b|druck|press|pression|presi[óo]n|\bp\b|\bp1\b",
     "mould_temp_c": r"(mould|mold|form|werkzeug|molde|moule).*(t\b|temp)|temp.*(mould|mold|form|molde|moule)",
     "resin_temp_c": r"resin.?t|harz|resina|r[ée]sine|temp|\bt\b|\bt1\b",
@@ -48,8 +48,9 @@ def column_unit(seen: Sniffed, i: int) -> str | None:
     return unit_in_name(column_name(seen, i))[1]
 
 
-def channel_lines(seen: Sniffed, proposal: Proposal, used: Sequence[int]) -> list[str]:
-    """Lines of `[profiles.NAME.channels]`. used: columns that hold the time."""
+def channel_lines(seen: Sniffed, proposal: Proposal, used: Sequence[int], times: Sequence[int] = ()) -> list[str]:
+    """Lines of `[profiles.NAME.channels]`. used: columns that hold the time. times: where channels have time columns of
+    their own, all of these, the first of them the profile's."""
     out: list[str] = []
     taken: dict[str, int] = {}
     free = [i for i in range(len(seen.rows[0])) if i not in used and column_name(seen, i)]
@@ -61,7 +62,10 @@ def channel_lines(seen: Sniffed, proposal: Proposal, used: Sequence[int]) -> lis
                 continue
             taken[channel] = i
             break
-    out += [_channel_line(c, i, seen, proposal) for c, i in sorted(taken.items(), key=lambda item: item[1])]
+    for channel, i in sorted(taken.items(), key=lambda item: item[1]):
+        own = max((t for t in times if t < i), default=None)
+        time = column_name(seen, own) if own is not None and own != times[0] else None
+        out.append(_channel_line(channel, i, seen, proposal, time))
     for needed in ("flow_l_min", "line_pressure_bar", "cavity_pressure_mbar"):
         if needed not in taken and not (needed == "flow_l_min" and "pump_strokes" in taken):
             proposal.unsure.append(f"which column is {needed} ({BY_NAME[needed].doc})")
@@ -85,11 +89,13 @@ def _fits(channel: str, unit: str | None) -> bool:
     return given == wanted or (wanted == "volume flow" and given in ("mass flow", "volume", "mass"))
 
 
-def _channel_line(channel: str, i: int, seen: Sniffed, proposal: Proposal) -> str:
+def _channel_line(channel: str, i: int, seen: Sniffed, proposal: Proposal, time: str | None) -> str:
     known, unit, name = BY_NAME[channel], column_unit(seen, i), column_name(seen, i)
     parts, notes = [f"column = {quoted(name)}"], []
+    if time is not None:
+        parts.append(f"time_column = {quoted(time)}")
     if known.unit in ("0/1", "strokes"):
-        return f"{channel} = {{ {parts[0]} }}"
+        return f"{channel} = {{ {', '.join(parts)} }}"
     if unit is None:
         unit = known.unit
         notes.append(f"unit assumed: {unit}")

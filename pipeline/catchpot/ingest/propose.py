@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from catchpot.ingest.guess import channel_lines, column_name, column_unit, quoted
+from catchpot.ingest.guess_long import as_wide, long_columns, long_lines
 from catchpot.ingest.reader import LogRefused, Reader
 from catchpot.ingest.scan import Found, Read, unpack
 from catchpot.ingest.sniff import (
@@ -21,9 +22,13 @@ from catchpot.ingest.sniff import (
     clock_formats,
     date_formats,
     is_number,
+    is_stamp,
+    known_unit,
     sniff,
+    split_cells,
     stamp_formats,
 )
+from catchpot.units import parse_unit
 from catchpot.workshop.profile import Profile, channel_problems
 from catchpot.workshop.settings import Settings
 
@@ -31,6 +36,8 @@ if TYPE_CHECKING:
     from catchpot.workshop import Workshop
 
 _TIME_WORD = re.compile(r"time|zeit|hora|heure|tempo|temps|date|datum|fecha|^t$|^t[_ ]?s$|sec|stamp", re.IGNORECASE)
+_SIMPLE = re.compile(r"[+-]?\d+([.,]\d+)?")
+_SPECIAL, _ESCAPED = re.compile(r"([.^$*+?{}\[\]\\|()])"), r"\\\1"
 _META_WORDS = {
     "mould": r"mou?ld|form|werkzeug|molde|moule|stampo|tool",
     "shot": r"shot|schuss|part.?n|teil|pieza|pi[èe]ce|lote|charge|serial",
@@ -108,15 +115,72 @@ def _text(seen: Sniffed, proposal: Proposal, pattern: str, workshop: Workshop) -
         out.append(f"header_lines = {seen.header_lines}")
     if seen.units_line:
         out.append(f"units_line = {seen.units_line}")
-    words = sorted({c for row in seen.rows for c in row if c and not is_number(c) and not re.search(r"\d", c)})
+    time_columns, time_lines = _time(seen, proposal, workshop)
+    at = long_columns(seen, time_columns)
+    values = [[row[at.value]] for row in seen.rows] if at else seen.rows
+    words = sorted({c for row in values for c in row if c and not is_number(c) and not re.search(r"\d", c)})
     if words and len(words) <= 6:
         proposal.assumed.append(f"cells that read {', '.join(words)} were taken as no reading")
         out.append(f"missing = [{', '.join(map(quoted, words))}]   # assumed")
+    footer = _footer(seen, time_columns)
+    if footer:
+        proposal.assumed.append(f"the data end at the line that begins with {footer!r}")
+        out.append(f"footer = {quoted('^' + re.sub(_SPECIAL, _ESCAPED, footer))}   # assumed: the data end there")
+    if at:
+        out += ['shape = "long"', "", f"[{base}.long]", *long_lines(seen, at, proposal)]
     out += ["", f"[{base}.metadata]", *_metadata(seen, proposal)]
-    time_columns, time_lines = _time(seen, proposal, workshop)
     out += ["", f"[{base}.time]", *time_lines, "", f"[{base}.channels]"]
-    out += channel_lines(seen, proposal, time_columns)
+    if at:
+        out += channel_lines(as_wide(seen, at), proposal, [])
+        return "\n".join(out) + "\n"
+    times = _own_times(seen, time_columns)
+    if times:
+        names = ", ".join(repr(column_name(seen, i)) for i in times)
+        proposal.assumed.append(f"columns {names} are time columns, each of the channels to its right")
+    out += channel_lines(seen, proposal, [*time_columns, *times], times)
     return "\n".join(out) + "\n"
+
+
+def _footer(seen: Sniffed, times: Sequence[int]) -> str | None:
+    """How the first line after the data begins, where the file ends in lines without a time; None where it doesn't."""
+    if not times:
+        return None
+    alike = is_number if is_number(seen.rows[0][times[0]]) else is_stamp
+    lines = [line for line in seen.tail if line.strip()]
+    after: list[str] = []
+    for line in lines:
+        cells = split_cells(line, seen.separator)
+        timed = len(cells) == len(seen.rows[0]) and alike(cells[times[0]])
+        after = [] if timed else [*after, line]
+    if not after or len(after) == len(lines):
+        return None
+    first = after[0].split(seen.separator)[0].strip()
+    return first if first and not is_number(first) else after[0]
+
+
+def _own_times(seen: Sniffed, times: Sequence[int]) -> list[int]:
+    """Time columns, where there are several and channels stand between them; else none."""
+    if len(times) != 1:
+        return []
+    numeric = is_number(seen.rows[0][times[0]])
+    found = []
+    for i in range(len(seen.rows[0])):
+        cells = [r[i] for r in seen.rows if i < len(r) and r[i]]
+        if i == times[0]:
+            found.append(i)
+        elif len(cells) > 2 and all(map(is_number if numeric else is_stamp, cells)):
+            timely = not numeric or _TIME_WORD.search(column_name(seen, i)) or _is_time(column_unit(seen, i))
+            rising = not numeric or all(
+                b > a for a, b in itertools.pairwise(float(c.replace(",", ".")) for c in cells if _SIMPLE.fullmatch(c))
+            )
+            if timely and rising:
+                found.append(i)
+    apart = len(found) > 1 and found[0] == times[0] and all(b - a > 1 for a, b in itertools.pairwise(found))
+    return found if apart else []
+
+
+def _is_time(unit: str | None) -> bool:
+    return unit is not None and known_unit(unit) and parse_unit(unit).dimension == "time"
 
 
 def _metadata(seen: Sniffed, proposal: Proposal) -> list[str]:
@@ -166,7 +230,7 @@ def _time(seen: Sniffed, proposal: Proposal, workshop: Workshop) -> tuple[list[i
             zone,
         ]
     for i, cells in enumerate(columns):
-        numbers = [float(c.replace(",", ".")) for c in cells if re.fullmatch(r"[+-]?\d+([.,]\d+)?", c)]
+        numbers = [float(c.replace(",", ".")) for c in cells if _SIMPLE.fullmatch(c)]
         rising = len(numbers) == len(cells) and all(b >= a for a, b in itertools.pairwise(numbers))
         if rising and numbers[-1] > numbers[0] and (_TIME_WORD.search(column_name(seen, i)) or i == 0):
             form, said = _number_format(numbers, column_unit(seen, i))
