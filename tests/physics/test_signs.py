@@ -52,6 +52,41 @@ def test_a_gauge_that_stops_at_nought_still_shows_dips() -> None:
     assert signs.air_slugs(t, drive, vol, owner, 1, np.array([586.0])).count[0] == 3
 
 
+def test_a_runner_that_fills_before_the_bed_is_no_air() -> None:
+    """The valve opens to the vacuum, the runner fills at a steady pressure, then the bed's resistance grows."""
+    t = np.arange(0, 100, 0.25)
+    noise = np.random.default_rng(3).normal(0, 4, len(t))
+    drive = (
+        np.where(t < 0.5, 463.0, np.where(t < 1.5, 450 * t / 1.5, np.where(t < 5, 540.0, 540 + 30 * (t - 5)))) + noise
+    )
+    vol = np.cumsum(np.clip(t / 1.5, 0, 1)) * 0.02
+    flow = np.clip(t / 1.5, 0.02, 1) * 4.8
+    for metered in (None, flow):
+        assert signs.air_slugs(t, drive, vol, np.zeros(len(t), np.intp), 1, None, metered).count[0] == 0
+
+
+def test_a_pump_at_its_pressure_limit_shows_air_in_its_flow() -> None:
+    t, drive, vol = made(4.0, 200)
+    flow = np.where(t < 8, 2.0, 2.0 - 0.006 * t) * np.random.default_rng(4).normal(1, 0.015, len(t))
+    for at in (60.0, 90.0, 140.0):
+        flow[(t >= at) & (t < at + 1.2)] *= 2.5
+    owner = np.zeros(len(t), np.intp)
+    assert signs.air_slugs(t, drive, vol, owner, 1).count[0] == 0
+    found = signs.air_slugs(t, drive, vol, owner, 1, None, flow)
+    assert found.count[0] == 3 and found.depth[0] == pytest.approx(0.6, abs=0.1)
+
+
+def test_a_pump_that_starts_anew_is_no_air() -> None:
+    """After a pause the flow is there before the pressure."""
+    t, drive, vol = made(4.0, 200)
+    flow = np.full(len(t), 2.0)
+    for at in (60.0, 90.0, 140.0):
+        flow[(t >= at) & (t < at + 5)] = 0.0
+        drive[(t >= at + 1) & (t < at + 6)] *= 0.3
+    vol = np.cumsum(flow) * 0.25 / 60
+    assert signs.air_slugs(t, drive, vol, np.zeros(len(t), np.intp), 1, None, flow).count[0] == 0
+
+
 def test_shots_do_not_leak_into_each_other() -> None:
     t, drive, vol = made(4.0, 100)
     odd = drive.copy()

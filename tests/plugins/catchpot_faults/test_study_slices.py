@@ -7,11 +7,17 @@ import pytest
 from tests.studies.harness import RESULTS, slice_of
 from tests.studies.study_faults import MUST_BE_FOUND
 
+BARS = {
+    "race_tracking": 0.25, "flow_restriction": 4.0, "early_gel": 120.0, "air_in_line": 3.0, "short_fill": 0.04,
+    "overfill": 0.1, "ratio_off": 0.15, "sensor_offset": 0.03, "sensor_stuck": 10.0, "vacuum_lost": 100.0,
+}  # fmt: skip
+"""Severities that must be found."""
+
 
 def test_a_slice_of_the_confusion_study() -> None:
     table = slice_of("faults")
     healthy = table.filter(pl.col("true") == "healthy")
-    assert healthy["shots"][0] > 200
+    assert healthy["shots"][0] > 120
     assert healthy["flagged_pct"][0] <= 3.0
     kinds = table.filter(pl.col("true").is_in(list(MUST_BE_FOUND)))
     assert kinds["shots"].min() == 5
@@ -31,10 +37,28 @@ def test_committed_confusion_has_few_false_alarms(confusion: pl.DataFrame) -> No
 
 @pytest.mark.parametrize("kind", sorted(MUST_BE_FOUND))
 def test_committed_confusion_finds_what_must_be_found(confusion: pl.DataFrame, kind: str) -> None:
-    """An overfill shows only as far as the arrival volume is known: its bar of 0.9 is not met."""
+    """An overfill shows only as far as the arrival does: on moulds that show it the bar is met, on others not."""
     row = confusion.filter(pl.col("true") == kind).row(0, named=True)
-    assert row["recall"] >= (0.75 if kind == "overfill" else 0.9)
-    assert row["precision"] >= (0.8 if kind == "overfill" else 0.9)
+    assert row["shots"] >= 190
+    assert row["precision"] >= 0.9
+    if kind == "overfill":
+        assert min(row["recall_all-round"], row["recall_rim-fed"]) >= 0.9 and row["recall"] >= 0.75
+    else:
+        assert row["recall"] >= 0.9
+
+
+@pytest.fixture(scope="module")
+def curves() -> pl.DataFrame:
+    return pl.read_csv(RESULTS / "faults-recall.csv")
+
+
+@pytest.mark.parametrize(("kind", "severity"), sorted(BARS.items()))
+def test_committed_recall_at_the_very_severity(curves: pl.DataFrame, kind: str, severity: float) -> None:
+    rows = curves.filter(pl.col("true") == kind).sort("severity", descending=kind == "early_gel")
+    at = rows.filter(pl.col("severity") == severity).row(0, named=True)
+    assert at["shots"] >= 55
+    assert at["recall"] >= (0.5 if kind == "overfill" else 0.85)
+    assert rows["recall"][-1] >= rows["recall"][0]
 
 
 def test_committed_drift_is_no_stream_of_findings() -> None:
@@ -45,11 +69,3 @@ def test_committed_drift_is_no_stream_of_findings() -> None:
 def test_committed_first_shots_poison_nothing() -> None:
     row = pl.read_csv(RESULTS / "faults-first-shots.csv").row(0, named=True)
     assert row["flagged_pct"] <= 2.0 and row["recall"] >= 0.8
-
-
-def test_committed_recall_rises_with_severity() -> None:
-    table = pl.read_csv(RESULTS / "faults-recall.csv")
-    for kind, rows in table.group_by("true"):
-        small_is_severe = kind[0] == "early_gel"
-        ordered = rows.sort("severity", descending=small_is_severe)["recall"]
-        assert ordered[-1] >= ordered[0]

@@ -42,6 +42,16 @@ def test_noise_of_the_meters_is_no_fault() -> None:
     assert max(shot(np.full(BINS, 1.5), noise=0.05, seed=s).off_share[0] for s in range(20)) < 0.03
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_what_must_be_found_is_found_at_its_edge(seed: int) -> None:
+    """15 % over a tenth of the volume, with meters that scatter; a deviation within tolerance is none."""
+    ratio = np.full(BINS, 1.5)
+    ratio[60:80] *= 0.85
+    assert shot(ratio, noise=0.03, seed=seed).off_share[0] == pytest.approx(0.10, abs=0.03)
+    ratio[60:80] = 1.5 * 0.93
+    assert shot(ratio, noise=0.03, seed=seed).off_share[0] == 0
+
+
 def test_starvation_is_told_from_a_ratio_that_is_off() -> None:
     ratio = np.full(BINS, 1.5)
     ratio[120:] = 0.05
