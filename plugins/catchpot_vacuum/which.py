@@ -10,7 +10,7 @@ from catchpot_vacuum.words_of_seals import both_between
 
 
 def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
-    """A sentence a mould: what its last hold checks say of either seal, or which hold check would tell."""
+    """What the last hold checks say of either seal, or which hold check would tell; moulds told alike share a line."""
     told = split.filter(pl.col("leak_mbar_l_s").is_not_null())
     lines = {}
     for mould in told["mould"].unique().sort().to_list():
@@ -20,7 +20,10 @@ def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
     asked = refusal.filter(pl.col("what") == "seal_watch.outer and inner")
     for mould, reason in asked.select("unit", "reason").iter_rows():
         lines.setdefault(mould, reason)
-    return [f"{mould}: {lines[mould]}." for mould in sorted(lines)]
+    alike: dict[str, list[str]] = {}
+    for mould in sorted(lines):
+        alike.setdefault(lines[mould], []).append(mould)
+    return [f"{', '.join(moulds)}: {line}." for line, moulds in alike.items()]
 
 
 def not_told(refusal: pl.DataFrame, given: Set[str], shot: pl.DataFrame) -> list[str]:

@@ -174,7 +174,12 @@ def past_lives(history: list[Row]) -> list[str]:
 
 
 def due_soon(rows: list[Row], as_of: date) -> list[Row]:
-    """Forecasts that may come due within 30 days, the soonest first; a clamp channel gives way to its own seals."""
+    """Forecasts that may come due within 30 days, the soonest first.
+
+    A clamp channel gives way to one of its own seals that is due no later.
+    """
     end = as_of + timedelta(days=HORIZON_DAYS)
     soon = [r for r in rows if r["shots_left"] is not None and (r["due_low"] or date.max) <= end]
+    own = {r["mould"]: r["due_on"] or date.max for r in soon if r["seal"] != "clamp"}
+    soon = [r for r in soon if r["seal"] != "clamp" or own.get(r["mould"], date.max) > (r["due_on"] or date.max)]
     return sorted(soon, key=lambda r: (r["due_on"] or date.max, r["shots_left"], r["mould"], r["seal"]))

@@ -153,6 +153,8 @@ def test_the_schedule_is_ordered_and_ends_with_the_month(worn: Computed) -> None
     ]
     plan = schedule(rows, worn.book, empty(declared.SEAL_HOLD))
     assert plan["mould"].to_list() == ["first", "second"]
+    both = schedule([dated(), dated(seal="clamp")], worn.book, empty(declared.SEAL_HOLD))
+    assert both["seal"].to_list() == ["outer seal"]
 
 
 def test_the_workshops_panel_and_cells(worn: Computed) -> None:
