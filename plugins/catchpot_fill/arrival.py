@@ -156,6 +156,10 @@ def _summed(design: _Design, spell_s: Array) -> _Design:
     return _Design(np.cumsum(design.varying * spell[:, None], axis=3), design.varying_numbers, common, known)
 
 
+def _pull_sd_pa(bins: Bins) -> Array:
+    return np.maximum(bins.pull_sd_pa, 1.0)
+
+
 def _precision(bins: Bins, number: int) -> Array:
     if number == OFFSET:
         return 1.0 / bins.offset_pa**2
@@ -164,7 +168,7 @@ def _precision(bins: Bins, number: int) -> Array:
     if number == HOSE:
         return np.full(len(bins.n), 1.0 / HOSE_SD_PER_M3_L**2)
     if number == PULL:
-        return 1.0 / np.maximum(bins.pull_sd_pa, 1.0) ** 2
+        return 1.0 / _pull_sd_pa(bins) ** 2
     if number == START:
         return np.asarray(1.0 / np.maximum(np.mean(np.abs(bins.dp), axis=1), 1.0) ** 2)
     return 1.0 / bins.guess**2
@@ -197,8 +201,14 @@ def profiles(bins: Bins, volumes_l: Array, family: Family, doubts: Sequence[int 
     bare = [() if d is None else (d,) for d in doubts]
     hosed = [(*b, HOSE) for b in bare] if booked else []
     fits = _solve(bins, sums, everything, response, [*bare, *hosed])
+    for i, doubt in enumerate([*doubts, *(doubts if booked else ())]):
+        # fibres pull, they don't push, and a hose adds resistance
+        if doubt == PULL:
+            fits[i] = _no_less(fits[i], PULL, -bins.capillary_pa[:, None], _pull_sd_pa(bins)[:, None])
+        elif doubt == HOSE:
+            fits[i] = _no_less(fits[i], HOSE, 0.0, HOSE_SD_PER_M3_L)
     if not booked:
-        return [_only_adding(p) if d == HOSE else p for p, d in zip(fits, doubts, strict=True)]
+        return fits
     out = []
     for without, hose in zip(fits[: len(doubts)], fits[len(doubts) :], strict=True):
         # resin in the hose can only add resistance, and must be worth its price
@@ -213,12 +223,13 @@ def profiles(bins: Bins, volumes_l: Array, family: Family, doubts: Sequence[int 
     return out
 
 
-def _only_adding(hosed: Profile) -> Profile:
-    """The same with half the prior, that on resistances above nought, counted twice."""
+def _no_less(fit: Profile, number: int, least: Array | float, prior_sd: Array | float) -> Profile:
+    """The same with that part of a term's Gaussian prior about nought only that lies above `least`."""
     from scipy.special import log_ndtr
 
-    root = np.sqrt(np.maximum(hosed.variance[..., HOSE], 1e-300))
-    return replace(hosed, deviance=hosed.deviance - 2.0 * (np.log(2.0) + log_ndtr(hosed.terms[..., HOSE] / root)))
+    root = np.sqrt(np.maximum(fit.variance[..., number], 1e-300))
+    inside = log_ndtr((fit.terms[..., number] - least) / root) - log_ndtr(-np.asarray(least) / prior_sd)
+    return replace(fit, deviance=fit.deviance - 2.0 * inside)
 
 
 def _solve(bins: Bins, sums: Array, columns: list[int], response: int,

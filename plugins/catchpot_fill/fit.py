@@ -29,7 +29,7 @@ CLOSER = 1.0 + np.linspace(-0.016, 0.016, 33)
 BOOK = np.linspace(-4.0, 4.0, 33)
 """Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
-STRAIGHT_FROM = 0.62
+STRAIGHT_FROM = 0.58
 """Chance of a straight front from which its volume is the one given; below, the median over all kinds is."""
 PATTERN_SD = 0.005
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""

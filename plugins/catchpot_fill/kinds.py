@@ -23,17 +23,17 @@ Ints = NDArray[np.intp]
 Kind = tuple[int, int | None]
 
 SPREADS = (0.0, 0.14, 0.19, 0.25)
-CHANCES = np.array([0.84, 0.16 / 3, 0.16 / 3, 0.16 / 3])
+CHANCES = np.array([0.86, 0.14 / 3, 0.14 / 3, 0.14 / 3])
 """Half-spreads of the lanes' permeability that are tried, and what is thought of them before the shot is seen.
 
 The plain front has most of it, or a straight front's volume would never be known to better than 2 %: on a strip with
-6 % past the vent, lanes of +-15 % leave the same curve as a straight front with 3 %. At 0.75 the intervals of straight
-strips would be more than twice the bound's; even at 0.8 those of uneven strips would hold but a few shots more.
+6 % past the vent, lanes of +-15 % leave the same curve as a straight front with 3 %. Much nearer 0.7 the intervals of
+straight strips would be more than twice the bound's, and those of uneven strips would hold but a few shots more.
 """
-DOUBTS: dict[int | None, float] = {None: 0.87, PULL: 0.06, HOSE: 0.07}
+DOUBTS: dict[int | None, float] = {None: 0.78, PULL: 0.15, HOSE: 0.07}
 """What is thought of the book's being right, its pull of the fibres being wrong, and a vent hose not being in it.
 
-A pull costs straight strips width (at 0.3 their intervals are past twice the bound's), a hose costs next to nothing.
+A pull costs straight strips width, as it shifts the bend much as a later arrival would; a hose costs next to nothing.
 """
 PLAIN: list[Kind] = [(j, None) for j in range(len(SPREADS))]
 ROUGHLY: list[Kind] = [(0, None), (2, None)]

@@ -193,12 +193,12 @@ def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
     pressure = np.sum(shot.bins.dp * shot.binned.n, axis=1) / np.sum(shot.binned.n, axis=1)
     parts = [
         relative,
-        shot.of("viscosity_tolerance_pct") / 100.0,
         shot.of("thickness_tolerance_mm") / shot.of("thickness_mm"),
         shot.bins.offset_pa * 1.96 / pressure,
         shot.of("capillary_pressure_tolerance_mbar") * 100.0 / pressure,
     ]
-    whole = np.minimum(np.sqrt(np.sum(np.nan_to_num(parts) ** 2, axis=0)), 0.95)
+    seen = np.minimum(np.sqrt(np.sum(np.nan_to_num(parts) ** 2, axis=0)), 0.95)
+    whole = np.minimum(np.hypot(seen, np.nan_to_num(shot.of("viscosity_tolerance_pct")) / 100.0), 0.95)
     weight, rho = shot.of("fibre_areal_weight_g_m2") * 1e-3, shot.of("fibre_density_kg_m3")
     phi = porosity(weight, rho, shot.of("thickness_mm") * 1e-3)
     for key, value in (("fibre_areal_weight_g_m2", weight), ("fibre_density_kg_m3", rho)):
@@ -215,6 +215,8 @@ def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
         "mobility_m2_pa_s": nullable(k / mu),
         "mobility_low_m2_pa_s": nullable(low / mu),
         "mobility_high_m2_pa_s": nullable(high / mu),
+        "mobility_absolute_low_m2_pa_s": nullable(k / mu / (1.0 + seen)),
+        "mobility_absolute_high_m2_pa_s": nullable(k / mu / (1.0 - seen)),
         "viscosity_pa_s": nullable(np.where(known_mu & shot.injected, mu, np.nan)),
         "porosity": nullable(phi),
         "line_resistance_per_m3": nullable(line),

@@ -16,6 +16,8 @@ Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 BINS = 200
+FLOOR_READINGS = 4
+"""Readings that a gauge's floor needs to show itself."""
 SAMPLE_COLUMNS = (
     "t_s", "vol_l", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "resin_temp_c",
     "mould_temp_c", "catalyst_flow_ml_min", "pump_strokes", "ambient_pressure_mbar",
@@ -115,12 +117,12 @@ def censored(line_bar: Array, group: Ints, groups: int, low: Array, high: Array)
     """Readings at an end of the gauge's range, and their neighbours: what stood beyond can't be known.
 
     low, high: (groups,), the range in bar, NaN where the book gives none. Without one, a smallest reading near nought
-    that comes back exactly, again and again, is a floor the log itself shows.
+    that comes back exactly, again and again, is a floor the log itself shows; should it be none, little is lost.
     """
     least = extreme_by(line_bar, group, groups, largest=False)
     at_least = line_bar <= least[group]
-    share = mean_by(at_least.astype(float), group, groups)
-    shown = np.where((np.abs(least) < 0.02) & (share > 0.04), least, -np.inf)
+    often = np.bincount(group[at_least], minlength=groups)
+    shown = np.where((np.abs(least) < 0.02) & (often >= FLOOR_READINGS), least, -np.inf)
     floor = np.where(np.isfinite(low), low, shown)
     ceiling = np.where(np.isfinite(high), high, np.inf)
     hit = (line_bar <= floor[group] + 1e-9) | (line_bar >= ceiling[group] - 1e-9)

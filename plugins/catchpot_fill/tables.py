@@ -97,6 +97,20 @@ PERMEABILITY = Table(
         ),
         Column("mobility_low_m2_pa_s", "f64", "m2/(Pa s)", "lower end, 95 %, within the shot", 0.0),
         Column("mobility_high_m2_pa_s", "f64", "m2/(Pa s)", "upper end, 95 %, within the shot", 0.0),
+        Column(
+            "mobility_absolute_low_m2_pa_s",
+            "f64",
+            "m2/(Pa s)",
+            "lower end, 95 %, with the book's tolerances of thickness and pressures",
+            0.0,
+        ),
+        Column(
+            "mobility_absolute_high_m2_pa_s",
+            "f64",
+            "m2/(Pa s)",
+            "upper end, 95 %, with the book's tolerances of thickness and pressures",
+            0.0,
+        ),
         Column("viscosity_pa_s", "f64", "Pa s", "viscosity at the measured temperature", 0.0),
         Column("porosity", "f64", "", "porosity of the fibre pack", 0.0, 1.0),
         Column(

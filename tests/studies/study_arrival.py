@@ -194,10 +194,12 @@ def mobility_table(frame: pl.DataFrame) -> pl.DataFrame:
     """
     ratio = pl.col("mobility_m2_pa_s") / pl.col("truth_mobility")
     frame = frame.with_columns(ratio=ratio, usual=ratio.median().over("case", "mould"))
-    right, held = (
-        (pl.col("mobility_low_m2_pa_s") <= aim) & (aim <= pl.col("mobility_high_m2_pa_s"))
-        for aim in (pl.col("truth_mobility"), pl.col("truth_mobility") * pl.col("usual"))
-    )
+    truth = pl.col("truth_mobility")
+
+    def held(kind: str, aim: pl.Expr) -> pl.Expr:
+        low, high = (pl.col(f"mobility_{kind}{end}_m2_pa_s") for end in ("low", "high"))
+        return ((low <= aim) & (aim <= high)).mean() * 100
+
     half = (pl.col("mobility_high_m2_pa_s") - pl.col("mobility_low_m2_pa_s")) / 2 / pl.col("mobility_m2_pa_s") * 100
     scatter = (pl.col("ratio") / pl.col("usual") - 1).abs() * 100
     return (
@@ -208,8 +210,9 @@ def mobility_table(frame: pl.DataFrame) -> pl.DataFrame:
             over_truth_pct=(pl.col("ratio").median() - 1) * 100,
             median_error_pct=scatter.median(),
             p95_error_pct=scatter.quantile(0.95),
-            covered_pct=held.mean() * 100,
-            covered_outright_pct=right.mean() * 100,
+            covered_pct=held("", truth * pl.col("usual")),
+            covered_outright_pct=held("", truth),
+            absolute_covered_pct=held("absolute_", truth),
             half_width_pct=half.median(),
         )
         .pipe(_in_order)
