@@ -14,7 +14,7 @@ from catchpot_faults.within import Rise
 
 def at_rest(**known: float) -> list[str]:
     rest = {"cavity_rest_samples": 20.0} | known
-    return [f.message for f in name._gauge_at_ambient(seen(**rest))]
+    return [f.message for f in name._gauge_at_ambient(seen(None, None, **rest))]
 
 
 def test_two_gauges_that_agree_are_the_weather() -> None:
