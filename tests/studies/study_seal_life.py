@@ -96,11 +96,38 @@ def ideal_error(curves: Sequence[Curve], seen: Floats, noise: float, correlation
     return float(abs((lives[order][np.searchsorted(total, 0.5 * total[-1])] - n) / left - 1.0))
 
 
+def unbiased_error(growth: str, floor: bool, n: int, correlation: float, new: float, share: float) -> float:
+    """Median error at half life of the best forecast without prejudice (Cramer-Rao), law, noise and correlation known.
+
+    new: leak of the new seal over its limit; share: of it that is floor. Relative to the shots left.
+    """
+    age = np.arange(1.0, n + 1.0)
+
+    def curve(p: Floats) -> Floats:
+        life, base, worn = np.exp(p[0]), float(np.exp(p[1])) if floor else 0.0, float(np.exp(p[-1]))
+        if growth == "linear":
+            return np.asarray(np.log(base + (0.3 - base) * age / life))
+        return np.asarray(np.log(base + worn * np.exp(np.log((0.3 - base) / worn) * age / life)))
+
+    base = 0.3 * new * (1.0 if growth == "linear" else share)
+    known = [np.log(2.0 * n), *([np.log(base)] if floor else [])]
+    if growth == "proportional":
+        known.append(np.log(0.3 * new * (1.0 - share if floor else 1.0)))
+    p, step = np.array(known), 1e-5
+    slopes = np.stack([(curve(p + d) - curve(p - d)) / (2.0 * step) for d in step * np.eye(len(p))], axis=1)
+    gap = np.abs(np.subtract.outer(age, age))
+    covariance = 0.15**2 * np.where(gap == 0, 1.0, correlation**gap) + np.diag((0.004 / np.exp(curve(p))) ** 2)
+    variance = np.linalg.inv(slopes.T @ np.linalg.solve(covariance, slopes))[0, 0]
+    # Half of the life is left: the error of the life counts twice. 0.6745 s.d. is the median absolute error.
+    return float(0.6745 * 2.0 * np.sqrt(variance))
+
+
 @study("seal-half-life", seeds=200, slice_seeds=4)
 def seal_half_life(seeds: Sequence[int]) -> pl.DataFrame:
     """Error of the forecast at half life, noise 0.15, beside what an observer who knows the made-up world can do.
 
     law_known_pct: the observer knows the law too; law_unknown_pct: all but the law. Both on the same dated seals.
+    cramer_rao_pct: of forecasts without prejudice that know the law but not the ranges, for a typical seal.
     """
     rows: list[tuple[object, ...]] = []
     every: list[tuple[float, float, float]] = []
@@ -120,10 +147,12 @@ def seal_half_life(seeds: Sequence[int]) -> pl.DataFrame:
                     errors.append((own, known, ideal_error(list(curves.values()), seen, 0.15, correlation, n)))
             every += errors
             middle = 100.0 * np.median(errors, axis=0) if errors else (None, None, None)
-            rows.append((growth, floor, correlation, n, len(errors), *middle))
-    rows.append(("all", None, None, None, len(every), *(100.0 * np.median(every, axis=0))))
+            bound = 100.0 * unbiased_error(growth, floor, n, correlation, 0.2, 0.5)
+            rows.append((growth, floor, correlation, n, len(errors), *middle, bound))
+    rows.append(("all", None, None, None, len(every), *(100.0 * np.median(every, axis=0)), None))
     names = [
         "growth", "floor", "autocorrelation", "shots", "dated", "median_error_pct", "law_known_pct", "law_unknown_pct",
+        "cramer_rao_pct",
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=names, orient="row")
 
