@@ -87,13 +87,16 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
         for e in events if first is None or e["time"] >= first
     ]  # fmt: skip
     last = rows.sort("started_at").row(-1, named=True)
-    said = f"Leaks at the reference states over time; the newest shot is {last['shot']}."
+    said = (
+        "Leaks over time, as they would be with 50 mbar in the clamp and 550 in the cavity, so that shots compare; the "
+        f"newest shot is {last['shot']}."
+    )
     named = {f.at: f.text for f in flags}
     said += (
         f" Events: {'; '.join(f'{words.day(t, view.zone)} {x}' for t, x in named.items())}." if named else ""
     )  # fmt: skip
     return Figure(
-        "seal-leaks", "Leaks at the reference states", history(strips, flags, zone=view.zone), said,
+        "seal-leaks", "Leaks, restated to the same pressures", history(strips, flags, zone=view.zone), said,
         _leak_table(rows), history_height(len(strips), bool(flags)),
     )  # fmt: skip
 

@@ -100,7 +100,7 @@ def forecast(row: Row) -> str:
     if row["shots_left"] is None and level >= limit:
         return f"{name}: over its limit in all {age}{assumed}, no growth seen: it leaks {leaks}, {allowed}."
     if row["shots_left"] is None:
-        return f"{name}: no wear seen in {age}{assumed}, no date is made out of noise; it leaks {leaks}, {allowed}."
+        return f"{name}: no wear seen in {age}{assumed}, and no date is made out of noise; it leaks {leaks}, {allowed}."
     pooled = f", with the lives of {row['pooled_moulds']} other seals" if row["pooled_moulds"] else ""
     now = f"it leaks {leaks} after {age}{assumed}{pooled}, {allowed}"
     if _over(row):
