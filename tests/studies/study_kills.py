@@ -4,6 +4,8 @@ A small workshop of plain logs is read in batches of four files and analysed in 
 falls between and inside many transactions. After each kill the store is looked at as it lies there (is any shot torn,
 does any finished part lack its rows?), then the command is run again and the contents are compared with those of a run
 that nobody disturbed.
+
+`kills-500` does the same to an ingest of 500 logs of all sorts: plain ones, some damaged, and another logger's.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from unittest.mock import patch
 
@@ -29,6 +32,7 @@ SHOTS = 32
 ROWS = 400
 BATCH = 4
 TRIES = 6
+FILES = 500
 
 PLUGIN = """
 import catchpot
@@ -80,6 +84,8 @@ execute.FLUSH_AFTER_S = 0.0
 workshop = open_workshop(Path(sys.argv[1]))
 registry = load(workshop, trust=True)
 print("ready", flush=True)
+if sys.argv[2] == "take":
+    intake.ingest(workshop, registry)
 if sys.argv[2] in ("ingest", "run"):
     assert not intake.ingest(workshop, registry).complaints()
 if sys.argv[2] in ("analyse", "run"):
@@ -100,7 +106,7 @@ def write_shop(home: Path, shots: int = SHOTS, rows: int = ROWS) -> None:
         flow = np.round(1.2 + 0.01 * rng.standard_normal(rows), 3)
         t = 0.25 * np.arange(rows)
         body = "".join(f"{t[k]:.2f},{flow[k]},0.400,550.0\n" for k in range(rows))
-        began = f"2026-03-{1 + i // 4:02d}T{6 + i % 4:02d}:00:00+00:00"
+        began = (datetime(2026, 3, 1, 6, tzinfo=UTC) + timedelta(days=i // 4, hours=i % 4)).isoformat()
         head = f"# shot = s{i:02d}\n# mould = m{i % 4}\n# started_at = {began}\n"
         header = "t_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar\n"
         (home / "logs" / f"s{i:02d}.csv").write_text(head + header + body)
@@ -116,11 +122,50 @@ def _others() -> str:
     return ", ".join(f'"{s.name}"' for s in installed() if s.name != "logs")
 
 
-def start(home: Path, command: str) -> subprocess.Popen[str]:
+PROFILE = """
+[profiles.p]
+files = "logs/*.txt"
+separator = ";"
+decimal = ","
+[profiles.p.metadata]
+mould = { constant = "m1" }
+[profiles.p.time]
+column = "Zeit"
+format = "%d.%m.%Y %H:%M:%S,%f"
+[profiles.p.channels]
+flow_l_min = { column = "Q", unit = "cc/min" }
+line_pressure_bar = { column = "P", unit = "psi", reference = "gauge" }
+cavity_pressure_mbar = { column = "V", unit = "kPa", reference = "vacuum" }
+"""
+
+
+def write_mixed_shop(home: Path, files: int, rows: int = 200) -> None:
+    """A workshop of plain logs; every fifth is another logger's, every seventeenth is past mending."""
+    write_shop(home, shots=files, rows=rows)
+    with (home / "catchpot.toml").open("a") as settings:
+        settings.write(PROFILE)
+    for i, path in enumerate(sorted((home / "logs").iterdir())):
+        if i % 17 == 0:
+            path.write_text(path.read_text().replace("0.400,550.0", "OVER,550.0", 20))
+        elif i % 5 == 0:
+            began = datetime(2026, 5, 1, 6, tzinfo=UTC) + timedelta(hours=i)
+            lines = ["Zeit;Q;P;V"]
+            for k in range(rows):
+                when = began + timedelta(seconds=0.25 * k)
+                stamp = f"{when:%d.%m.%Y %H:%M:%S},{when.microsecond // 1000:03d}"
+                lines.append(f"{stamp};{1200 + k % 9},5;5,800;46,{3 + k % 3}")
+            path.unlink()
+            path.with_suffix(".txt").write_text("\n".join(lines) + "\n")
+    old = time.time() - 3600
+    for path in (home / "logs").iterdir():
+        os.utime(path, (old, old))
+
+
+def start(home: Path, command: str, batch: int = BATCH) -> subprocess.Popen[str]:
     """Start a worker on a command; it says `ready` when it is about to begin and `done` at the end."""
     environment = {**os.environ, "XDG_CONFIG_HOME": str(home.parent / "config")}
     return subprocess.Popen(
-        [sys.executable, "-c", WORKER, str(home), command, str(BATCH)],
+        [sys.executable, "-c", WORKER, str(home), command, str(batch)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
     )  # fmt: skip
 
@@ -203,13 +248,13 @@ def progress(home: Path) -> int:
     return found["shot"].height + found["ledger"].height
 
 
-def _killed_at_work(home: Path, before: Path, command: str, lasts_s: float, seed: int) -> bool:
+def _killed_at_work(home: Path, before: Path, command: str, lasts_s: float, seed: int, batch: int = BATCH) -> bool:
     """Kill a command at a random moment; where it had ended before the kill came, once more at another."""
     rng = np.random.default_rng([seed, len(command)])
     for _ in range(TRIES):
         shutil.rmtree(home, ignore_errors=True)
         shutil.copytree(before, home)
-        if killed(start(home, command), float(rng.uniform(0.0, lasts_s))):
+        if killed(start(home, command, batch), float(rng.uniform(0.0, lasts_s))):
             return True
     return False
 
@@ -237,3 +282,26 @@ def kills(seeds: Sequence[int]) -> pl.DataFrame:
                 shutil.rmtree(home)
             rows.append({"command": command, "moments": len(seeds), **counts})
     return pl.DataFrame(rows)
+
+
+@study("kills-500", seeds=20, slice_seeds=1)
+def kills_500(seeds: Sequence[int]) -> pl.DataFrame:
+    """Kill -9 at random moments of an ingest of 500 logs: torn stores, and contents after the next run."""
+    counts = dict.fromkeys(("at_work", "midway", "torn", "different"), 0)
+    with tempfile.TemporaryDirectory() as scratch:
+        base = Path(scratch)
+        write_mixed_shop(base / "empty", FILES)
+        shutil.copytree(base / "empty", base / "whole")
+        batch = FILES // 10
+        lasts_s = finish(start(base / "whole", "take", batch))
+        expected = contents(base / "whole")
+        for seed in seeds:
+            home = base / f"take-{seed}"
+            counts["at_work"] += _killed_at_work(home, base / "empty", "take", lasts_s, seed, batch)
+            counts["midway"] += 0 < progress(home) < expected["shot"].height
+            counts["torn"] += torn(home)
+            finish(start(home, "take", batch))
+            counts["different"] += not same(contents(home), expected)
+            shutil.rmtree(home)
+    stored, aside = expected["shot"].height, expected["quarantine"].height
+    return pl.DataFrame([{"files": FILES, "stored": stored, "aside": aside, "moments": len(seeds), **counts}])
