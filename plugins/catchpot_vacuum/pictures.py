@@ -70,7 +70,7 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
             Strip(
                 f"{NAMES[seal]} [{'mbar l/s' if litres else 'mbar/min'}]",
                 own["started_at"].to_list(),
-                own[f"{stem}_{unit}"].to_list(),
+                _middle(own, seal, stem, unit),
                 own[f"{stem}_low_{unit}"].to_list(),
                 own[f"{stem}_high_{unit}"].to_list(),
                 own["shot"].to_list(),
@@ -89,7 +89,8 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
     last = rows.sort("started_at").row(-1, named=True)
     said = (
         "Leaks over time, as they would be with 50 mbar in the clamp and 550 in the cavity, so that shots compare; the "
-        f"newest shot is {last['shot']}."
+        f"newest shot is {last['shot']}. Of outer and inner seal the bar is the range that the leak laws leave, the mark "
+        "its middle."
     )
     named = {f.at: f.text for f in flags}
     said += (
@@ -99,6 +100,13 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
         "seal-leaks", "Leaks, restated to the same pressures", history(strips, flags, zone=view.zone), said,
         _leak_table(rows), history_height(len(strips), bool(flags)),
     )  # fmt: skip
+
+
+def _middle(own: pl.DataFrame, seal: str, stem: str, unit: str) -> list[float]:
+    """What the mark shows: the value; of outer and inner seal the middle of the range, since the law is not known."""
+    if seal not in ("outer", "inner"):
+        return own[f"{stem}_{unit}"].to_list()
+    return (0.5 * (own[f"{stem}_low_{unit}"] + own[f"{stem}_high_{unit}"])).to_list()
 
 
 def _limit(entry: Any, seal: str) -> float | None:
