@@ -89,7 +89,7 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
     last = rows.sort("started_at").row(-1, named=True)
     said = (
         "Leaks over time, as they would be with 50 mbar in the clamp and 550 in the cavity, so that shots compare; the "
-        f"newest shot is {last['shot']}. Of outer and inner seal the bar is the range that the leak laws leave, the mark "
+        f"newest shot is {last['shot']}. Of outer and inner seal the bar is the range that the laws leave, the mark "
         "its middle."
     )
     named = {f.at: f.text for f in flags}
