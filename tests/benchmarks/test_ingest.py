@@ -165,7 +165,8 @@ def test_throughput_against_one_bare_scan(tmp_path: Path, capsys: pytest.Capture
 
 
 def test_memory_is_flat_in_the_number_of_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    few, many = max(FILES // 2, 500), 2 * max(FILES // 2, 500)
+    few = max(FILES // 4, 500)  # one batch
+    many = max(FILES, 2 * few)
     peaks = {}
     for n in (few, many):
         plain, other = write(tmp_path / str(n), n)

@@ -82,3 +82,11 @@ def test_killed_at_random_moments_and_run_again_it_is_the_same_store(
         for name, frame in expected.items():
             assert again[name].equals(frame), name
     assert interrupted > 0
+
+
+def test_the_committed_study_at_full_size_lost_nothing() -> None:
+    table = pl.read_csv(Path(__file__).parents[1] / "studies" / "results" / "kills-500.csv")
+    (row,) = table.to_dicts()
+    assert row["files"] == 500 and row["moments"] >= 20 and row["stored"] + row["aside"] == 500
+    assert row["at_work"] == row["moments"] and row["midway"] > row["moments"] // 2
+    assert (row["torn"], row["different"]) == (0, 0)

@@ -16,7 +16,8 @@ from catchpot.ingest.merge import long_to_wide, series_to_wide
 from catchpot.ingest.metadata import shot_meta
 from catchpot.ingest.reader import Finished, FinishedShot, LogRefused, Remark, ShotMeta, TextLayout
 from catchpot.ingest.split import split_shots
-from catchpot.ingest.stamps import SINCE_START, over_midnight, parse_stamps, wall_to_utc
+from catchpot.ingest.stamps import SINCE_START, parse_stamps
+from catchpot.ingest.wall_clock import over_midnight, wall_to_utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

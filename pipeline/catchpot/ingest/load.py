@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -19,7 +18,7 @@ from catchpot.ingest.batch import Batch, Candidate, read_batch
 from catchpot.ingest.outcome import IngestOutcome, SetAside
 from catchpot.ingest.reader import LogRefused, Source
 from catchpot.ingest.register import Register, Resolved, SeenFile, as_frame
-from catchpot.ingest.scan import Found, Read, find_logs, read_all
+from catchpot.ingest.scan import Found, Read, find_logs, read_ahead
 from catchpot.store import intake
 from catchpot.store.store import Store
 from catchpot.tables import polars_schema
@@ -86,7 +85,7 @@ def ingest_files(
         else:
             _count_seen(outcome, seen, register)
     done = 0
-    for reads in _read_ahead(todo):
+    for reads in read_ahead(_batches(todo)):
         _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
         done += len(reads)
         if progress:
@@ -124,19 +123,6 @@ def _batches(files: Sequence[Found]) -> Iterator[list[Found]]:
         size += f.size
     if batch:
         yield batch
-
-
-def _read_ahead(files: Sequence[Found]) -> Iterator[list[Read]]:
-    """Bytes and digests, batch by batch; the next batch is read and hashed while the one before is being stored."""
-    with ThreadPoolExecutor(1) as ahead:
-        waiting: Future[list[Read]] | None = None
-        for batch in _batches(files):
-            coming = ahead.submit(read_all, batch)
-            if waiting is not None:
-                yield waiting.result()
-            waiting = coming
-        if waiting is not None:
-            yield waiting.result()
 
 
 def _count_seen(outcome: IngestOutcome, seen: SeenFile, register: Register) -> None:

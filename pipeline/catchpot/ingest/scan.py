@@ -6,8 +6,8 @@ import hashlib
 import io
 import os
 import zlib
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -84,6 +84,19 @@ def _walk(folder: Path, name: str) -> Iterator[Found]:
 
 def _no_log(name: str) -> bool:
     return name.startswith(".") or name.lower().endswith(_NO_LOGS)
+
+
+def read_ahead(batches: Iterable[Sequence[Found]]) -> Iterator[list[Read]]:
+    """Bytes and digests, batch by batch; the next batch is read and hashed while the one before is being stored."""
+    with ThreadPoolExecutor(1) as ahead:
+        waiting: Future[list[Read]] | None = None
+        for batch in batches:
+            coming = ahead.submit(read_all, batch)
+            if waiting is not None:
+                yield waiting.result()
+            waiting = coming
+        if waiting is not None:
+            yield waiting.result()
 
 
 def read_all(files: Sequence[Found]) -> list[Read]:
