@@ -101,7 +101,7 @@ def priors(
     odds["resin_past_seal"] *= _past_seal(pressures)
     chance = np.array([odds[c] / (1 + odds[c]) for c in NAMES])
     v, h = book.volume_l, book.thickness_mm
-    quiet = np.array([0.0010, 0.010, 0.008, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03, 0.012])
+    quiet = np.array([0.0010, 0.010, 0.011, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03, 0.012])
     active = np.array(
         [
             0.03,

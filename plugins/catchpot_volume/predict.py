@@ -18,7 +18,7 @@ from catchpot_volume.periods import FOUND_AS_A_RULE, best_volume, late_bound
 
 LEAST_HISTORY = 5
 """Arrival volumes needed before a history is trusted."""
-USUAL_SCATTER, POT_SD = 0.018, 0.01
+USUAL_SCATTER, POT_SD = 0.016, 0.01
 """First guess of the scatter from shot to shot, and of a volume read from the catch pot (common practice)."""
 SHARED = 0.6
 """Share of a reading's s.d. that is taken as common to all readings of a mould."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
 from catchpot.stats.causes import Priors, difference, estimate, sets_of
 
@@ -59,3 +60,21 @@ def test_a_cause_that_can_only_add_is_not_found_where_something_is_missing() -> 
     assert got.chance(0) < estimate(np.array([-1.0]), np.eye(1) * 0.25, [np.eye(1)], np.zeros((1, 1)), both, 1).chance(
         0
     )
+
+
+def test_a_witness_with_several_readings_is_their_mixture() -> None:
+    """Weights of the sets under each reading, by scipy's densities, times the reading's own weight."""
+    priors = Priors(np.full(2, 0.01), np.full(2, 1.0), np.array([0.1, 0.2]), np.zeros(2, bool))
+    law, d, noise = np.array([[1.0, 1.0], [0.0, 1.0]]), np.array([0.8, 0.0]), np.diag([0.04, 0.0])
+    readings = [(0.7, 0.02, np.log(0.8)), (0.1, 0.5, np.log(0.2))]
+    got = estimate(d, noise, [law], np.zeros((2, 2)), priors, 2, None, readings)
+    active = sets_of(2, 2)
+    expected = []
+    for value, variance, log_share in readings:
+        for row in active:
+            sd = np.where(row, priors.active_sd, priors.quiet_sd)
+            total = np.diag([0.04, variance]) + law @ np.diag(sd**2) @ law.T
+            chance = np.prod(np.where(row, priors.chance, 1 - priors.chance))
+            density = multivariate_normal(np.zeros(2), total).pdf(np.array([0.8, value]))
+            expected.append(density * chance * np.exp(log_share))
+    assert got.weight == pytest.approx(np.array(expected) / np.sum(expected), rel=1e-9)

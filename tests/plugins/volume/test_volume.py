@@ -20,10 +20,10 @@ from catchpot.physics.volume import CAUSES
 from catchpot.tables import shape, violations
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
-from catchpot_volume.answer import sentences
+from catchpot_volume.answer import sentences, told, worth_measuring
 from catchpot_volume.cause_analysis import CauseAnalysis
 from catchpot_volume.meter_analysis import MeterAnalysis
-from catchpot_volume.meters import checks_of, gain_of, known_step
+from catchpot_volume.meters import checks_of, gain_of, known_step, shared_readings
 from catchpot_volume.naming import Row
 from catchpot_volume.next_analysis import NextAnalysis, NextParams
 from catchpot_volume.sheet import next_lines, sheet_html
@@ -284,6 +284,31 @@ def test_the_first_shot_comes_from_the_book_alone_with_a_wide_interval() -> None
     assert "mould book lacks" in reason
 
 
+def test_a_first_shot_with_core_runner_and_hose_by_hand() -> None:
+    """Worked by hand, no other evidence: 1.2 m2 x 4 mm is 4.8 l; 1200 g/m2 of glass at 2560 kg/m3 take 0.5625 l of it;
+    a core of 0.9 l takes resin in half of itself (common practice, no source), so keeps out 0.45 l: 3.7875 l. A runner
+    of 0.15 l and an empty feed hose of 0.2 l fill before: 4.1375 l; a hose that is full takes nothing. Tolerances as
+    s.d.: 0.1 mm / 1.96 on 1.2 m2, 5 % / 1.96 of the glass, 10 % / 1.96 of runner and hose, a fifth of the core / 2, 1 %
+    of the volume for the meter: 0.0612, 0.0143, 0.0179, 0.09, 0.0414 l, together 0.1188 l.
+    """
+    tables, book = made("nothing")
+    none = first_shots(tables, 0)
+    keys: dict[str, Any] = {
+        "part_area_m2": 1.2, "thickness_mm": 4.0, "fibre_areal_weight_g_m2": 1200.0, "fibre_density_kg_m3": 2560.0,
+        "core_volume_l": 0.9, "core_uptake_fraction": 0.5, "runner_volume_l": 0.15, "feed_hose_volume_l": 0.2,
+        "thickness_tolerance_mm": 0.1, "fibre_areal_weight_tolerance_pct": 5.0, "runner_volume_tolerance_pct": 10.0,
+    }  # fmt: skip
+    row, _ = ahead(none, with_book(book, **keys))
+    assert row is not None
+    assert row["arrival_volume_l"] == pytest.approx(4.1375, abs=2e-4)
+    half = (row["arrival_volume_high_l"] - row["arrival_volume_low_l"]) / 2
+    assert half == pytest.approx(1.96 * 0.1188, rel=0.01)
+    assert row["volume_l"] == pytest.approx(4.1375 + 2.326 * 0.1188, rel=0.004)
+    full, _ = ahead(none, with_book(book, **keys, feed_hose_full=True))
+    assert full is not None
+    assert full["arrival_volume_l"] == pytest.approx(3.9375, abs=2e-4)
+
+
 def test_catalyst_of_a_mixed_volume() -> None:
     tables, book = made("nothing")
     row, _ = ahead(tables, book)
@@ -324,6 +349,77 @@ def test_shots_that_never_arrived_raise_the_next_volume() -> None:
     row, _ = ahead({**tables, "fill": fill}, book)
     assert row is not None and calm is not None
     assert row["arrival_volume_l"] > calm["arrival_volume_l"] + 0.01
+
+
+def test_arrivals_too_late_to_be_seen_still_explain_a_change() -> None:
+    tables, book = made("meter")
+    late = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["shot"][AT + 5 :].to_list()
+    gone = [
+        pl.when(pl.col("shot").is_in(late)).then(None).otherwise(pl.col(c)).alias(c)
+        for c in ("arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l", "overflow_l")
+    ]
+    # the machine stopped just after resin came: nothing of the arrival shows
+    stopped = pl.when(pl.col("shot").is_in(late)).then(1.01 * pl.col("arrival_volume_l")).otherwise("injected_volume_l")
+    fill = tables["fill"].with_columns(injected_volume_l=stopped).with_columns(gone)
+    causes, change = explained({**tables, "fill": fill}, book, True)
+    assert change["shots_late"] == len(late)
+    assert change["arrival_change_low_l"] <= 0.04 * change["arrival_before_l"] <= change["arrival_change_high_l"]
+    assert causes["cause"][0] == "flow_meter"
+    assert "came too late to be seen" in change["sentence_1"]
+
+
+def test_the_lines_resistance_tells_a_meter_from_a_cavity() -> None:
+    """Alone on its injector: with the line's resistance the meter stands before the cavity, without it does not."""
+    tables, book, _ = world(scenario((mu.Change("hull", "flow_meter", 0.04, AT),), others=0, weigh_part=False), 11)
+    blind = tables["permeability"].with_columns(line_resistance_per_m3=pl.lit(None, dtype=pl.Float64))
+    chances = []
+    for permeability in (tables["permeability"], blind):
+        causes, _ = explained({**tables, "permeability": permeability}, book, True)
+        meter = causes.filter(pl.col("cause") == "flow_meter")
+        chances.append(meter["chance"].sum() if meter.height else 0.0)
+    assert chances[0] > chances[1]
+
+
+def test_every_other_mould_may_have_changed_for_itself() -> None:
+    """Two moulds step together and a third does not: the shared step is theirs, and its doubt is not averaged away."""
+    rng = np.random.default_rng(5)
+    t = pl.datetime_range(pl.datetime(2026, 3, 2), pl.datetime(2026, 4, 10), "1d", eager=True, time_zone="UTC")
+    rows = [
+        pl.DataFrame({
+            "of_mould": name, "at": t, "log_volume": rng.normal(0, 0.005, len(t)) + step * (np.arange(len(t)) > 19),
+            "log_balance": pl.Series([None] * len(t), dtype=pl.Float64),
+        })
+        for name, step in (("a", 0.03), ("b", 0.03), ("c", 0.0))
+    ]  # fmt: skip
+    readings, compared = shared_readings(pl.concat(rows), (t[0], t[19], t[20], t[-1]))
+    assert compared == 3
+    value, _, _ = max(readings, key=lambda r: r[2] - 0.5 * np.log(r[1]))
+    assert value == pytest.approx(0.03, abs=0.005)
+    assert len(readings) > 1
+
+
+def test_a_meter_step_of_the_other_moulds_is_looked_at_in_a_mould_that_shows_none() -> None:
+    tables, book = made("nothing")
+    meter = dict(mu.compute(MeterAnalysis(), tables, book, declared=DECLARED).tables)
+    at = tables["shot"].filter(pl.col("mould") == "hull").sort("started_at")["started_at"][15]
+    step = meter["meter"].head(1).with_columns(since=pl.lit(at).cast(pl.Datetime("us", "UTC")), change_pct=pl.lit(2.0))
+    meter["meter"] = pl.concat([meter["meter"], step])
+    _, change = explained(tables, book, False, meter)
+    assert change["since"] == at
+
+
+def test_what_is_worth_measuring_stands_by_litres_settled_a_minute() -> None:
+    causes, change = explained(*made("gel coat"), True)
+    worth = worth_measuring(causes)
+    a_minute = (worth["in_doubt_l"] / worth["minutes"]).to_list()
+    assert a_minute == sorted(a_minute, reverse=True)
+    assert change["sentence_3"].startswith(f"Next, {worth['measure_next'][0]}")
+
+
+def test_the_newest_change_is_told_where_nothing_has_changed_since() -> None:
+    rows = pl.DataFrame({"since": [1, 2, 3], "changed": [True, True, False]})
+    assert told(rows)["since"] == 2
+    assert told(rows.filter(pl.col("since") == 3))["since"] == 3
 
 
 def test_sentences_name_a_pair_in_words() -> None:
