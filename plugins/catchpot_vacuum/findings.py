@@ -39,9 +39,10 @@ def what_would_tell(split: Pooled, *, gauge: bool = True) -> str:
 def third_hold(needed_s: float | None) -> str:
     """Which further hold narrows what two leave open, and how long it takes."""
     each = _hold_s(needed_s)
+    minutes = np.ceil((each + 60.0) / 60.0)
     return (
-        f"a third hold of {each:.0f} s (about {np.ceil((each + 60.0) / 60.0):.0f} minutes with the evacuation) with the "
-        "cavity evacuated as deep as the clamp channel would narrow it, since then nothing passes the inner seal"
+        f"a third hold of {each:.0f} s (about {minutes:.0f} minutes with the evacuation) with the cavity "
+        "evacuated as deep as the clamp channel would narrow it, since then nothing passes the inner seal"
     )
 
 
