@@ -103,12 +103,14 @@ def _stray_quotes(body: bytes, separator: str, quote: str) -> list[int]:
     mark, ends = ord(quote), np.flatnonzero(text[1:] == ord("\n"))
     at = np.flatnonzero(text == mark)
     line = np.searchsorted(ends, at - 1)
-    first = np.searchsorted(line, line)
-    odd = (np.arange(len(at)) - first) % 2 == 1
-    outside = np.where(odd, text[at + 1], text[at - 1])
-    wrong = ~np.isin(outside, [ord("\n"), ord("\r"), mark, *separator.encode()])
-    last = np.searchsorted(line, line, side="right") - 1
-    wrong |= ~odd[last]
+    begin = np.flatnonzero(np.diff(line, prepend=-1))
+    counts = np.diff(begin, append=len(at))
+    closing = (np.arange(len(at)) - np.repeat(begin, counts)) % 2 == 1
+    beside = np.zeros(256, bool)
+    beside[[ord("\n"), ord("\r"), mark, *separator.encode()]] = True
+    wrong = ~beside[np.where(closing, text[at + 1], text[at - 1])] | np.repeat(counts % 2 == 1, counts)
+    if not wrong.any():
+        return []
     q, s = re.escape(quote), re.escape(separator)
     cell = f"(?: *{q}(?:[^{q}]|{q}{q})*{q} *|[^{s}{q}]*)"
     whole = re.compile(f"{cell}(?:{s}{cell})*\\r?".encode())
