@@ -178,11 +178,14 @@ def solve_seals(
 
     white = whitened(rate)
     rows: list[tuple[Floats, Floats, Floats, Floats, Floats]] = []
+    openness = (cavity - REFERENCE_CAVITY_MBAR) / (REFERENCE_AMBIENT_MBAR - REFERENCE_CAVITY_MBAR)
     for law in READINGS:
+        plain_outer, past_inner = (np.where(there, v, 0.0) for v in shares(law, 0.0, ambient, clamp, cavity))
+        b = whitened(past_inner)
+        bb, br = (b * b).sum(1), (b * white).sum(1)
         for k in squeeze:
-            a, b = (whitened(np.where(there, v, 0.0)) for v in shares(law, k, ambient, clamp, cavity))
-            aa, ab, bb = (a * a).sum(1), (a * b).sum(1), (b * b).sum(1)
-            ar, br = (a * white).sum(1), (b * white).sum(1)
+            a = whitened((1.0 + k * openness) * plain_outer)
+            aa, ab, ar = (a * a).sum(1), (a * b).sum(1), (a * white).sum(1)
             det = np.where(told, aa * bb - ab * ab, 1.0)
             det = np.where(det > 1e-12 * aa * bb, det, np.nan)
             outer, inner = (bb * ar - ab * br) / det, (aa * br - ab * ar) / det
