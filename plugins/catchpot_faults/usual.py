@@ -73,6 +73,7 @@ class Usual:
     gap_rise: Expected
     end_growth: Expected
     of_programmed: Expected
+    catch_pot_l: float
 
 
 def spread(values: Floats, floor: float) -> float:
@@ -192,6 +193,7 @@ def usual_of(
         step_gain=_high(kept["step_gain"][refs]),
         gap_rise=usual_number(kept["gap_rise_mm"], 0.02),
         end_growth=usual_number(kept["end_growth"], 0.1),
+        catch_pot_l=float(nan_median(number["catch_pot_l"][refs[-12:]])) if len(refs) else float("nan"),
         of_programmed=usual_number(np.log(number["injected_volume_l"] / number["programmed_volume_l"]), 0.005),
     )
 

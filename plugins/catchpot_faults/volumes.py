@@ -87,6 +87,8 @@ def volumes(s: Seen, found: list[Found]) -> list[Found]:
         return _by_book(s, injected, arrived)
     assert known is not None
     short = _short(s, known, injected, arrived, odd_curve)
+    if not short and not arrived and not odd_curve and _never_reaches_the_pot(s):
+        return [words.stopped_before_vent(injected, known.usual_l if known.shown else None, weighed=True)]
     if short or odd_curve:
         return short
     return _over(s, known, injected, arrived) if u.shots >= LEAST_SHOTS else _by_book(s, injected, arrived)
@@ -107,6 +109,13 @@ def _by_book(s: Seen, injected: float, arrived: bool) -> list[Found]:
         over_pct = 100 * (n["overflow_l"] - bleed) / own
         return [words.overfill(n["overflow_l"], over_pct, bleed, "this shot's arrival volume", n["catch_pot_l"])]
     return []
+
+
+def _never_reaches_the_pot(s: Seen) -> bool:
+    """Whether this mould's weighed catch pots hold nothing as a rule, and this one too, with no hose to keep resin."""
+    least = 0.003 * s.share_l
+    empty = s.number["catch_pot_l"] < least and s.usual.catch_pot_l < least and s.usual.shots >= LEAST_SHOTS
+    return bool(empty and np.nan_to_num(s.number["book.vent_hose_volume_l"]) <= 0)
 
 
 def _jump(s: Seen, injected: float) -> tuple[float, float]:
@@ -132,6 +141,8 @@ def _short(s: Seen, known: Takes, injected: float, arrived: bool, odd_curve: boo
         # A quarter of what must be found, or half of the mould's own scatter, more where arrivals are often missed;
         # and less went in than usually does.
         least = (1.0 if mostly else 1.6) * max(SHORT / 4, 0.5 * known.usual_sd)
+        if -jump > max(SHORT, 3.5 * scatter):  # set otherwise, or stopped: no scatter of the mould
+            least = 0.75 * least
         if short > least and -jump > max(SHORT / 2, scatter) and not (flat and short < 0.08):
             against = "the usual arrival volume"
             return [words.short_fill(injected, known.usual_l, 100 * short, against, 196 * known.usual_sd, programmed)]
@@ -156,7 +167,10 @@ def _over(s: Seen, known: Takes, injected: float, arrived: bool) -> list[Found]:
         beyond = arrived and over > least and jump > max(0.25 * scatter, 0.01)
     else:
         beyond = over > 0.8 * OVER and jump > max(0.3 * OVER, 2.7 * scatter)
-    surely = (arrived and over - 1.5 * known.sd > 0.95 * OVER) or n["catch_pot_l"] - bleed > OVER * known.likely_l
+    # A mould that always lets a fifth past is more likely one whose arrival is read too early.
+    surely = habit < 0.2 and (
+        (arrived and over - 1.5 * known.sd > 0.95 * OVER) or n["catch_pot_l"] - bleed > OVER * known.likely_l
+    )
     # What is set by hand and jumps far beyond its steps was set otherwise.
     set_otherwise = jump > max(0.3 * OVER, 3.5 * scatter) and max(over, by_usual) > 0.8 * OVER
     if not (beyond or surely or set_otherwise):

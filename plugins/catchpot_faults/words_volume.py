@@ -27,11 +27,16 @@ def short_fill(
     )
 
 
-def stopped_before_vent(injected_l: float, expected_l: float | None) -> Found:
-    """A stop before arrival by an amount that is no fault, or that can't be told from one."""
+def stopped_before_vent(injected_l: float, expected_l: float | None, weighed: bool = False) -> Found:
+    """A stop before arrival by an amount that is no fault, or that can't be told from one.
+
+    weighed: known from a catch pot that held nothing.
+    """
     text = f"Injection stopped at {injected_l:.2f} l, before resin was seen to arrive at the vent"
     if expected_l is not None:
         text += f" (usual arrival volume {expected_l:.2f} l)"
+    if weighed:
+        text += ", and the catch pot held nothing"
     text += "; the front may have come the last way by itself."
     return Found("stopped_before_vent", "note", text, "Nothing, if the part is wet at the vent.", injected_l)
 

@@ -225,7 +225,8 @@ def air_slugs(
     row, begin = np.nonzero(edge == 1)
     _, stop = np.nonzero(edge == -1)
     last = np.where(inside.any(axis=1), steps - 1 - np.argmax(inside[:, ::-1], axis=1), -1)
-    whole = (begin > 0) & (stop <= last[row]) & ((stop - begin) * step <= LONGEST_SLUG_S)
+    # Nor is a stop that throttles: the last moments count for nothing.
+    whole = (begin > 0) & (stop <= last[row] - round(1.5 / step)) & ((stop - begin) * step <= LONGEST_SLUG_S)
     whole &= volume[row, begin] > 0.03 * volume[row, np.maximum(last[row], 0)]
     row, begin, stop = row[whole], begin[whole], stop[whole]
     turning = _still_turning(volume, last, row, begin, stop, step, _quantum(vol_l, owner, shots))

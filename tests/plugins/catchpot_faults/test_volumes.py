@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.plugins.catchpot_faults.one_shot import UNKNOWN, seen, usual
@@ -77,6 +79,16 @@ def test_a_stop_just_before_the_vent_is_noted_not_blamed() -> None:
     found = volumes(seen(injected_volume_l=1.986), [])
     assert [(f.kind, f.severity) for f in found] == [("stopped_before_vent", "note")]
     assert kinds(injected_volume_l=2.03) == []
+
+
+def test_a_habit_of_stopping_before_the_vent_is_noted_not_blamed() -> None:
+    """The catch pot is weighed and holds nothing, now and as a rule, and no hose keeps the resin."""
+    habit = replace(HIDDEN, catch_pot_l=0.0)
+    empty = {"past": habit, "injected_volume_l": 2.1, "catch_pot_l": 0.0}
+    assert kinds(**empty) == ["stopped_before_vent"]
+    assert kinds(**(empty | {"catch_pot_l": 0.05})) == []
+    assert kinds(**(empty | {"past": HIDDEN})) == []
+    assert kinds(**(empty | {"book.vent_hose_volume_l": 0.15})) == []
 
 
 def test_what_the_machine_was_set_to_is_said() -> None:
