@@ -117,9 +117,9 @@ table{border-collapse:collapse;width:100%;font-size:.95rem}
 th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid {{ rule }};vertical-align:top}
 th{font-weight:400;color:{{ muted }};white-space:nowrap}
 .done td{height:2rem;width:25%}
-@media print{body{font-size:12.5px;padding:0;max-width:none}.volume{font-size:5.4rem}
-.limit{font-size:1.7rem;margin:.5rem 0}
-.mind,.first{margin:.45rem 0}table{font-size:12px}.done td{height:1.8rem}tr,.mind,.first{break-inside:avoid}}
+@media print{body{font-size:14px;padding:0;max-width:none}.volume{font-size:6.2rem}
+.limit{font-size:2rem;margin:.5rem 0}
+.mind,.first{margin:.45rem 0}table{font-size:13.5px}.done td{height:2rem}tr,.mind,.first{break-inside:avoid}}
 @media (max-width:32rem){.volume{font-size:3.6rem}.limit{font-size:1.5rem}th{white-space:normal}}
 </style>
 </head>

@@ -10,7 +10,7 @@ from scipy.stats import norm, truncnorm
 from catchpot.stats.censored import above, censored_mean
 
 
-def _drawn(seed: int, mean: float, n: int = 40) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]  # of floats
+def _drawn(seed: int, mean: float, n: int = 40) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     values, bound = rng.normal(mean, 1.0, n), rng.normal(0.0, 0.3, n)
     return values[values < bound], bound[values >= bound]

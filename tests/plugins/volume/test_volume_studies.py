@@ -36,13 +36,31 @@ def test_committed_causes_meet_their_bars() -> None:
     given = frame.filter(pl.col("periods") == "given")
     nothing = frame.filter(pl.col("case").str.starts_with("nothing"))
     assert (nothing["said_changed_pct"] <= 5).all()
-    single = given.filter(pl.col("all_named_pct").is_null() & ~pl.col("case").str.starts_with("nothing"))
-    assert (single["true_first_or_in_first_pair_pct"] >= 90).all()
-    assert (given["all_named_pct"].drop_nulls() >= 75).all()
-    pair = given.filter(pl.col("bar").str.starts_with("pair"))
-    # 100 tries: two standard errors of 95 % are 4.4 %
-    assert (pair["interval_holds_pct"] >= 90).all()
+    first = frame.filter(pl.col("bar").str.starts_with("true cause first"))
+    assert (first["true_first_alone_pct"] >= 90).all()
+    assert (frame["all_named_pct"].drop_nulls() >= 75).all()
+    pair = frame.filter(pl.col("bar").str.starts_with("pair"))
+    assert (pair["true_first_or_in_first_pair_pct"] >= 90).all()
+    # the cases share their seeds' noise; 100 tries: two standard errors of 90 % are 6 %
+    covers = given["interval_holds_pct"].drop_nulls()
+    assert (covers >= 84).all()
+    assert covers.to_numpy().mean() >= 90
     assert (frame["adds_up_pct"] == 100).all()
+
+
+def test_committed_causes_from_logs_meet_their_bars() -> None:
+    """From logs: every cause that the logs can tell stands first; what is not resin past the seal is not called so."""
+    frame = pl.read_csv(RESULTS / "volume-from-logs.csv")
+    rows = {r["case"]: r for r in frame.iter_rows(named=True)}
+    for name, row in rows.items():
+        if name.startswith("nothing"):
+            assert row["said_changed_pct"] <= 5
+        elif name != "resin past the inner seal, 0.05 l a shot":  # half the loss: it may stand beside the meter
+            assert row["true_first_or_in_first_pair_pct"] >= 90, name
+    assert rows["resin past the inner seal, 0.08 l a shot"]["tries"] >= 100
+    assert rows["resin past the inner seal, 0.08 l a shot"]["true_first_alone_pct"] >= 90
+    assert (frame["next_shots"] >= 300).all()
+    assert (frame["next_filled_pct"] >= 97).all()
 
 
 def test_committed_next_shots_fill_as_said() -> None:
