@@ -31,7 +31,7 @@ BOOK = np.linspace(-4.0, 4.0, 33)
 FINE = 61
 STRAIGHT_FROM = 0.58
 """Chance of a straight front from which its volume is the one given; below, the median over all kinds is."""
-PATTERN_SD = 0.005
+PATTERN_SD = 0.0075
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
 SPREADING_TAPER, SPREADING_SD = 1.5, 0.02
 """In a diverging channel the bend is so gentle that small errors of the book move it: what is added for them there."""
@@ -125,6 +125,7 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
         bins = reweighted(bins, b, fitted, noise, robust=turn > 0)
     # the running volume wanders with the flow meter's noise as learnt, not as first guessed
     wander = b.wander_l * np.where(b.stroked, 1.0, np.clip(np.sqrt(noise.proportional) / b.flow_noise, 0.5, 3.0))
+    wander = np.hypot(wander, b.set_in_l)
     for c in chunks:
         _finish(out, c, bins.part(c), total[c], wander[c])
     lost = rows[~arrived(out.gain, bins.taper)[rows] & (expected_l[rows] > 1.05 * bins.runner_l[rows])]

@@ -185,7 +185,8 @@ class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
     n: samples; 1 where strokes were counted. spell_s: how long the bin lasted, there; else 0. volume_variance: squared
-    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end. stroked:
+    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end; set_in_l: and
+    at the beginning. stroked:
     (shots,), strokes were counted.
     flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
@@ -199,6 +200,7 @@ class Binned:
     volume_variance: Array
     spell_s: Array
     wander_l: Array
+    set_in_l: Array
     stroked: Flags
     flow_noise: Array
     bin: Ints
@@ -256,6 +258,8 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     base[s.shot[first]] = running[first] - piece[first] ** 2
     wander = np.where(stroked[s.shot], 0.0, flow_noise[s.shot] ** 2 * (running - base[s.shot]))
     at_end = np.sqrt(np.nan_to_num(extreme_by(wander, s.shot, groups, largest=True)))
+    # flow sets in between two samples, and none says where
+    set_in = np.where(stroked, 0.0, 0.1 * np.nan_to_num(extreme_by(piece, s.shot, groups, largest=True)))
     # the meter's wander moves the arrival as a whole; only what is a bin's own belongs to the bin
     own = np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
     # a count stands still between strokes: the volume is known to a part of one
@@ -271,6 +275,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         total_of(own) / few_samples,
         np.where(stroked[:, None], total_of(s.step_s), 0.0),
         at_end,
+        set_in,
         stroked,
         flow_noise,
         number,
