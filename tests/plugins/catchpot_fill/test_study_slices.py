@@ -7,8 +7,6 @@ import pytest
 from tests.studies.harness import RESULTS
 from tests.studies.study_arrival import arrival_table, mobility_table, tries
 
-BARRED = ("strip", "all-round")
-
 
 def test_a_slice_of_the_study() -> None:
     """Four moulds of each geometry a case: loose, but a broken fit would not pass."""
@@ -29,13 +27,89 @@ def test_a_slice_of_the_study() -> None:
     assert mobility["median_error_pct"].drop_nulls().max() < 3.0  # type: ignore[operator]  # a float column
 
 
-@pytest.mark.parametrize("mould", BARRED)
-def test_committed_study_of_straight_fronts_meets_its_bars(mould: str) -> None:
-    row = pl.read_csv(RESULTS / "arrival.csv").filter(case="straight", mould=mould).row(0, named=True)
-    assert row["n"] >= 40
-    assert row["median_error_pct"] <= 0.3
-    assert row["p95_error_pct"] <= 1.0
-    assert row["width_over_bound"] <= 2.0
+def table(name: str) -> pl.DataFrame:
+    """A committed table of a hundred moulds of each geometry a case."""
+    frame = pl.read_csv(RESULTS / f"{name}.csv")
+    assert frame["n"].min() >= 100  # type: ignore[operator]  # a column of whole numbers
+    return frame
+
+
+STRAIGHT = (
+    "straight",
+    "straight, 3 % past the vent",
+    "straight, 12 % past the vent",
+    "straight, noise x 2.5 at 10 Hz",
+    "straight, sampled at 1 Hz",
+)
+# What a hundred shots show of 90-99 % by chance: one in twenty lies outside.
+LEAST_HELD = 86.0
+# Strips in which straight and uneven fronts leave one curve; see the study's words.
+HARD = {("straight, 3 % past the vent", "strip"): 2.6}
+MISSED = {
+    # case and geometry: largest median error, least share held
+    ("lanes +-20 %", "strip"): (2.0, 72.0),
+    ("lanes +-15 %", "strip"): (2.6, 80.0),
+    ("lanes +-10 %", "strip"): (2.3, 80.0),
+    ("cover gives 50 ml a bar", "strip"): (2.0, 78.0),
+    ("cover gives 50 ml a bar", "all-round"): (0.3, 65.0),
+    ("capillary pull 10 mbar, not booked", "strip"): (1.0, 68.0),
+    ("capillary pull 10 mbar, not booked", "all-round"): (0.2, 80.0),
+    ("capillary pull 10 mbar, not booked", "wedge"): (0.6, 55.0),
+}
+
+
+@pytest.mark.parametrize("case", STRAIGHT)
+@pytest.mark.parametrize("mould", ["strip", "all-round", "wedge", "rim-fed"])
+def test_committed_study_of_straight_fronts_meets_its_bars(case: str, mould: str) -> None:
+    row = table("arrival").filter(case=case, mould=mould).row(0, named=True)
+    slow = case == "straight, sampled at 1 Hz" and mould == "strip"
+    assert row["median_error_pct"] <= (0.4 if slow else 0.3)
+    assert row["p95_error_pct"] <= (2.0 if slow else 1.0)
+    assert row["width_over_bound"] <= HARD.get((case, mould), 2.0)
     assert row["refused_pct"] <= 5.0
-    # of 48 shots: 90-99 % give or take what chance does to so few
-    assert 86.0 <= row["covered_pct"] <= 100.0
+    assert row["covered_pct"] >= LEAST_HELD
+
+
+def test_committed_study_of_nuisances_meets_its_bars_but_where_said() -> None:
+    frame = table("arrival").filter(pl.col("mould") != "disc")
+    given = frame.filter(pl.col("median_error_pct").is_not_null() & (pl.col("refused_pct") < 80))
+    seen = set()
+    for row in given.iter_rows(named=True):
+        key = (row["case"], row["mould"])
+        largest, least = MISSED.get(key, (2.0, LEAST_HELD))
+        assert row["median_error_pct"] <= largest, key
+        assert row["covered_pct"] >= least, key
+        seen.add(key)
+    assert set(MISSED) <= seen
+
+
+def test_committed_study_gives_no_arrival_where_there_was_none() -> None:
+    frame = table("arrival")
+    assert frame["false_arrivals"].sum() <= 3
+    assert frame.filter(pl.col("case").str.starts_with("stopped")).height == 10
+
+
+def test_committed_study_refuses_discs_without_a_vent_hose() -> None:
+    discs = table("arrival").filter(mould="disc")
+    bare = discs.filter(~pl.col("case").str.contains("hose|together|stopped"))
+    assert (bare["refused_pct"] == 100.0).all()
+    hosed = discs.filter(pl.col("case").str.contains("hose"))
+    assert (hosed["refused_pct"] == 0.0).all() and (hosed["median_error_pct"] < 0.5).all()
+    assert (hosed["covered_pct"] >= LEAST_HELD).all()
+
+
+def test_committed_absolute_interval_holds_an_unbooked_pull() -> None:
+    pulled = table("arrival").filter(pl.col("case") == "capillary pull 10 mbar, not booked", pl.col("mould") != "disc")
+    assert (pulled["absolute_covered_pct"] >= LEAST_HELD).all()
+
+
+def test_committed_study_of_mobility_meets_its_bars() -> None:
+    frame = table("mobility")
+    assert frame["refused_pct"].max() == 0.0
+    for row in frame.iter_rows(named=True):
+        key = (row["case"], row["mould"])
+        assert row["median_error_pct"] <= (2.4 if key == ("lanes +-20 %", "strip") else 2.0), key
+        cover = row["case"].startswith("cover")
+        assert row["absolute_covered_pct"] >= LEAST_HELD, key
+        if row["mould"] != "disc" and not cover and row["case"] != "all together":
+            assert row["covered_outright_pct"] >= LEAST_HELD - 2, key
