@@ -185,9 +185,8 @@ class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
     n: samples; 1 where strokes were counted. spell_s: how long the bin lasted, there; else 0. volume_variance: squared
-    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end; set_in_l: and
-    at the beginning. stroked:
-    (shots,), strokes were counted.
+    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end; set_in_l: and at
+    the beginning. stroked: (shots,), strokes were counted.
     flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
 
