@@ -26,10 +26,12 @@ def name_all(s: Seen) -> list[Found]:
         found += _catalyst(s)
     s.spoiled = stuck in ("flow_l_min", "line_pressure_bar", "cavity_pressure_mbar")
     air = _air(s)
-    found += air
     s.spoiled |= bool(air)
     cavity_known = stuck != "cavity_pressure_mbar"
     gas = _cavity(s) if cavity_known else []
+    # Gas that finds no way out makes the pressure stumble too.
+    blocked = any(f.kind == "vent_blocked" and f.rank == 1 for f in gas)
+    found += [replace(f, rank=2) for f in air] if blocked else air
     found += gas
     if not s.spoiled:
         found += along(s, gas)

@@ -56,3 +56,20 @@ def test_the_other_cause_of_a_rise_is_ranked_below() -> None:
     assert [(f.kind, f.rank) for f in name._cavity(shot)] == [("vacuum_lost", 1), ("vent_blocked", 2)]
     shot = replace(shot, rise=Rise(150.0, 0.4, 700.0, True, 10.0, 40.0))
     assert [(f.kind, f.rank) for f in name._cavity(shot)] == [("vent_blocked", 1)]
+
+
+def test_a_blocked_vent_explains_what_looks_like_air() -> None:
+    past = usual()
+    dips = {"slugs": 3.0, "slugs_s": 3.0, "slugs_depth_pct": 50.0, "slugs_from_volume_l": 1.0, "slugs_to_volume_l": 1.4}
+    gauges = {n: float("nan") for n in ("line_rest_bar", "cavity_least_mbar", "clamp_least_mbar", "gap_rise_mm")}
+    shot = seen(
+        past,
+        None,
+        injected_volume_l=2.1,
+        **gauges,
+        **{"ratio.setting": float("nan"), "ratio.tolerance": float("nan")},
+        **dips,
+    )
+    assert [(f.kind, f.rank) for f in name.name_all(replace(shot))] == [("air_in_line", 1)]
+    blocked = replace(shot, rise=Rise(300.0, 0.4, 900.0, True, 10.0, 90.0))
+    assert [(f.kind, f.rank) for f in name.name_all(blocked)] == [("air_in_line", 2), ("vent_blocked", 1)]
