@@ -252,17 +252,29 @@ def drifting(seed: int, shots: int = 80) -> mu.Scenario:
     return mu.Scenario(moulds=made, changes=changes)
 
 
-@study("faults-drift", seeds=12, slice_seeds=1)
+@study("faults-drift", seeds=6, slice_seeds=1)
 def faults_drift(seeds: Sequence[int]) -> pl.DataFrame:
-    """Shots flagged in moulds that drift over months but have no faults, by what drifts."""
+    """Shots flagged in moulds that drift over months but have no faults, by what drifts.
+
+    A note that a shot stopped before the vent is none where it did: a cavity that grows outgrows a fixed programme.
+    """
+    return flagged_by_drift(pl.concat([drift_outcomes(seed) for seed in seeds]))
+
+
+def drift_outcomes(seed: int) -> pl.DataFrame:
+    """Outcomes of five moulds that drift, with what drifts."""
     what = ("permeability -25 %", "cavity +4 %", "outer leak and clamp", "viscosity +30 %", "pack +5 %, a step")
-    rows = []
-    for seed in seeds:
-        scenario = drifting(seed)
-        found, truth, _ = findings(scenario, seed)
-        about = dict(zip([m.name for m in scenario.moulds], what, strict=True))
-        rows.append(outcomes(found, truth).with_columns(drift=pl.col("mould").replace_strict(about)))
-    every = pl.concat(rows)
+    scenario = drifting(seed)
+    found, truth, _ = findings(scenario, seed)
+    about = dict(zip([m.name for m in scenario.moulds], what, strict=True))
+    never = truth.filter(pl.col("arrival_volume_l").is_null())["shot"]
+    noted = (pl.col("found") == "stopped_before_vent") & pl.col("shot").is_in(never.implode())
+    rows = outcomes(found, truth).with_columns(drift=pl.col("mould").replace_strict(about))
+    return rows.with_columns(found=pl.when(noted).then(pl.lit("")).otherwise("found"))
+
+
+def flagged_by_drift(every: pl.DataFrame) -> pl.DataFrame:
+    """Shots, share flagged and kinds found, by what drifts."""
     flagged = pl.col("found") != ""
     table = every.group_by("drift").agg(
         pl.col("shot").count().alias("shots"), (100 * flagged.mean()).round(2).alias("flagged_pct"),
