@@ -1,7 +1,9 @@
 """Studies: whether the true cause of a changed volume is named, and whether the volume said for the next shot fills.
 
 Histories come from `volume_world` (the generator's plan, errors of the fill analysis drawn about the truth); the study
-`volume-from-logs` takes the same cases from simulated logs through the whole way, over fewer seeds.
+`volume-from-logs` takes the same cases from simulated logs through the whole way, most of them over fewer seeds.
+Bars missed: over seeds 0 to 99 the interval of a gel coat holds 88 %, found -2 % of cavity 88 % and +1 % 89 % (one lot
+of noise for all cases; over 100 other seeds 97 %).
 """
 
 from __future__ import annotations
@@ -164,7 +166,12 @@ HISTORIES: dict[str, tuple[tuple[mu.Change, ...], dict[str, float]]] = {
 
 @study("next-shot", seeds=12, slice_seeds=1)
 def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
-    """What was said of each shot before it, against what it truly took: filled, overflow, calibration."""
+    """What was said of each shot before it, against what it truly took: filled, overflow, calibration.
+
+    Bar: overflow 1.2 times what the scatter demands, 2.33 s.d. for 99 %. It is missed here by up to 0.2: drawn arrivals
+    read 0.3 % late (0.06 to 0.17 of the ratio), level and scatter learnt from 5 to 79 shots cost 0.10 at best
+    (Student's t), and the error that a mould's readings share is allowed for. From logs the ratio is below 1.2.
+    """
     rows = []
     for name, (changes, noise) in HISTORIES.items():
         parts = []

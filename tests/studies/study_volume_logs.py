@@ -23,8 +23,8 @@ def _c(cause: Any, amount: float, over: int = 0, clamp_mbar: float = 0.0) -> mu.
 
 
 NOTHING = {"weigh_part": False}
-MOST = 30
-"""Seeds of the cases that `volume-causes` holds over 100 seeds without logs."""
+MOST = 9
+"""Seeds (315 next shots a mould) of the cases that `volume-causes` holds over 100 seeds without logs."""
 CASES = (
     Case("nothing changed, parts weighed", (), {}, others=0, most=MOST),
     Case("meter +2 %, two others on the injector", (_c("flow_meter", 0.02),), NOTHING, others=2, most=MOST),
@@ -33,7 +33,7 @@ CASES = (
     Case("fabric +8 %, packs weighed", (_c("fabric_pack", 0.08),), PACKS, others=0, most=MOST),
     Case("overflow +0.15 l over 20 shots", (_c("overflow", 0.15, 20),), NOTHING, others=0, most=MOST),
     Case("resin past the inner seal, 0.08 l a shot", (_c("resin_past_seal", 0.08),), NOTHING, others=0),
-    Case("resin past the inner seal, 0.05 l a shot", (_c("resin_past_seal", 0.05),), NOTHING, others=0),
+    Case("resin past the inner seal, 0.05 l a shot", (_c("resin_past_seal", 0.05),), NOTHING, others=0, most=MOST),
     # the outer seal makes the clamp rise too: not to be taken for resin
     Case("meter +3 % and a leaking outer seal, alone", (_c("flow_meter", 0.03), _c("outer_leak", 0.2)), NOTHING,
          others=0, most=MOST),
@@ -57,7 +57,10 @@ def from_logs(made: mu.MadeUp) -> dict[str, pl.DataFrame]:
 
 @study("volume-from-logs", seeds=100, slice_seeds=1)
 def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
-    """Causes and the next shot from simulated logs, against the generator's truth."""
+    """Causes and the next shot from simulated logs, against the generator's truth.
+
+    Bar: said 99 %, filled 97 to 100 %. Missed where a step comes amid 40 shots (95.9 to 96.5 %).
+    """
     rows = []
     for case in CASES:
         answers: list[dict[str, Any]] = []
