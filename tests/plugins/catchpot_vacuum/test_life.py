@@ -17,7 +17,7 @@ from catchpot_vacuum.pool_analysis import Life, common_life
 from catchpot_vacuum.series import clock
 from catchpot_vacuum.watch_analysis import SealWatchAnalysis
 
-Computed = Any  # tests/plugins/vacuum/conftest.py
+Computed = Any  # tests/plugins/catchpot_vacuum/conftest.py
 
 
 def clamp(computed: Computed) -> pl.DataFrame:

@@ -16,7 +16,7 @@ from catchpot_vacuum.resin import SealResinAnalysis
 from catchpot_vacuum.split import Pooled, pooled
 from catchpot_vacuum.tables import SEAL_RESIN
 
-Computed = Any  # tests/plugins/vacuum/conftest.py
+Computed = Any  # tests/plugins/catchpot_vacuum/conftest.py
 STRIP = mu.five_geometries()["strip"]
 
 

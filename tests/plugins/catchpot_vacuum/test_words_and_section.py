@@ -22,7 +22,7 @@ from catchpot_vacuum.section import SealSection
 from catchpot_vacuum.which import not_told, which_seal
 from catchpot_vacuum.words_of_seals import forecast, past_lives, track_record
 
-Computed = Any  # tests/plugins/vacuum/conftest.py
+Computed = Any  # tests/plugins/catchpot_vacuum/conftest.py
 OURS = {t.name: t for t in vars(declared).values() if hasattr(t, "columns")}
 KNOWN = {t.name: t for t in CORE_TABLES} | OURS
 
