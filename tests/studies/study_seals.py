@@ -51,7 +51,7 @@ LEAK_CASES: dict[str, dict[str, object]] = {
 }
 
 
-@study("seal-leaks", seeds=4, slice_seeds=1)
+@study("seal-leaks", seeds=12, slice_seeds=1)
 def seal_leaks(seeds: Sequence[int]) -> pl.DataFrame:
     """Clamp leak at the reference states: error, coverage and refusals, by case and size of the leak."""
     rows = []
