@@ -6,6 +6,12 @@ import numpy as np
 import pytest
 
 from catchpot.stats import regress
+from catchpot.stats.regress import Array, NormalFit
+
+
+def solved(sums: Array, prior: Array | float = 0.0) -> NormalFit:
+    """One model with all its terms."""
+    return regress.solve_branches(sums, prior, [()])[0]
 
 
 def test_normal_equations_of_a_grid_agree_with_a_fit_of_each() -> None:
@@ -16,7 +22,7 @@ def test_normal_equations_of_a_grid_agree_with_a_fit_of_each() -> None:
     weights = rng.uniform(0.5, 2.0, (batch, points))
     response = common[:, :1] * 2.0 - 1.0 + rng.normal(size=(batch, 1, points))
     sums = regress.gram(varying, np.concatenate([common, response], axis=1), weights)
-    fit = regress.solve_normal(sums)
+    fit = solved(sums)
     for i in range(batch):
         for j in range(designs):
             design = np.concatenate([varying[i, j], common[i]]).T
@@ -35,7 +41,7 @@ def test_models_that_share_their_first_terms_agree_with_each_alone() -> None:
     branches = [(), (2,), (3,), (2, 3)]
     for fit, branch in zip(regress.solve_branches(sums, prior, branches), branches, strict=True):
         there = [0, 1, *branch]
-        alone = regress.solve_normal(sums[..., [*there, 4], :][..., [*there, 4]], prior[there])
+        alone = solved(sums[..., [*there, 4], :][..., [*there, 4]], prior[there])
         assert fit.coefficients[..., there] == pytest.approx(alone.coefficients, rel=1e-9)
         assert fit.variance[..., there] == pytest.approx(alone.variance, rel=1e-9)
         assert fit.log_pivots[..., there] == pytest.approx(alone.log_pivots, rel=1e-9)
@@ -47,7 +53,7 @@ def test_models_that_share_their_first_terms_agree_with_each_alone() -> None:
 def test_a_prior_is_a_measurement_of_nought() -> None:
     """By hand: y = 4 measured twice, prior precision 2 about nought: (4 + 4) / (2 + 2) = 2, and 2 * 4 + 2 * 4 left."""
     column, y = np.ones((1, 1, 1, 2)), np.full((1, 1, 2), 4.0)
-    fit = regress.solve_normal(regress.gram(column, y, np.ones((1, 2))), np.array([2.0]))
+    fit = solved(regress.gram(column, y, np.ones((1, 2))), np.array([2.0]))
     assert float(fit.coefficients[0, 0, 0]) == pytest.approx(2.0)
     assert float(fit.left[0, 0]) == pytest.approx(2 * 2.0**2 + 2 * 2.0**2)
 
@@ -56,7 +62,7 @@ def test_pivots_give_the_determinant() -> None:
     rng = np.random.default_rng(2)
     x = rng.normal(size=(1, 1, 3, 30))
     sums = regress.gram(x, np.zeros((1, 1, 30)), np.ones((1, 30)))
-    fit = regress.solve_normal(sums)
+    fit = solved(sums)
     _, log_determinant = np.linalg.slogdet(sums[0, 0, :3, :3])
     assert float(fit.log_pivots.sum()) == pytest.approx(float(log_determinant), rel=1e-9)
 

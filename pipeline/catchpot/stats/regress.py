@@ -99,18 +99,11 @@ class NormalFit:
     log_pivots: Array
 
 
-def solve_normal(sums: Array, prior: ArrayLike = 0.0) -> NormalFit:
-    """Least squares from the sums that `gram` makes; the last column is the response.
-
-    sums: (..., terms + 1, terms + 1), symmetric. prior: (..., terms) or scalar, precision of a Gaussian prior about
-    nought for each coefficient (0: free).
-    """
-    return solve_branches(sums, prior, [()])[0]
-
-
 def solve_branches(sums: Array, prior: ArrayLike, branches: Sequence[tuple[int, ...]]) -> list[NormalFit]:
-    """The same for several models at once, which share their first terms.
+    """Least squares from the sums that `gram` makes, for several models at once that share their first terms.
 
+    sums: (..., terms + 1, terms + 1), symmetric; the last column is the response. prior: (..., terms) or scalar,
+    precision of a Gaussian prior about nought for each coefficient (0: free).
     branches: for each model the terms it has beyond those that no branch names, by number. Each is added by one more
     sweep (Beaton 1964; Goodnight 1979, The American Statistician 33:149) over the upper triangle, spelt out over the
     few terms because the batch is long.
@@ -171,15 +164,6 @@ def huber_weights(standardised: Array, bend: float = 2.5) -> Array:
     """
     size = np.abs(standardised)
     return np.where(size <= bend, 1.0, bend / np.maximum(size, 1e-300))
-
-
-def robust_sd(values: Array, keep: NDArray[np.bool_]) -> Array:
-    """Standard deviation about nought from the median of sizes, over the last axis where `keep`."""
-    sizes = np.where(keep, np.abs(values), np.nan)
-    with np.errstate(invalid="ignore"):
-        empty = ~np.any(keep, axis=-1)
-        sizes = np.where(empty[..., None], 0.0, sizes)
-        return np.asarray(1.482602 * np.nanmedian(sizes, axis=-1))
 
 
 def long_run_factor(residuals: Array, group: Ints, groups: int, longest_lag: int) -> Array:
