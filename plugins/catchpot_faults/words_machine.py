@@ -30,7 +30,7 @@ def ratio_off(ratio: float, setting: float, tolerance: float, share_pct: float, 
         "ratio_off",
         "act" if abs(ratio - setting) > 2 * tolerance or share_pct > 50 else "watch",
         f"The catalyst ratio was {ratio:.2f} % {basis} over {share_pct:.0f} % of the volume ({from_l:.2f} to "
-        f"{to_l:.2f} l), {abs(off):.0f} % {side} against a setting of {setting:.2f} +- {tolerance:.2f} %; over the "
+        f"{to_l:.2f} l), {abs(off):.0f} % {side} against a setting of {setting:.2f} ± {tolerance:.2f} %; over the "
         f"whole shot it was {whole:.2f} %.{cause}",
         RATIO_CAUTION
         + " Check the catalyst pump's linkage, stroke and valves, and weigh what it delivers. Peroxide: eye "

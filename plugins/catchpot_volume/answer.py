@@ -87,7 +87,8 @@ def _first(c: dict[str, Any], zone: str) -> str:
     number = words.number
     late = ""
     if c["shots_late"]:
-        late = f"; {c['shots_late']} of the arrivals came too late to be seen and are estimated"
+        are = "is" if c["shots_late"] == 1 else "are"
+        late = f"; {c['shots_late']} of the arrivals came too late to be seen and {are} estimated"
     return (
         f"{c['mould']} takes {number(c['arrival_after_l'], 'l', 4)} on average since {words.day(c['since'], zone)}"
         f" ({words.count(c['shots_after'], 'shot')}) and took {number(c['arrival_before_l'], 'l', 4)} before"

@@ -18,7 +18,7 @@ from catchpot.stats.changepoint import find_changes, limit_for
 from catchpot.tables import Table, empty, shape
 from catchpot_volume import gather
 from catchpot_volume.meters import CHECKED_SD, Check, checks_of, common_step
-from catchpot_volume.tables import METER, METER_WITNESS
+from catchpot_volume.tables import FOUND_STEP, METER, METER_WITNESS
 
 UNCHECKED_SD = 0.03
 """S.d. of the gain of a meter nobody has checked (common practice, no source)."""
@@ -131,7 +131,7 @@ def steps_of(witness: pl.DataFrame, checks: list[Check], start: datetime) -> lis
     places = [(c.at, f"{c.kind.replace('_', ' ')}") for c in checks if c.kind == "meter_calibrated" and c.at > start]
     for at in _pooled_changes(witness):
         if all(abs((at - p).total_seconds()) > 3 * 86400 for p, _ in places):
-            places.append((at, "change found in all moulds together"))
+            places.append((at, FOUND_STEP))
     places.sort(key=lambda p: p[0])
     made: list[Step] = []
     at_all = witness["at"].to_list()

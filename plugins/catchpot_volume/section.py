@@ -13,6 +13,7 @@ from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, 
 from catchpot_volume import pictures
 from catchpot_volume.answer import told
 from catchpot_volume.sheet import facts, pressure_words, volume_words
+from catchpot_volume.tables import FOUND_STEP
 
 METHOD = (
     "Arrival volume, permeability, the line's resistance, pressures, weighed parts and packs, batches, events and the"
@@ -165,14 +166,18 @@ def _meters(view: View) -> Panel | None:
         for r in meter.sort("injector", "since").iter_rows(named=True)
     ]  # fmt: skip
     steps = meter.filter(pl.col("change_pct").is_not_null()).sort("since")
+    state: State = "in order"
     if steps.is_empty():
         headline = f"No step of a flow meter was found on {words.count(meter['injector'].n_unique(), 'injector')}."
     else:
         s = steps.row(-1, named=True)
+        # A step that somebody noted is known; one that the moulds alone show waits for bucket and scales.
+        if s["source"].startswith(FOUND_STEP):
+            state = "watch"
         headline = (
             f"{s['injector']}: the flow meter's gain stepped by {words.signed(s['change_pct'], '%')} (95 %:"
             f" {words.signed(s['change_low_pct'], '')} to {words.signed(s['change_high_pct'], '%')}) on"
             f" {words.day(s['since'], view.zone)}, on {words.count(s['moulds'], 'mould')}."
         )
     blocks = (DataTable("meters", "Flow meters: metered over true volume", pl.DataFrame(rows)),)
-    return Panel("in order", headline, blocks, METHOD, REFERENCES)
+    return Panel(state, headline, blocks, METHOD, REFERENCES)

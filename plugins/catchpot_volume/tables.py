@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from catchpot.tables import Column, Table
 
+FOUND_STEP = "change found in all moulds together"
+"""What a step of a meter rests on that nobody noted."""
+
 METER = Table(
     "meter",
     ("injector", "since"),
