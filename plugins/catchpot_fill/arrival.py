@@ -5,7 +5,8 @@ x = (V - runner) / (Va - runner), G from the lane families of `physics.lanes`, s
 of its lanes is, at Va. For every Va and spread of the lanes on a grid the rest is linear; what remains of the sum of
 squares, with the price of the terms that carry a prior, is the likelihood. Such terms are an error common to all
 pressures, an error of the runner's volume, the shapes in which lane patterns differ, and on demand an error of the
-fibres' pull, which ends at arrival, or a vent hose that is not in the book, which begins to count there.
+fibres' pull or of what the cover yields, which both end at arrival, or a vent hose that is not in the book, which
+begins to count there.
 Where strokes are counted, both sides are summed up over time first: a stroke's time stamp is wrong by part of a sample,
 which its neighbour makes good, so that the sums have independent errors where the flows have not.
 """
@@ -18,13 +19,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.physics.cover import swallowed
 from catchpot.physics.darcy import position_share
 from catchpot.physics.lanes import NODES_PER_ARRIVAL, SHAPES, Family
 from catchpot.stats.regress import gram, solve_branches
 
 Array = NDArray[np.float64]
 
-LINE, BED, HOSE, OFFSET, RUNNER, PULL, SHAPE = 0, 1, 2, 3, 4, 5, 6
+LINE, BED, HOSE, OFFSET, RUNNER, PULL, COVER, SHAPE = 0, 1, 2, 3, 4, 5, 6, 7
 START = SHAPE + SHAPES
 TERMS = START + 1
 FREE = (LINE, BED)
@@ -43,10 +45,12 @@ class Bins:
     flow x viscosity in the line and in the bed. dp: mean driving pressure. variance: of one sample's noise in dp.
     (shots,): runner_l and runner_sd_l, volume before the bed and how well it is known (0: well enough); hose_l, of the
     vent hose; head_pa, weight of the resin column up to the vent; capillary_pa, pull of the fibres until arrival, and
-    pull_sd_pa, how well that is known;
+    pull_sd_pa, how well that is known; yield_l_pa, what the cover takes up per pressure over the whole part, and
+    yield_sd_l_pa, how well that is known, yield_s, in which time;
     scale, L / (w0 h); taper, width ratio; offset_pa, prior s.d. of an error common to all pressures; guess, a rough
     1/K, which sets how far shapes and runner may bend the curve. spell_s, half_l: (shots, bins), how long each bin
     lasted and half of what flowed in it where sums over time are fitted (n and variance are then the sums'), else 0.
+    at_s, flow_l_s, push_pa: time since the first bin, flow, and driving pressure, smoothed.
     """
 
     n: Array
@@ -61,6 +65,12 @@ class Bins:
     head_pa: Array
     capillary_pa: Array
     pull_sd_pa: Array
+    yield_l_pa: Array
+    yield_sd_l_pa: Array
+    yield_s: Array
+    at_s: Array
+    flow_l_s: Array
+    push_pa: Array
     scale: Array
     taper: Array
     offset_pa: Array
@@ -108,7 +118,12 @@ def _design(bins: Bins, volumes_l: Array, family: Family, extra: frozenset[int] 
     rows = {BED: 0, **({RUNNER: 1} if np.any(bins.runner_sd_l > 0) else {})}
     rows |= {SHAPE + i: 2 + i for i in range(family.table.shape[0] - 2)}
     booked = bool(np.any(bins.hose_l > 0))
-    numbers = [*rows, *([HOSE] if booked or HOSE in extra else []), *([PULL] if PULL in extra else [])]
+    yields = bool(np.any(bins.yield_l_pa > 0))
+    numbers = [*rows, *(n for n in (HOSE, PULL, COVER) if n in extra or (n == HOSE and booked))]
+    cover: Array | float = 0.0
+    if yields or COVER in extra:
+        cover = swallowed(share, room, np.take(family.table[0], node), bins.taper, bins.push_pa, bins.at_s,
+                          bins.flow_l_s, bins.yield_s)  # fmt: skip
     varying = np.empty((*share.shape[:2], len(numbers), share.shape[2]))
     for i, number in enumerate(numbers):
         column = varying[:, :, i]
@@ -119,8 +134,12 @@ def _design(bins: Bins, volumes_l: Array, family: Family, extra: frozenset[int] 
         elif number == PULL:
             np.take(family.dry, node, out=column)
             column *= -1.0
+        elif number == COVER:
+            np.multiply(bed, cover, out=column)
         else:
             column[...] = _looked_up(family, rows[number], node, ends)
+            if number == BED and yields:
+                column += bins.yield_l_pa[:, None, None] * cover
             column *= bed / room if number == RUNNER else bed
     known: Array | None = None
     if np.any(bins.head_pa != 0):
@@ -160,6 +179,11 @@ def _pull_sd_pa(bins: Bins) -> Array:
     return np.maximum(bins.pull_sd_pa, 1.0)
 
 
+def _yield_sd(bins: Bins) -> Array:
+    """S.d. of the cover's term, which is what it yields times the inverse of the permeability."""
+    return np.asarray(np.maximum(bins.yield_sd_l_pa, 1e-9) * bins.guess)
+
+
 def _precision(bins: Bins, number: int) -> Array:
     if number == OFFSET:
         return 1.0 / bins.offset_pa**2
@@ -169,6 +193,8 @@ def _precision(bins: Bins, number: int) -> Array:
         return np.full(len(bins.n), 1.0 / HOSE_SD_PER_M3_L**2)
     if number == PULL:
         return 1.0 / _pull_sd_pa(bins) ** 2
+    if number == COVER:
+        return 1.0 / _yield_sd(bins) ** 2
     if number == START:
         return np.asarray(1.0 / np.maximum(np.mean(np.abs(bins.dp), axis=1), 1.0) ** 2)
     return 1.0 / bins.guess**2
@@ -177,8 +203,8 @@ def _precision(bins: Bins, number: int) -> Array:
 def profiles(bins: Bins, volumes_l: Array, family: Family, doubts: Sequence[int | None]) -> list[Profile]:
     """Fit the linear terms at every arrival volume (shots, volumes), for one channel and one family of lanes.
 
-    doubts: what the book may be wrong in, one profile each: None (the book is right), PULL, or HOSE (a vent hose that
-    is not in the book).
+    doubts: what the book may be wrong in, one profile each: None (the book is right), PULL, COVER, or HOSE (a vent hose
+    that is not in the book).
     """
     extra = frozenset(d for d in doubts if d is not None)
     design = _design(bins, volumes_l, family, extra)
@@ -202,9 +228,12 @@ def profiles(bins: Bins, volumes_l: Array, family: Family, doubts: Sequence[int 
     hosed = [(*b, HOSE) for b in bare] if booked else []
     fits = _solve(bins, sums, everything, response, [*bare, *hosed])
     for i, doubt in enumerate([*doubts, *(doubts if booked else ())]):
-        # fibres pull, they don't push, and a hose adds resistance
+        # fibres pull, they don't push, a cover yields to pressure, and a hose adds resistance
         if doubt == PULL:
             fits[i] = _no_less(fits[i], PULL, -bins.capillary_pa[:, None], _pull_sd_pa(bins)[:, None])
+        elif doubt == COVER:
+            least = -bins.yield_l_pa * bins.guess
+            fits[i] = _no_less(fits[i], COVER, least[:, None], _yield_sd(bins)[:, None])
         elif doubt == HOSE:
             fits[i] = _no_less(fits[i], HOSE, 0.0, HOSE_SD_PER_M3_L)
     if not booked:
@@ -254,7 +283,7 @@ def _solve(bins: Bins, sums: Array, columns: list[int], response: int,
 
 def fitted_pressure(bins: Bins, volumes_l: Array, family: Family, terms: Array) -> Array:
     """Driving pressure (shots, bins) of the model at one arrival volume a shot (shots,) and terms (shots, TERMS)."""
-    design = _design(bins, volumes_l[:, None], family, frozenset({PULL, HOSE}))
+    design = _design(bins, volumes_l[:, None], family, frozenset({PULL, HOSE, COVER}))
     pressure = np.einsum("stb,st->sb", design.varying[:, 0], terms[:, design.varying_numbers])
     pressure += bins.line * terms[:, LINE, None] + terms[:, OFFSET, None]
     if design.known is not None:

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from catchpot.stats.regress import grid_quantiles, shortest_interval
 from catchpot_fill.arrival import BED, LINE, Bins
-from catchpot_fill.kinds import EVERY, LEARNING, PLAIN, ROUGHLY, SPREADS, Grid, evaluate, family_of, likeliest
+from catchpot_fill.kinds import (
+    EVERY,
+    LEARNING,
+    PLAIN,
+    ROUGHLY,
+    SPREADS,
+    Grid,
+    doubted_ends,
+    evaluate,
+    family_of,
+    likeliest,
+)
 from catchpot_fill.kinds import likeliest_curve as curve_of
 from catchpot_fill.noise import learn_noise, reweighted
 from catchpot_fill.prepare import Binned, Samples
@@ -29,8 +40,9 @@ CLOSER = 1.0 + np.linspace(-0.016, 0.016, 33)
 BOOK = np.linspace(-4.0, 4.0, 33)
 """Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
-STRAIGHT_FROM = 0.58
-"""Chance of a straight front from which its volume is the one given; below, the median over all kinds is."""
+LEANS_FROM = 0.3
+"""Chance of lanes from which the volume given leaves the straight front's; at 1 it is the lanes' own. Leaning earlier
+would cost straight strips more than it wins those with lanes: most of what looks a little like lanes is none."""
 PATTERN_SD = 0.0075
 """What a fabric's own pattern of lanes moves the arrival, beyond the drawn patterns' shapes; share of the volume."""
 SPREADING_TAPER, SPREADING_SD = 1.5, 0.02
@@ -39,11 +51,14 @@ SAMPLING_SD = 3e-4
 """What sampling, time stamps and bins leave, as seen where all else is known best; share of the volume."""
 FAR = 18.0
 """Grid points whose deviance lies this much above the least carry no weight."""
+METER_SD, MOST_ODDS = 0.02, 50.0
+"""What a meter's gain adds to the doubt of the book's volume, relative; how far the book may speak for an arrival."""
 CHUNK = 16
 FEWEST_BINS = 20
 LEAST_GAIN, LEAST_GAIN_SPREADING = 12.0, 100.0
 """Deviance by which a curve with an arrival must beat every curve without one: three and a half standard deviations. At
-less, those arrivals that noise happens to make look clear would be the ones reported, and too early.
+less, those arrivals that noise happens to make look clear would be the ones reported, and too early. Where more went in
+than the book's volume, the book speaks for an arrival too, and the curve need say so much the less (`book_odds`).
 
 In a diverging channel ten: there lanes pass for a front that arrives 10 % later. A vent hose gives thousands.
 """
@@ -55,8 +70,9 @@ class Fit:
 
     arrival_l, low_l, high_l: volume and 95 % interval of the arrival, given the book but for what the curve itself
     shows to be wrong in it. widest_low_l, widest_high_l: the same with the whole tolerance of the book's pull of the
-    fibres. gain: how much worse, in deviance, the best curve without an arrival fits. chance_straight: of a straight
-    front. smear_l. inverse_permeability and sd; line resistance and sd. flow_noise: the proportional part of the noise.
+    fibres and of the cover's yield. gain: how much worse, in deviance, the best curve without an arrival fits. odds: by
+    the book, that the mould was full before the end, 1 at least. chance_straight: of a straight front. smear_l.
+    inverse_permeability and sd; line resistance and sd. flow_noise: the proportional part of the noise.
     correlation_factor: how much its serial correlation widens the intervals, squared.
     fitted_dp_pa, fill: (shots, bins), the best curve's driving pressure and the share filled.
     """
@@ -67,6 +83,7 @@ class Fit:
     widest_low_l: Array
     widest_high_l: Array
     gain: Array
+    odds: Array
     chance_straight: Array
     smear_l: Array
     inverse_permeability: Array
@@ -79,14 +96,35 @@ class Fit:
     fill: Array
 
 
-def arrived(gain: ArrayLike, taper: ArrayLike) -> Flags:
+def arrived(gain: ArrayLike, taper: ArrayLike, odds: ArrayLike) -> Flags:
     """Whether the arrival is clear enough to be given.
 
-    >>> arrived([20.0, 20.0], [1.0, 40.0]).tolist()
-    [True, False]
+    odds: that the mould was full before the end, by the book; in a diverging channel they don't help.
+
+    >>> arrived([20.0, 20.0, 7.0, 7.0], [1.0, 40.0, 1.0, 1.0], [1.0, 1.0, 1.0, 18.0]).tolist()
+    [True, False, False, True]
     """
-    least = np.where(np.asarray(taper) > SPREADING_TAPER, LEAST_GAIN_SPREADING, LEAST_GAIN)
+    least = LEAST_GAIN - 2.0 * np.log(np.asarray(odds, dtype=float))
+    least = np.where(np.asarray(taper) > SPREADING_TAPER, LEAST_GAIN_SPREADING, least)
     return np.asarray(np.asarray(gain) > least)
+
+
+def book_odds(room_l: Array, expected_l: Array, expected_sd: Array) -> Array:
+    """Odds that a mould of the book's volume was full before the end, from 1 to MOST_ODDS.
+
+    room_l: metered volume behind the runner. expected_l, expected_sd: of the part, by the book. Student's distribution
+    of four degrees of freedom, whose tails leave room for a book that is wrong. Odds below 1 are 1: a front that ran
+    ahead arrives before the mould is full. 1 too where the book has no volume.
+
+    >>> book_odds(np.array([1.06, 0.9, 1.06]), np.array([1.0, 1.0, 0.0]), np.array([0.02, 0.02, 0.0])).round(0).tolist()
+    [19.0, 1.0, 1.0]
+    """
+    known = expected_l > 0
+    sd = np.hypot(expected_sd, METER_SD * expected_l)
+    z = np.where(known, (room_l - expected_l) / np.where(known, sd, 1.0), 0.0)
+    scaled = z * z / (4.0 + z * z)
+    chance = 0.5 + 0.25 * np.sign(z) * np.sqrt(scaled) * (3.0 - scaled)
+    return np.clip(chance / np.maximum(1.0 - chance, 1e-9), 1.0, MOST_ODDS)
 
 
 def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd: Array) -> Fit:
@@ -114,21 +152,26 @@ def fit_shots(s: Samples, b: Binned, bins: Bins, expected_l: Array, expected_sd:
         for i in range(0, len(group), CHUNK)
     ]
     fitted, tried = np.zeros_like(bins.dp), np.outer(total, SPAN)
+    push, line = bins.push_pa, np.zeros(groups)
     for turn in range(2):
         closer = np.empty((groups, len(CLOSER)))
         for c in chunks:
             grid = evaluate(bins.part(c), tried[c], LEARNING)
             fitted[c] = curve_of(bins.part(c), grid)[0]
-            closer[c] = likeliest(grid)[0][:, None] * CLOSER
+            volume, _, terms = likeliest(grid)
+            closer[c], line[c] = volume[:, None] * CLOSER, terms[:, LINE]
         tried = closer
         noise = learn_noise(s, b, fitted)
+        # the cover bears what is left of the pressure behind the line
+        bins = replace(bins, push_pa=np.maximum(push - bins.line * line[:, None], 0.0))
         bins = reweighted(bins, b, fitted, noise, robust=turn > 0)
     # the running volume wanders with the flow meter's noise as learnt, not as first guessed
     wander = b.wander_l * np.where(b.stroked, 1.0, np.clip(np.sqrt(noise.proportional) / b.flow_noise, 0.5, 3.0))
     wander = np.hypot(wander, b.set_in_l)
     for c in chunks:
         _finish(out, c, bins.part(c), total[c], wander[c])
-    lost = rows[~arrived(out.gain, bins.taper)[rows] & (expected_l[rows] > 1.05 * bins.runner_l[rows])]
+    out.odds[rows] = book_odds(total - bins.runner_l, expected_l - bins.runner_l, expected_sd)[rows]
+    lost = rows[~arrived(out.gain, bins.taper, out.odds)[rows] & (expected_l[rows] > 1.05 * bins.runner_l[rows])]
     for c in chunks:
         _by_the_book(out, np.intersect1d(c, lost), bins, expected_l, expected_sd)
     out.flow_noise[rows] = np.sqrt(noise.proportional[rows])
@@ -154,15 +197,19 @@ def _finish(out: Fit, c: Ints, bins: Bins, total: Array, wander: Array) -> None:
     least = np.minimum(least, np.min(fine.deviance, axis=(1, 2)))
     likelihood = np.exp(-0.5 * (fine.deviance - least[:, None, None]))
     density = likelihood * fine.chances
-    median = grid_quantiles(volumes, density.sum(axis=2), [0.5])[:, 0]
     low, high = shortest_interval(volumes, density.sum(axis=2), 0.95)
-    even = grid_quantiles(volumes, density[:, :, fine.spread == 0].sum(axis=2) + 1e-300, [0.5])[:, 0]
+    early, late = doubted_ends(fine, likelihood)
+    low, high = np.fmin(low, early), np.fmax(high, late)
     weight = density / density.sum(axis=(1, 2), keepdims=True)
     by_kind = weight.sum(axis=1)
     by_spread = np.stack([by_kind[:, fine.spread == j].sum(axis=1) for j in range(len(SPREADS))], axis=1)
-    # the plainer explanation unless the data speak clearly against it; the interval keeps both
-    plain = (by_spread[:, 0] > STRAIGHT_FROM) & (even > low) & (even < high)
-    middle = np.clip(np.where(plain, even, median), low, high)
+    # the plainer explanation unless the data speak against it; the interval keeps both
+    straight = fine.spread == 0
+    even = grid_quantiles(volumes, density[:, :, straight].sum(axis=2) + 1e-300, [0.5])[:, 0]
+    uneven_weight = weight[:, :, ~straight].sum(axis=2) + 1e-300
+    uneven = np.sum(volumes * uneven_weight, axis=1) / uneven_weight.sum(axis=1)
+    lean = np.clip((1.0 - by_spread[:, 0] - LEANS_FROM) / (1.0 - LEANS_FROM), 0.0, 1.0)
+    middle = np.clip(even + lean * (uneven - even), low, high)
     spreading = np.where(bins.taper > SPREADING_TAPER, SPREADING_SD, 0.0)
     unseen = SAMPLING_SD + PATTERN_SD * (1.0 - by_spread[:, 0]) + spreading
     beside = 1.96 * np.hypot(wander, unseen * (middle - bins.runner_l))

@@ -18,9 +18,11 @@ from catchpot_fill.prepare import (
     ambient_pressure,
     bin_samples,
     column,
+    elapsed,
     extreme_by,
     injection_samples,
     mean_by,
+    smoothed_push,
 )
 
 Array = NDArray[np.float64]
@@ -137,6 +139,13 @@ def _with_the_book(book: pl.DataFrame, binned: Binned, samples: Samples, noise: 
         head_pa=density * GRAVITY_M_S2 * np.nan_to_num(of("vent_height_m")),
         capillary_pa=np.nan_to_num(of("capillary_pressure_mbar")) * 100.0,
         pull_sd_pa=np.nan_to_num(of("capillary_pressure_tolerance_mbar")) * 100.0 / 1.96,
+        # ml/bar to l/Pa
+        yield_l_pa=np.nan_to_num(of("cover_yield_ml_bar")) * 1e-8,
+        yield_sd_l_pa=np.nan_to_num(of("cover_yield_tolerance_ml_bar")) * 1e-8 / 1.96,
+        yield_s=np.where(of("cover_yield_s") > 0, of("cover_yield_s"), 5.0),
+        at_s=elapsed(binned),
+        flow_l_s=1e3 * binned.flow_m3_s,
+        push_pa=smoothed_push(binned),
         scale=scale,
         taper=np.where(np.isfinite(scale), taper, np.nan),
         offset_pa=offset_pa,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from catchpot.physics.clamp import blocked_vent_force, closing_force, mean_cavity_pressure
 from catchpot.physics.resin import porosity
+from catchpot_fill.fit import SPREADING_TAPER
 from catchpot_fill.fit import arrived as clearly_arrived
 from catchpot_fill.gather import Batch
 from catchpot_fill.outcome import Refusals, nullable, nullable_rows
@@ -25,6 +26,10 @@ _NO_SCALE = "no arrival was found to scale the curve by, and the mould book lack
 _NOT_EVEN = (
     "the resistance does not follow an even filling (something restricted the line, ran ahead, thickened, lifted or "
     "let air in), so the arrival could not be told"
+)
+_SPREADS = (
+    "the resin spreads from a small inlet over an ever wider front, so the pressure hardly shows when it reaches the "
+    "vent; on such a mould the arrival shows only where resin then has to fill a vent hose"
 )
 ODD_CURVE = 8.0
 """Factor of serial correlation in what the fit leaves over, beyond which the curve is not that of an even filling."""
@@ -51,8 +56,9 @@ def _why_no_fit(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> Flags
 def _arrived(shot: Batch, refusals: Refusals, widest: float) -> Flags:
     fit = shot.fit
     fitted = _why_no_fit(shot, refusals, _FILL)
-    found = fitted & clearly_arrived(fit.gain, shot.bins.taper)
+    found = fitted & clearly_arrived(fit.gain, shot.bins.taper, fit.odds)
     refusals.add(fitted & ~found & (fit.correlation_factor > ODD_CURVE), _FILL, _NOT_EVEN)
+    refusals.add(fitted & ~found & (shot.bins.taper > SPREADING_TAPER), _FILL, _SPREADS)
     refusals.add(fitted & ~found, _FILL, "resin never arrived at the vent, or the shot stopped before it could be told")
     half = (fit.high_l - fit.low_l) / 2
     vague = found & (half > widest * fit.arrival_l)
@@ -169,7 +175,7 @@ def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
     groups, s, fit = len(shot.start_s), shot.samples, shot.fit
     line_what = "permeability.line_resistance_per_m3"
     fitted = _why_no_fit(shot, refusals, (*_PERMEABILITY, line_what))
-    arrived = clearly_arrived(fit.gain, shot.bins.taper)
+    arrived = clearly_arrived(fit.gain, shot.bins.taper, fit.odds)
     by_book = fitted & ~arrived
     refusals.add(by_book & ~np.isfinite(shot.expected_l), _PERMEABILITY, _NO_SCALE)
     inverse, sd = fit.inverse_permeability, fit.inverse_permeability_sd

@@ -184,13 +184,14 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
 class Binned:
     """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
 
-    n: samples; 1 where strokes were counted. spell_s: how long the bin lasted, there; else 0. volume_variance: squared
-    uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the metered volume at the end; set_in_l: and at
-    the beginning. stroked: (shots,), strokes were counted.
+    n: samples; 1 where strokes were counted. at_s: mean log time. spell_s: how long the bin lasted, where strokes were
+    counted; else 0. volume_variance: squared uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the
+    metered volume at the end; set_in_l: and at the beginning. stroked: (shots,), strokes were counted.
     flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
     """
 
     n: Array
+    at_s: Array
     vol_l: Array
     flow_m3_s: Array
     line: Array
@@ -266,6 +267,7 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
     weight = np.where(stroked[:, None] & (n > 0), 1.0, n)
     return Binned(
         weight,
+        total_of(s.t_s) / few_samples,
         total_of(volume) / few_samples,
         total_of(s.flow_m3_s) / few_samples,
         total_of(s.flow_m3_s * s.line_viscosity) / few_samples,
@@ -279,3 +281,18 @@ def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> 
         flow_noise,
         number,
     )
+
+
+def smoothed_push(binned: Binned, reach: int = 4) -> Array:
+    """Driving pressure in Pa at each bin, (shots, BINS): the mean of the samples in the bins within `reach`."""
+    wide = np.pad(np.stack([binned.n, binned.n * binned.dp_pa]), ((0, 0), (0, 0), (reach + 1, reach)))
+    sums = np.cumsum(wide, axis=2)
+    n, total = sums[:, :, 2 * reach + 1 :] - sums[:, :, : -2 * reach - 1]
+    return np.asarray(total / np.maximum(n, 1e-9))
+
+
+def elapsed(binned: Binned) -> Array:
+    """Time in s since the first bin with samples in it, (shots, BINS); in an empty bin that of the one before."""
+    at = np.maximum.accumulate(np.where(binned.n > 0, binned.at_s, -np.inf), axis=1)
+    first = np.min(np.where(np.isfinite(at), at, np.inf), axis=1, keepdims=True)
+    return np.where(np.isfinite(at), at - first, 0.0)

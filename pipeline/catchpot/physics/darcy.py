@@ -87,6 +87,16 @@ def resistance_share(fill: ArrayLike, taper: ArrayLike) -> Array:
     return np.where(strip, np.asarray(fill, dtype=float), 0.5 * np.log1p(y) / np.where(strip, 1.0, e))
 
 
+def resistance_growth(fill: ArrayLike, taper: ArrayLike) -> Array:
+    """Derivative of `resistance_share` by the filled share: 1 for a strip.
+
+    >>> float(resistance_growth(0.5, 1.0))
+    1.0
+    """
+    e, y = _slant(fill, taper)
+    return np.asarray((2.0 + e) / (2.0 * (1.0 + y)))
+
+
 def fill_of_resistance(g: ArrayLike, taper: ArrayLike) -> Array:
     """Filled share of the area for a resistance share: the inverse of `resistance_share`."""
     e = np.asarray(taper, dtype=float) - 1.0

@@ -148,6 +148,11 @@ class MouldKeys(Strict):
     )
     capillary_pressure_mbar: float = Field(default=0.0, description="drawing the front forward")
     capillary_pressure_tolerance_mbar: NotNegative = Field(default=30.0, description="95 %")
+    cover_yield_ml_bar: NotNegative = Field(
+        default=0.0, description="what the cover takes up per pressure in the full cavity"
+    )
+    cover_yield_tolerance_ml_bar: NotNegative = Field(default=50.0, description="95 %")
+    cover_yield_s: Positive = Field(default=5.0, description="time in which the cover yields to two thirds")
     runner_volume_tolerance_pct: Percent = Field(default=10.0, description="95 %")
     clamp_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
     cavity_gas_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
