@@ -64,12 +64,16 @@ class NextAnalysis:
         refused: list[Refused] = []
         for mould in job.units:
             frame = gather.joined(job.tables, job.book, mould)
+            events = job.tables["event"].to_dicts() if "event" in job.tables else []
+            events = [e for e in events if e["mould"] in (None, mould)]
             learnt = predict.readings(frame) if frame.height else None
-            before, ahead = predict.looked_ahead(learnt) if learnt is not None and learnt.found else ([], None)
-            entry = job.book.moulds.get(mould)
-            if learnt is not None and entry is not None:
-                checks.append(self._check(mould, frame, learnt, before, job))
-            row, reason = self._one(job, mould, frame, learnt, ahead, params)
+            outlooks: list[Outlook | None] = [None]
+            if learnt is not None and learnt.found:
+                at = frame["started_at"].gather(learnt.rows).to_list()
+                outlooks = predict.looked_ahead(learnt, predict.steps(at, events))
+                if mould in job.book.moulds:
+                    checks.append(self._check(mould, frame, learnt, outlooks[:-1], job))
+            row, reason = self._one(job, mould, frame, learnt, (outlooks[-1], events), params)
             if row is None:
                 refused.append(Refused(mould, "next_shot", reason))
             else:
@@ -79,9 +83,10 @@ class NextAnalysis:
         return Result({NEXT_SHOT.name: made, NEXT_SHOT_CHECK.name: checked}, refused)
 
     def _one(
-        self, job: Job, mould: str, frame: pl.DataFrame, learnt: predict.Readings | None, ahead: Outlook | None,
-        params: NextParams,
+        self, job: Job, mould: str, frame: pl.DataFrame, learnt: predict.Readings | None,
+        known_of: tuple[Outlook | None, list[dict[str, Any]]], params: NextParams,
     ) -> tuple[dict[str, Any] | None, str]:  # fmt: skip
+        ahead, events = known_of
         if mould not in job.book.moulds:
             return None, "the mould is not in the mould book"
         found = job.tables.get("finding")
@@ -96,10 +101,7 @@ class NextAnalysis:
         given = _book_row(job, mould, frame)
         known = learnt.found if learnt is not None else 0
         bleed, chance = given["bleed_target_l"] or 0.0, given["fill_chance"] or 0.99
-        events = (
-            [e for e in job.tables["event"].to_dicts() if e["mould"] in (None, mould)] if "event" in job.tables else []
-        )
-        new, moved = predict.since_last(events, frame["started_at"][-1]) if frame.height else ([], 0.0)
+        new = [e for e in events if e["time"] > frame["started_at"][-1]] if frame.height else []
         temp = advice.temperature(frame, params.temperature_c)
         limit, margin, cautions = advice.pressure(frame, given, self.ambient_mbar)
         mu = advice.book_viscosity(given, temp)
@@ -121,7 +123,7 @@ class NextAnalysis:
             )
         else:
             shift, extra, said = predict.fabric_shift(frame, params.fabric_batch)
-            ahead = ahead.moved(shift).widened(float(np.hypot(moved, extra)))
+            ahead = ahead.moved(shift).widened(extra)
             cautions = [*cautions, said + "."] if said else cautions
             flow = _flow(job, frame)
             fills = predict.filling(frame, given, float(np.exp(ahead.quantile(0.5))), mu, flow, limit)

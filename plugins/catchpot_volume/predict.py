@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -12,16 +13,17 @@ from numpy.typing import NDArray
 
 from catchpot.physics import darcy
 from catchpot.physics.volume import book_volume
-from catchpot.stats.outlook import Follower, Outlook
+from catchpot.stats.outlook import STEP_CHANCE, STEP_SD, Follower, Outlook
 from catchpot_volume.gather import Floats, column, part_book
 from catchpot_volume.periods import FOUND_AS_A_RULE, best_volume, late_bound
 
+Step = tuple[float, float]
 LEAST_HISTORY = 5
 """Arrival volumes needed before a history is trusted."""
 USUAL_SCATTER, POT_SD = 0.016, 0.01
 """First guess of the scatter from shot to shot, and of a volume read from the catch pot (common practice)."""
-SHARED = 0.6
-"""Share of a reading's s.d. that is taken as common to all readings of a mould."""
+SHARED, OWN = 0.35, 0.8
+"""Shares of a reading's s.d. that all readings of a mould have in common, and that a reading has for itself."""
 CHECKED_SHOTS = 250
 SHARES = np.linspace(0.05, 1.0, 20)
 # What may have moved since the last shot, as s.d. of the log volume (common practice, no source).
@@ -30,6 +32,8 @@ MOVES = {
     "mould_serviced": 0.01, "meter_calibrated": 0.015, "pump_serviced": 0.01, "seal_replaced": 0.005,
     "seal_reseated": 0.005,
 }  # fmt: skip
+MOVES_CHANCE = 0.5
+"""Chance that such an event moved the volume at all: half of them move it by 1.4 times as much."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +55,13 @@ class Readings:
         """Readings that are no bounds."""
         return int((~self.above).sum())
 
-    @property
-    def common_sd(self) -> float:
-        """S.d. of the error all readings may share: what makes a curve hard to read is often the same in every shot."""
-        own = self.sd[~self.above][-20:]
-        return SHARED * float(np.median(own)) if len(own) else 0.0
+    def common_sd(self, before: int) -> float:
+        """S.d. of the error that readings may share: what makes a curve hard to read is often the same in every shot.
+
+        before: number of the reading that is still to come.
+        """
+        sd = self.sd[:before][~self.above[:before]][-20:]
+        return SHARED * float(np.median(sd)) if len(sd) else 0.0
 
 
 def readings(frame: pl.DataFrame) -> Readings:
@@ -78,27 +84,43 @@ def readings(frame: pl.DataFrame) -> Readings:
     return Readings(rows, values, np.where(above, 0.01, sd[rows]), above, source)
 
 
-def looked_ahead(r: Readings) -> tuple[list[Outlook | None], Outlook | None]:
-    """The outlook (of the log volume) before each reading, None while there are too few; and the one after them all."""
+def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Outlook | None]:
+    """The outlook (of the log volume) before each reading and, last, after them all; None while there are too few.
+
+    step: what is known before each reading, and before the coming shot, of a step since the reading before it.
+    """
     follower = Follower(USUAL_SCATTER)
-    before: list[Outlook | None] = []
+    made: list[Outlook | None] = []
     first = len(r.value) - CHECKED_SHOTS
     seen = 0
     for i, (value, sd, above) in enumerate(zip(r.value, r.sd, r.above, strict=True)):
-        shared = SHARED * float(np.median(r.sd[max(i - 20, 0) : i])) if i else 0.0
-        before.append(follower.outlook().widened(shared) if seen >= LEAST_HISTORY and i >= first else None)
+        made.append(_outlook(follower, r, i, step[i]) if seen >= LEAST_HISTORY and i >= first else None)
         if above:
-            follower.take_above(float(value), float(sd))
+            follower.take_above(float(value), float(sd), *step[i])
         else:
-            follower.take(float(value), (1.0 - SHARED**2) ** 0.5 * float(sd))
+            follower.take(float(value), OWN * float(sd), *step[i])
             seen += 1
-    return before, follower.outlook().widened(r.common_sd) if seen >= LEAST_HISTORY else None
+    end = len(r.value)
+    return [*made, _outlook(follower, r, end, step[end]) if seen >= LEAST_HISTORY else None]
 
 
-def since_last(events: Sequence[dict[str, Any]], last: Any) -> tuple[list[dict[str, Any]], float]:
-    """Events after the last shot, and the s.d. they add to the log volume."""
-    new = [e for e in events if e["time"] > last]
-    return new, float(np.sqrt(sum(MOVES.get(k, 0.0) ** 2 for k in {e["kind"] for e in new})))
+def _outlook(follower: Follower, r: Readings, before: int, step: Step) -> Outlook:
+    return follower.outlook(*step).widened(r.common_sd(before))
+
+
+def steps(at: Sequence[datetime], events: Sequence[dict[str, Any]]) -> list[Step]:
+    """Chance and s.d. of a step of the log volume before each reading, and before the coming shot, by the events since
+    the reading before it. at: times of the readings, in order."""
+    placed = np.searchsorted(np.array([t.timestamp() for t in at]), [e["time"].timestamp() for e in events])
+    since: dict[int, set[str]] = {}
+    for e, i in zip(events, placed.tolist(), strict=True):
+        if e["kind"] in MOVES:
+            since.setdefault(i, set()).add(e["kind"])
+    made = [(STEP_CHANCE, STEP_SD)] * (len(at) + 1)
+    for i, kinds in since.items():
+        sd = float(np.sqrt(sum(MOVES[k] ** 2 for k in kinds) / MOVES_CHANCE))
+        made[i] = (MOVES_CHANCE, sd)
+    return made
 
 
 def fabric_shift(frame: pl.DataFrame, batch: str | None) -> tuple[float, float, str]:

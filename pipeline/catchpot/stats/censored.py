@@ -29,17 +29,12 @@ class Censored:
     sd: float
 
 
-def above(a: float) -> tuple[float, float]:
-    """Mean and variance of a standard normal value that is known to lie above `a`.
+def above(a: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance of standard normal values that are known to lie above `a`, each.
 
-    >>> [round(v, 4) for v in above(0.0)]
+    >>> [round(float(v[0]), 4) for v in above(np.zeros(1))]
     [0.7979, 0.3634]
     """
-    mean, variance = _above(np.array([a]))
-    return float(mean[0]), float(variance[0])
-
-
-def _above(a: Floats) -> tuple[Floats, Floats]:
     from scipy.special import log_ndtr
 
     hazard = np.exp(-0.5 * a * a - 0.5 * np.log(2 * np.pi) - log_ndtr(-a))
@@ -62,7 +57,7 @@ def censored_mean(seen: Floats, bound: Floats, spread: float) -> Censored:
         return Censored(float(seen.mean()), np.zeros(0), 0.0)
     middle = float(np.median(seen))
     for _ in range(TURNS):
-        new = (float(seen.sum()) + float((middle + spread * _above((bound - middle) / spread)[0]).sum())) / n
+        new = (float(seen.sum()) + float((middle + spread * above((bound - middle) / spread)[0]).sum())) / n
         moved, middle = abs(new - middle), new
         if moved < 1e-6 * spread:
             break
@@ -72,7 +67,7 @@ def censored_mean(seen: Floats, bound: Floats, spread: float) -> Censored:
     tail = ndtr(-a[order]) * (1.0 - (np.arange(late) + 0.5) / late)
     stand_in[order] = middle - spread * ndtri(np.clip(tail, 1e-12, 1 - 1e-12))
     stand_in += middle + (middle - seen).sum() / late - stand_in.mean()
-    told = len(seen) + float((1.0 - _above(a)[1]).sum())
+    told = len(seen) + float((1.0 - above(a)[1]).sum())
     return Censored(middle, stand_in, spread * float(np.sqrt(max(1.0 / told - 1.0 / n, 0.0))))
 
 
