@@ -55,7 +55,7 @@ def sign_rows(job: Job) -> pl.DataFrame:
     import numpy as np
     import polars as pl
 
-    from catchpot.physics import signs
+    from catchpot.physics import air, signs
 
     shots = job.tables["shot"].filter(pl.col("shot").is_in(list(job.units))).sort("shot")
     n = shots.height
@@ -102,7 +102,7 @@ def sign_rows(job: Job) -> pl.DataFrame:
     least = np.where(np.isfinite(least), least, -np.inf)
     by_strokes = np.isfinite(shots["stroke_volume_ml"].cast(pl.Float64).fill_null(float("nan")).to_numpy())
     flow = np.where(by_strokes[io], np.nan, values("flow_l_min")[within])
-    slugs = signs.air_slugs(it[known], drive[known], iv[known], io[known], n, least, flow[known])
+    slugs = air.air_slugs(it[known], drive[known], iv[known], io[known], n, least, flow[known])
     columns |= {
         "slugs": slugs.count,
         "slugs_from_volume_l": _null(_volume_at(slugs.first_from_s, it, iv, io, n)),

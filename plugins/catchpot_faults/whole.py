@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.shape import Multiway, fit_multiway, left_out_false_alarms, nan_median
+from catchpot.stats.multiway import Multiway, fit_multiway, left_out_false_alarms
+from catchpot.stats.shape import nan_median
 from catchpot_faults.curves import GRID, Shots
 
 Floats = NDArray[np.float64]
