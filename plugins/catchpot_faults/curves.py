@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 GRID: Floats = np.asarray(0.005 + 0.0075 * np.arange(POINTS), dtype=np.float64)
 """Points of the share of the usual arrival volume."""
 
+LEAST_POT = 0.003
+"""Share of the injected volume below which a catch pot counts as empty: then resin may not even have arrived."""
+
 CURVES = (
     "n", "vol_l", "t_s", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar",
     "catalyst_flow_ml_min", "flange_gap_mm",
@@ -130,6 +133,9 @@ def collect(job: Job, mould: str) -> Shots | None:
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
     number["catch_pot_l"] = 1e3 * _number(shots, "overflow_kg") / number["book.density_kg_m3"]
+    number["past_l"] = past_l(
+        number["catch_pot_l"], number["book.vent_hose_volume_l"], LEAST_POT * number["curve_volume_l"]
+    )
     number["book.taper"] = taper_of(
         number["book.inlet_width_m"], number["book.flow_length_m"], number["book.part_area_m2"]
     )
@@ -148,6 +154,12 @@ def collect(job: Job, mould: str) -> Shots | None:
         mould, shots["shot"].to_list(), shots["started_at"].to_list(), text, number, arrays, driving,
         resistance / filled[:, None], filled,
     )  # fmt: skip
+
+
+def past_l(catch_pot_l: Floats, hose_l: Floats, least_l: Floats) -> Floats:
+    """What went through the vent, l: pot and full hose; NaN where the pot holds next to nothing or was not weighed."""
+    with np.errstate(invalid="ignore"):
+        return np.where(catch_pot_l > least_l, catch_pot_l + np.nan_to_num(hose_l), np.nan)
 
 
 def bridge(channel: Floats, widest: int = 10) -> Floats:

@@ -15,6 +15,7 @@ from catchpot_faults.compare import EARLY, LATE, Course, course, level
 from catchpot_faults.curves import GRID, Shots
 from catchpot_faults.found import Found
 from catchpot_faults.name import Seen, name_all
+from catchpot_faults.takes import past_share, takes
 from catchpot_faults.usual import (
     BATCH_SD,
     BATCH_SD_KNOWN,
@@ -112,6 +113,7 @@ def judge(shots: Shots, events: Sequence[tuple[datetime, str]] = ()) -> Judged:
             odd = whole_curve.hold_against(row[0], seen.level, model)
             if odd is not None and odd.beyond(model) and not any(f.kind not in KEEPS_LEARNING for f in found):
                 found.append(_unusual(seen, odd, model))
+        kept["overfilled"][i] = any(f.kind == "overfill" for f in found)
         result.findings[i] = found
         _record(result, i, seen, odd, model)
         if found or (odd is not None and model is not None and odd.beyond(model)):
@@ -162,6 +164,8 @@ def _kept(shots: Shots) -> dict[str, Floats]:
     rest = shots.number["cavity_rest_mbar"]
     return {
         "left": np.full(n, np.nan),
+        "over": np.full(n, np.nan),
+        "overfilled": np.zeros(n),
         "step_gain": np.full(n, np.nan),
         "clamp_start_mbar": start,
         "cavity_rest_off_mbar": rest - np.where(np.isfinite(ambient), ambient, 1013.25),
@@ -215,10 +219,14 @@ def _seen(shots: Shots, i: int, usual: Usual, kept: dict[str, Floats], ratio: Ra
     number |= {k: float(v[i]) for k, v in kept.items()}
     new_batch = fresh is not None and fresh < 3
     book_l = _book_arrival_l(shots, i)
-    return Seen(
+    seen = Seen(
         i, number, shots.text["still_channel"][i], usual, along, rise, level, share_l, book_l, new_batch,
         {name: float(getattr(ratio, name)[i]) for name in ratio.__dataclass_fields__}, float(shots.viscosity[i]),
     )  # fmt: skip
+    seen.takes = takes(seen)
+    if seen.takes is not None and usual.shots >= LEAST_SHOTS:
+        kept["over"][i] = past_share(seen, seen.takes)
+    return seen
 
 
 def _ambient(shots: Shots, i: int) -> float:

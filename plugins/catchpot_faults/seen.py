@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,10 +11,17 @@ from catchpot_faults.compare import Course
 from catchpot_faults.usual import Usual
 from catchpot_faults.within import Rise
 
+if TYPE_CHECKING:
+    from catchpot_faults.takes import Takes
+
 
 @dataclass
 class Seen:
-    """Everything known of one shot. number: columns by name. ratio: catalyst. spoiled: its curve can't be judged."""
+    """Everything known of one shot.
+
+    number: columns by name. ratio: catalyst. spoiled: its curve can't be judged. takes: what the mould takes in it
+    until resin arrives.
+    """
 
     i: int
     number: dict[str, float]
@@ -28,6 +36,7 @@ class Seen:
     ratio: dict[str, float]
     viscosity: float
     spoiled: bool = False
+    takes: Takes | None = None
 
 
 def or_none(value: float) -> float | None:

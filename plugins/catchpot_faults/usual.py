@@ -20,7 +20,7 @@ MOST_SHOTS = 40
 BATCH_SD, BATCH_SD_KNOWN, PACK_SD, SERVICE_SD = 0.10, 0.04, 0.05, 0.05
 """How far the level of the resistance may move (s.d. of its log) when a resin batch of unknown or of measured
 viscosity, a fabric batch, or a service comes between: common practice, +-10-20 % for a resin batch."""
-LEVEL_FLOOR, LEAN_FLOOR, ARRIVAL_FLOOR = 0.03, 0.004, 0.007
+LEVEL_FLOOR, LEAN_FLOOR, ARRIVAL_FLOOR, OVER_FLOOR = 0.03, 0.004, 0.007, 0.008
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,9 @@ class Usual:
     arrival_l: usual arrival volume; arrival: the log of a shot's own over it. injected: log of the injected volume over
     its usual one. arrivals_seen: share of the healthy shots whose arrival could be found, arrivals_lately of
     the last five. clamp_lately: from the last four shots. share_l: of GRID.
-    of_programmed: log of the injected volume over the programmed one.
+    of_programmed: log of the injected volume over the programmed one. past_l: what goes through the vent by the weighed
+    catch pots. over: share past the vent as each shot was judged. Shots called overfilled say nothing of the volumes
+    usually injected.
     """
 
     shots: int
@@ -74,6 +76,8 @@ class Usual:
     end_growth: Expected
     of_programmed: Expected
     catch_pot_l: float
+    past_l: float
+    over: Expected
 
 
 def spread(values: Floats, floor: float) -> float:
@@ -132,8 +136,9 @@ def usual_of(
     number = shots.number
     arrivals = number["arrival_volume_l"][refs]
     seen = np.isfinite(arrivals)
-    injected = number["injected_volume_l"][refs]
-    injected_l = float(np.median(injected[-12:])) if len(refs) else float("nan")
+    usual_volume = _not_overfilled(kept["overfilled"][refs])
+    injected = np.where(usual_volume, number["injected_volume_l"][refs], np.nan)
+    injected_l = float(nan_median(injected[-12:])) if len(refs) else float("nan")
     arrival_l = float(np.median(arrivals[seen][-20:])) if seen.sum() >= 4 else float("nan")
     share_l = arrival_l if np.isfinite(arrival_l) else injected_l
     fresh, moved_sd = moved
@@ -194,8 +199,23 @@ def usual_of(
         gap_rise=usual_number(kept["gap_rise_mm"], 0.02),
         end_growth=usual_number(kept["end_growth"], 0.1),
         catch_pot_l=float(nan_median(number["catch_pot_l"][refs[-12:]])) if len(refs) else float("nan"),
+        past_l=_known_median(number["past_l"][refs][usual_volume]),
+        over=expect(kept["over"][refs][usual_volume], OVER_FLOOR),
         of_programmed=usual_number(np.log(number["injected_volume_l"] / number["programmed_volume_l"]), 0.005),
     )
+
+
+def _not_overfilled(overfilled: Floats) -> NDArray[np.bool_]:
+    """Shots that show the volume usually injected; all of them where the last twelve were overfilled for the most part:
+    then that is the setting."""
+    sound = ~(overfilled > 0)
+    return sound if sound[-12:].sum() > 6 or len(sound) < LEAST_SHOTS else np.ones(len(sound), bool)
+
+
+def _known_median(values: Floats) -> float:
+    """Median of the last twelve that are known; NaN of fewer than four."""
+    known = values[np.isfinite(values)][-12:]
+    return float(np.median(known)) if len(known) >= 4 else float("nan")
 
 
 def _high(values: Floats) -> float:

@@ -41,16 +41,30 @@ def stopped_before_vent(injected_l: float, expected_l: float | None, weighed: bo
     return Found("stopped_before_vent", "note", text, "Nothing, if the part is wet at the vent.", injected_l)
 
 
-def overfill(over_l: float, over_pct: float, bleed_l: float, against: str, catch_pot_l: float) -> Found:
-    """Much more past the vent than wanted. catch_pot_l: what was weighed there, NaN where nothing was."""
+def overfill(
+    over_l: float,
+    unsure_l: float,
+    over_pct: float,
+    usual_pct: float | None,
+    bleed_l: float,
+    against: str,
+    catch_pot_l: float,
+) -> Found:
+    """Much more past the vent than wanted.
+
+    unsure_l: half of the 95 % interval. usual_pct: what the mould's shots usually let past; None where that is not
+    known yet. catch_pot_l: what was weighed there, NaN where nothing was.
+    """
     much = f", {over_pct:.0f} % of {against}"
     if bleed_l > 0:
         much = f": {over_l - bleed_l:.2f} l beyond the {bleed_l:.2f} l of bleed wanted{much}"
+    usually = f"; it is usually {max(usual_pct, 0.0):.0f} %" if usual_pct is not None else ""
     held = f" The catch pot held {catch_pot_l:.2f} l." if catch_pot_l >= 0 else ""
     return Found(
         "overfill",
         "watch",
-        f"At most {over_l:.2f} l went past the vent{much}.{held}",
+        f"At most {over_l:.2f} l (95 %: {max(over_l - unsure_l, 0.0):.2f} to {over_l + unsure_l:.2f}) went past the "
+        f"vent{much}{usually}.{held}",
         "Compare the programmed volume with the usual arrival volume; empty the catch pot before it fills. Catalysed "
         "waste heats itself: thin layers, ventilated, never sealed.",
     )

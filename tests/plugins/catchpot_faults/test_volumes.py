@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from tests.plugins.catchpot_faults.one_shot import UNKNOWN, seen, usual
 
+from catchpot_faults.takes import takes
 from catchpot_faults.usual import Expected
-from catchpot_faults.volumes import takes, volumes
+from catchpot_faults.volumes import volumes
 
 
 def kinds(**known: object) -> list[str]:
