@@ -40,7 +40,7 @@ CLOSER = 1.0 + np.linspace(-0.016, 0.016, 33)
 BOOK = np.linspace(-4.0, 4.0, 33)
 """Standard deviations around the volume the book expects that are tried where no arrival is found."""
 FINE = 61
-LEANS_FROM = 0.3
+LEANS_FROM = 0.25
 """Chance of lanes from which the volume given leaves the straight front's; at 1 it is the lanes' own. Leaning earlier
 would cost straight strips more than it wins those with lanes: most of what looks a little like lanes is none."""
 PATTERN_SD = 0.0075
