@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from catchpot.stats.changepoint import best_split, find_changes, pettitt
+from catchpot.stats.changepoint import find_changes
+from catchpot.stats.single_split import best_split, pettitt
 
 DATA = Path(__file__).parent / "data"
 NILE = np.loadtxt(DATA / "nile.csv", delimiter=",", skiprows=1)

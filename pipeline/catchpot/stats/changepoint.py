@@ -2,25 +2,22 @@
 
 Shots are watched in order; a change is called when the weight of evidence passes a limit found by simulation for the
 whole set of measures watched at once (`limit_for`). After a change the watch begins anew from its date.
-Also the classical single split (sum of squares, supF: D. W. K. Andrews, Econometrica 61, 1993) and A. N. Pettitt's
-rank test (Applied Statistics 28, 1979).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.changed_levels import Call, Change, Kind, adjusted, measured, regression
 from catchpot.stats.evidence import Evidence, Scan, change_evidence, clip_lone_shots
 from catchpot.stats.laws import lag_one
 
 Floats = NDArray[np.float64]
-Kind = Literal["step", "trend"]
 LIMITS_FILE = Path(__file__).with_name("changepoint_limits.csv")
 LATER = (0, 8, 16, 32, 64, 120)
 # After a change the next may come soon, and there is a past to go by: less is asked of the new state.
@@ -28,37 +25,6 @@ AGAIN_FIRST, AGAIN_BEFORE = 14, 8
 NEARNESS = (0.5, 0.7, 0.85, 1.0, 0.85, 0.7, 0.5)
 CORRELATIONS = (0.25, 0.5, 0.75)
 CORRELATED = 2.3  # standard errors; one white history in a hundred
-
-
-@dataclass(frozen=True)
-class Change:
-    """A change of a measure, in its unit, with 95 % intervals. Places are 0-based shots of the series.
-
-    at: first shot of the new state (of the trend); at_low, at_high: 95 % interval of it. seen_at: the shot whose log
-    made it certain enough. before, after: level before and after; of a trend, where it began and where it stands at
-    `until`. per_shot: slope of a trend, else 0. until: last shot of the state that the change began. rho: the lag-1
-    correlation of the shots that was allowed for.
-    """
-
-    at: int
-    at_low: int
-    at_high: int
-    seen_at: int
-    kind: Kind
-    before: float
-    before_low: float
-    before_high: float
-    after: float
-    after_low: float
-    after_high: float
-    change: float
-    change_low: float
-    change_high: float
-    per_shot: float
-    per_shot_low: float
-    per_shot_high: float
-    until: int
-    rho: float
 
 
 @lru_cache(maxsize=1)
@@ -104,7 +70,7 @@ def find_changes(
     bound = limit_for(1) if limit is None else limit
     y = np.asarray(values, dtype=float)
     others = None if beside is None or beside.shape[1] == 0 else np.asarray(beside, dtype=float)
-    found: list[_Call] = []
+    found: list[Call] = []
     start, line = 0, False
     while y.size - start >= scan.first:
         called = _first_call(y, others, start, line, bound, scan)
@@ -115,20 +81,7 @@ def find_changes(
         found.append(called)
         start, line = called.at, called.kind == "trend"
         scan = replace(scan, first=min(scan.first, AGAIN_FIRST), before=min(scan.before, AGAIN_BEFORE))
-    return _measured(y, others, found)
-
-
-@dataclass(frozen=True)
-class _Call:
-    """A change as called. ends_trend: the trend before it levels off here, which is no change of its own."""
-
-    at: int
-    low: int
-    high: int
-    seen: int
-    kind: Kind
-    rho: float
-    ends_trend: bool = False
+    return measured(y, others, found)
 
 
 def _segment(others: Floats | None, start: int, shots: int, line: bool) -> Floats | None:
@@ -146,7 +99,7 @@ def _without_wild_shots(y: Floats, beside: Floats | None, centred: bool = False)
     return clip_lone_shots(y[None, :], centred=centred)
 
 
-def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound: float, scan: Scan) -> _Call | None:
+def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound: float, scan: Scan) -> Call | None:
     """The first change after `start`, or None."""
     beside = _segment(others, start, y.size, line)
     clipped = _without_wild_shots(y[start:], beside)
@@ -164,7 +117,7 @@ def _first_call(y: Floats, others: Floats | None, start: int, line: bool, bound:
             kind, at, low, high = _named(detail, further, scan)
             if further == shots or (at < shots and _explains(y[start:], others, start, at, further, kind, bound, scan)):
                 break
-        return _Call(start + at, start + low, start + high, start + shots - 1, kind, rho)
+        return Call(start + at, start + low, start + high, start + shots - 1, kind, rho)
     return None
 
 
@@ -172,6 +125,14 @@ def _named(detail: Evidence, shots: int, scan: Scan) -> tuple[Kind, int, int, in
     stepped = detail.step[0, 0] + scan.favour_step >= detail.trend[0, 0]
     odds = (detail.by_date_step if stepped else detail.by_date_trend)[0, 0]
     return ("step" if stepped else "trend", *_dated(odds, shots, scan))
+
+
+def _still_moves(y: Floats, others: Floats | None, at: int) -> bool:
+    """Whether the slope from `at` on differs from none by three standard errors."""
+    n = y.size - at
+    design = np.column_stack([np.ones(n), np.arange(n), *([] if others is None else [others[at:]])])
+    fit, covariance = regression(y[at:], design)
+    return bool(abs(fit[1]) > 3 * np.sqrt(covariance[1, 1]))
 
 
 def _explains(
@@ -231,160 +192,4 @@ def _dated(odds: Floats, shots: int, scan: Scan, level: float = 0.95) -> tuple[i
     return at, min(at, int(dates.min())), max(at, int(dates.max()))
 
 
-def _still_moves(y: Floats, others: Floats | None, at: int) -> bool:
-    """Whether the slope from `at` on differs from none by three standard errors."""
-    n = y.size - at
-    design = np.column_stack([np.ones(n), np.arange(n), *([] if others is None else [others[at:]])])
-    fit, covariance = _regression(y[at:], design)
-    return bool(abs(fit[1]) > 3 * np.sqrt(covariance[1, 1]))
-
-
-def _calm(y: Floats, design: Floats) -> Floats:
-    """The values with those beyond 3.5 spreads of the fit pulled to it."""
-    fitted = design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    rest = y - fitted
-    half = 3.5 * 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
-    return np.asarray(fitted + np.clip(rest, -half, half)) if half > 0 else y
-
-
-def _regression(y: Floats, design: Floats) -> tuple[Floats, Floats]:
-    """Least squares coefficients and covariance (pseudo-inverse where columns repeat each other)."""
-    inverse = np.linalg.pinv(design.T @ design, hermitian=True)
-    fit = inverse @ design.T @ y
-    rest = y - design @ fit
-    free = max(y.size - np.linalg.matrix_rank(design), 1)
-    return fit, inverse * float(rest @ rest) / free
-
-
-def _measured(y: Floats, others: Floats | None, found: list[_Call]) -> list[Change]:
-    """Levels, slopes and intervals of the changes, jointly with what lies beside them, over all shots at once."""
-    from scipy.special import stdtrit
-
-    if not found:
-        return []
-    n = y.size
-    edges = [0, *(f.at for f in found), n]
-    order = np.arange(n)
-    columns: list[Floats] = []
-    slope_of: dict[int, int] = {}
-    for i in range(len(edges) - 1):
-        inside = (order >= edges[i]) & (order < edges[i + 1])
-        columns.append(inside.astype(float))
-    for i, f in enumerate(found):
-        if f.kind == "trend":
-            inside = (order >= edges[i + 1]) & (order < edges[i + 2])
-            slope_of[i] = len(columns)
-            columns.append(np.where(inside, order - edges[i + 1], 0.0))
-    design = np.column_stack(columns)
-    if others is not None:
-        beside = others - others.mean(axis=0)
-        design = np.column_stack([design, beside])
-    fit, covariance = _regression(_calm(y, design), design)
-    free = max(n - int(np.linalg.matrix_rank(design)), 1)
-    reach = float(stdtrit(free, 0.975))
-    changes: list[Change] = []
-    for i, call in enumerate(found):
-        if call.ends_trend:
-            continue
-        wide = reach * float(np.sqrt((1 + call.rho) / (1 - call.rho)))
-        length = edges[i + 2] - edges[i + 1]
-
-        def estimate(weights: dict[int, float], wide: float = wide) -> tuple[float, float, float]:
-            w = np.zeros(design.shape[1])
-            for k, v in weights.items():
-                w[k] += v
-            value = float(w @ fit)
-            half = wide * float(np.sqrt(np.maximum(w @ covariance @ w, 0.0)))
-            return value, value - half, value + half
-
-        before = {i: 1.0}
-        if i - 1 in slope_of:  # a change out of a trend: from where the trend stood
-            before[slope_of[i - 1]] = float(edges[i + 1] - edges[i])
-        after = {i + 1: 1.0}
-        slope = (0.0, 0.0, 0.0)
-        if call.kind == "trend":
-            after[slope_of[i]] = float(length - 1)
-            slope = estimate({slope_of[i]: 1.0})
-            if call.at <= 2:
-                before = {i + 1: 1.0}  # nothing before it: from where it began
-        difference = dict(after)
-        for k, v in before.items():
-            difference[k] = difference.get(k, 0.0) - v
-        changes.append(
-            Change(call.at, call.low, call.high, call.seen, call.kind, *estimate(before), *estimate(after),
-                   *estimate(difference), *slope, edges[i + 2] - 1, call.rho)
-        )  # fmt: skip
-    return changes
-
-
-def adjusted(values: Floats, beside: Floats | None, changes: list[Change]) -> Floats:
-    """The values with what lies beside them taken out, at its mean; shape of the values."""
-    y = np.asarray(values, dtype=float)
-    if beside is None or beside.shape[1] == 0:
-        return y.copy()
-    order = np.arange(y.size)
-    columns = [np.ones(y.size)]
-    for c in changes:
-        columns.append((order >= c.at).astype(float))
-        if c.kind == "trend":
-            columns.append(np.clip(order - c.at, 0, c.until - c.at).astype(float))
-    others = beside - beside.mean(axis=0)
-    design = np.column_stack([*columns, others])
-    fit, _ = _regression(_calm(y, design), design)
-    return np.asarray(y - others @ fit[len(columns) :])
-
-
-@dataclass(frozen=True)
-class Split:
-    """The best single split in two levels: number of values before it, both means, what is left, and supF."""
-
-    before: int
-    mean_before: float
-    mean_after: float
-    rest: float
-    sup_f: float
-
-
-def best_split(values: Floats, least: int = 2) -> Split:
-    """Least squares split in two levels (exact search); values shape (n,), least: shots on either side.
-
-    >>> best_split(np.array([0.0, 0.1, 0.0, 5.0, 5.1])).before
-    3
-    """
-    y = np.asarray(values, dtype=float)
-    n = y.size
-    k = np.arange(least, n - least + 1)
-    total, sums = y.sum(), np.cumsum(y)[k - 1]
-    gain = (sums / k - (total - sums) / (n - k)) ** 2 * k * (n - k) / n
-    i = int(np.argmax(gain))
-    whole = float(np.sum((y - y.mean()) ** 2))
-    rest = whole - float(gain[i])
-    before = int(k[i])
-    return Split(before, float(y[:before].mean()), float(y[before:].mean()), rest, float(gain[i]) / (rest / (n - 2)))
-
-
-def pettitt(values: Floats) -> tuple[int, int, float]:
-    """Pettitt's rank test for one change: largest |U|, number of values before it, approximate significance.
-
-    >>> pettitt(np.array([1.0, 2.0, 3.0, 11.0, 12.0, 13.0]))[:2]
-    (9, 3)
-    """
-    y = np.asarray(values, dtype=float)
-    signs = np.sign(y[:, None] - y[None, :])
-    n = y.size
-    u = np.array([np.sum(signs[:k, k:]) for k in range(1, n)])
-    at = int(np.argmax(np.abs(u)))
-    largest = abs(int(u[at]))
-    return largest, at + 1, min(1.0, 2 * float(np.exp(-6 * largest**2 / (n**3 + n**2))))
-
-
-__all__ = [
-    "Change",
-    "Split",
-    "adjusted",
-    "best_split",
-    "find_changes",
-    "healthy_shots_between",
-    "limit_for",
-    "pettitt",
-]
+__all__ = ["Change", "adjusted", "find_changes", "healthy_shots_between", "limit_for"]
