@@ -18,6 +18,7 @@ HOLD: Final = "hold"
 FOUND: Final = "rise found in the curve"
 TOP_UPS: Final = "top-ups"
 _LEAST_HOLD_S: Final = 8.0
+_MOVING_MBAR: Final = 12.0
 
 
 @dataclass(frozen=True)
@@ -211,10 +212,12 @@ def _steady_cavity(log: Logs, first: int, stop: int) -> list[tuple[int, int]]:
     cavity, t = log.cavity[first:stop], log.t[first:stop]
     if stop - first < 6 or not np.isfinite(cavity).all():
         return [(first, stop)] if stop - first >= 6 else []
+    if np.ptp(cavity) <= _MOVING_MBAR:
+        return [(first, stop)]
     reach = max(1, round(2.0 / max(float(np.median(np.diff(t))), 1e-3)))
     padded = np.pad(cavity, reach, mode="edge")
     jump = np.abs(padded[2 * reach :] - padded[: -2 * reach])
-    moving = jump > 12.0
+    moving = jump > _MOVING_MBAR
     if not moving.any():
         return [(first, stop)]
     edge = np.flatnonzero(np.diff(np.concatenate(([1], moving.astype(np.int8), [1]))))

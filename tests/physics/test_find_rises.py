@@ -92,4 +92,14 @@ def test_a_rise_to_the_end_counts_only_where_it_is_asked_for() -> None:
 def test_empty_and_short_curves() -> None:
     found = find_rises(np.arange(5.0), np.arange(5.0), np.array([0, 5]), np.array([5, 5]))
     assert len(found.curve) == 0
-    assert found.drops.tolist() == [0, 0]
+
+
+def test_a_gap_in_the_readings_does_not_move_a_hold() -> None:
+    rng = np.random.default_rng(6)
+    curves = [held(0.3, rng) for _ in range(20)]
+    for curve in curves:
+        curve[120:160] = np.nan
+    found = find(curves)
+    assert len(found.curve) >= 18
+    assert np.median(found.first % 800) == pytest.approx(400, abs=50)
+    assert (found.stop % 800 <= 584).all()

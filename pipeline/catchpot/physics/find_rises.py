@@ -1,20 +1,20 @@
 """Rises of a pressure between two times a pump drew on it, found from the curve alone.
 
 A hold check whose switch was not logged and the rises between a pump's top-ups look alike: the pressure climbs
-steadily, then falls fast. The curve is averaged into cells and cut into straight pieces at least total cost (optimal
-partition with a penalty a piece), all curves at once. Pressures in mbar, times in s.
+steadily, then falls fast. The curve is averaged into cells and cut into straight pieces; runs of rising pieces that
+end in a fast fall are the rises. All curves at once. Pressures in mbar, times in s.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.physics.rise import bin_rises
+from catchpot.physics.straight_pieces import Pieces, straight_pieces
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,18 +25,16 @@ _LEAST_S: Final = 5.0
 
 @dataclass(frozen=True)
 class Found:
-    """Rises found, in order of curve and time; arrays of shape (rises,) but `drops` of shape (curves,).
+    """Rises found, in order of curve and time; arrays of shape (rises,).
 
     curve: which curve. first, stop: readings first:stop of the long column. top_mbar: pressure where the pump drew
-    again. drops: how many fast falls each curve has, a rise before it or not. steady: curves without any (a large
-    receiver, a bleed regulator or a pump that never stops, from which nothing can be read.
+    again. A curve without any has a large receiver, a bleed regulator or a pump that never stops.
     """
 
     curve: Ints
     first: Ints
     stop: Ints
     top_mbar: Floats
-    drops: Ints
 
 
 def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints, *, open_end: bool = False) -> Found:
@@ -48,33 +46,26 @@ def find_rises(t_s: Floats, p_mbar: Floats, first: Ints, stop: Ints, *, open_end
     """
     count = np.maximum(stop - first, 0)
     usable = count >= 12
-    cells = bin_rises(t_s, p_mbar, first, np.where(usable, stop, first), CELLS)
-    width = np.where(usable, cells.length_s / np.maximum(count - 1, 1), 1.0)
-    per_cell = np.maximum(1, np.round(1.0 / np.maximum(width, 1e-6)))
-    wanted = np.clip(count / per_cell, 1, CELLS).astype(np.int64)
-    # Most logs are longer than 300 readings and shorter than 300 s: cells of 1 s need fewer bins.
-    most = int(wanted.max(initial=1))
-    if most < CELLS:
-        cells = bin_rises(t_s, p_mbar, first, np.where(usable, stop, first), most)
-    t, p, n = cells.t_s, cells.p_mbar, cells.n
-    there = n > 0
+    if not usable.any():
+        none = np.zeros(0, np.int64)
+        return Found(none, none, none, np.zeros(0))
+    width = np.where(usable, t_s[np.where(usable, stop - 1, 0)] - t_s[np.where(usable, first, 0)], 1.0)
+    per_cell = np.maximum(1, np.round(np.maximum(count - 1, 1) / np.maximum(width, 1e-6)))
+    wanted = np.where(usable, np.clip(count / per_cell, _LEAST_CELLS, CELLS), _LEAST_CELLS).astype(np.int64)
+    cells = bin_rises(t_s, p_mbar, first, np.where(usable, stop, first), int(wanted.max(initial=_LEAST_CELLS)))
+    used = (cells.n > 0).sum(axis=1)
+    # Cells without a reading go to the end: a gap is bridged by the line on either side.
+    order = np.argsort(cells.n <= 0, axis=1, kind="stable")
+    t, p = np.take_along_axis(cells.t_s, order, 1), np.take_along_axis(cells.p_mbar, order, 1)
+    there = np.arange(t.shape[1])[None, :] < used[:, None]
     # A gauge that shows stairs has at least a third of a stair of noise.
     stairs = np.where(cells.resolution_mbar < 20.0, 0.3 * cells.resolution_mbar, 0.0)
     noise = np.maximum(_noise(p, there), stairs)
-    out: list[tuple[int, int, int, float]] = []
-    drops = np.zeros(len(first), dtype=np.int64)
-    edges = _partition(t, p, there, noise)
-    # Loop over curves: each has a handful of pieces, and the rules between neighbours are sequential.
-    for k in np.flatnonzero(usable):
-        rises, drops[k] = _rises(t[k], p[k], edges[k], float(noise[k]), open_end)
-        used = int(there[k].sum())
-        for i, j, top in rises:
-            a = int(first[k] + (i * count[k]) // used)
-            b = int(first[k] + (j * count[k]) // used)
-            out.append((int(k), a, b, top))
-    columns = list(zip(*out, strict=True)) if out else [(), (), (), ()]
-    whole = [np.asarray(c, dtype=np.int64) for c in columns[:3]]
-    return Found(whole[0], whole[1], whole[2], np.asarray(columns[3], dtype=np.float64), drops)
+    curve, begin, end, top = _rises(t, p, used, noise, straight_pieces(t, p, used, noise), open_end)
+    share = np.minimum(count, cells.n.shape[1])[curve]
+    begin, end = order[curve, begin], order[curve, end - 1] + 1
+    start, many = first[curve], count[curve]
+    return Found(curve, start + (begin * many) // share, start + (end * many) // share, top)
 
 
 def _noise(p: Floats, there: NDArray[np.bool_]) -> Floats:
@@ -88,94 +79,62 @@ def _noise(p: Floats, there: NDArray[np.bool_]) -> Floats:
     return np.where(known > 2, np.maximum(1.4826 * np.nan_to_num(middle) / np.sqrt(6.0), 0.02), 1.0)
 
 
-def _partition(t: Floats, p: Floats, there: NDArray[np.bool_], noise: Floats) -> list[list[int]]:
-    """Edges of the straight pieces of each curve (optimal partition, penalty 3 log(n) noise^2 a piece)."""
-    curves, cells = p.shape
-    used = there.sum(axis=1)
-    middle = np.where(there, p, 0.0).sum(1) / np.maximum(used, 1)
-    x = np.where(there, t, 0.0) / np.maximum(t.max(axis=1, initial=1.0), 1e-9)[:, None]
-    y = np.where(there, p - middle[:, None], 0.0) / noise[:, None]
-
-    def sums(v: Floats) -> Floats:
-        return np.concatenate([np.zeros((curves, 1)), np.cumsum(v, axis=1)], axis=1)
-
-    sx, sy, sxx, sxy, syy = sums(x), sums(y), sums(x * x), sums(x * y), sums(y * y)
-    penalty = 3.0 * np.log(np.maximum(used, 3))
-    best = np.full((curves, cells + 1), np.inf)
-    best[:, 0] = 0.0
-    before = np.zeros((curves, cells + 1), dtype=np.int64)
-    for j in range(2, cells + 1):
-        i = np.arange(0, j - 1)
-        n = (j - i).astype(float)[None, :]
-        dx, dy = sx[:, j, None] - sx[:, i], sy[:, j, None] - sy[:, i]
-        xx = sxx[:, j, None] - sxx[:, i] - dx * dx / n
-        xy = sxy[:, j, None] - sxy[:, i] - dx * dy / n
-        yy = syy[:, j, None] - syy[:, i] - dy * dy / n
-        cost = best[:, i] + np.maximum(yy - xy * xy / np.maximum(xx, 1e-12), 0.0)
-        pick = np.argmin(cost, axis=1)
-        best[:, j] = cost[np.arange(curves), pick] + penalty
-        before[:, j] = pick
-    edges = []
-    for k in range(curves):
-        at, cut = int(used[k]), [int(used[k])]
-        while at > 0:
-            at = int(before[k, at])
-            cut.append(at)
-        edges.append(cut[::-1])
-    return edges
-
-
 def _rises(
-    t: Floats, p: Floats, edges: list[int], noise: float, open_end: bool
-) -> tuple[list[tuple[int, int, float]], int]:
-    """Rises of one curve as (first cell, cell after the last, pressure at the top), and the number of fast falls."""
-    pieces = [(i, j, *_line(t[i:j], p[i:j])) for i, j in pairwise(edges) if j - i >= 2]
-    groups: list[list[tuple[int, int, float, float, float]]] = []
-    for piece in pieces:
-        i, j, slope, start, _end = piece
-        span = float(t[j - 1] - t[i])
-        spread = noise * np.sqrt(12.0 / (j - i)) / max(span, 1e-9)
-        rising = slope > 3.0 * spread and slope * span > 2.0 * noise
-        if rising and groups and groups[-1][-1][1] == i and abs(start - groups[-1][-1][4]) < 5.0 * noise:
-            groups[-1].append(piece)
-        elif rising:
-            groups.append([piece])
-    found, falls = [], 0
-    for piece in pieces:
-        falls += int(piece[2] * (t[piece[1] - 1] - t[piece[0]]) < -5.0 * noise)
-    for group in groups:
-        i, j, top = group[0][0], group[-1][1], group[-1][4]
-        span = float(t[j - 1] - t[i])
-        mean_slope = (top - group[0][3]) / max(span, 1e-9)
-        if j - i < _LEAST_CELLS or span < _LEAST_S:
-            continue
-        cut = 1 if j - i > 6 else 0
-        if j >= edges[-1] - 1:
-            height = top - group[0][3]
-            last = next((q for q in reversed(pieces) if q[1] <= i), None)
-            falling = (
-                last is not None and last[1] == i and last[4] - last[3] < -3.0 * noise / np.sqrt(last[1] - last[0])
-            )
-            drawn = float(p[:i].max(initial=-np.inf)) - group[0][3]
-            straight = open_end and span >= 20.0 and height > 8.0 * noise / np.sqrt(j - i)
-            if straight and falling and drawn > 5.0 * height:
-                found.append((i + cut, j - cut, float(top)))
-            continue
-        after = p[j : min(j + max(3, (j - i) // 3), edges[-1])]
-        steps = np.arange(1, len(after) + 1) * max(float(np.median(np.diff(t[i:j]))), 1e-9)
-        fall = top - after
-        # The fall must be faster than the rise by far and give back what the noise can't fake.
-        fast = np.flatnonzero(
-            (fall > 4.0 * noise) & (fall > 3.0 * mean_slope * steps) & (fall > 0.25 * (top - group[0][3]))
-        )
-        if len(fast) == 0:
-            continue
-        found.append((i + cut, j - cut, float(top)))
-    return found, falls
+    t: Floats, p: Floats, used: Ints, noise: Floats, pieces: Pieces, open_end: bool
+) -> tuple[Ints, Ints, Ints, Floats]:
+    """Rises as (curve, first cell, cell after the last, pressure at the top)."""
+    k, i, j = pieces.curve, pieces.first, pieces.stop
+    slope, start, end = _lines(t, p, pieces)
+    span = t[k, j - 1] - t[k, i]
+    spread = noise[k] * np.sqrt(12.0 / (j - i)) / np.maximum(span, 1e-9)
+    rising = (slope > 3.0 * spread) & (slope * span > 2.0 * noise[k])
+    # A bend in a rise does not end it; a jump does.
+    onward = np.zeros(len(k), dtype=bool)
+    onward[1:] = rising[1:] & rising[:-1] & (k[1:] == k[:-1]) & (np.abs(start[1:] - end[:-1]) < 5.0 * noise[k[1:]])
+    begins = np.flatnonzero(rising & ~onward)
+    lasts = np.flatnonzero(rising & ~np.append(onward[1:], False))
+    lasting = (j[lasts] - i[begins] >= _LEAST_CELLS) & (t[k[lasts], j[lasts] - 1] - t[k[begins], i[begins]] >= _LEAST_S)
+    begins, lasts = begins[lasting], lasts[lasting]
+    k, i, j, foot, top = k[begins], i[begins], j[lasts], start[begins], end[lasts]
+    height, span = top - foot, t[k, j - 1] - t[k, i]
+    at_end = j >= used[k] - 1
+    ended = ~at_end & _falls_fast(t, p, used, noise, (k, i, j), top, height)
+    prior = np.maximum(begins - 1, 0)
+    falling = (begins > 0) & (pieces.curve[prior] == k)
+    falling &= end[prior] - start[prior] < -3.0 * noise[k] / np.sqrt(pieces.stop[prior] - pieces.first[prior])
+    drawn = np.maximum.accumulate(p, axis=1)[k, np.maximum(i - 1, 0)] - foot
+    straight = (span >= 20.0) & (height > 8.0 * noise[k] / np.sqrt(j - i))
+    still = at_end & falling & straight & (drawn > 5.0 * height) if open_end else np.zeros(len(k), dtype=bool)
+    keep = ended | still
+    cut = np.where(j - i > 6, 1, 0)
+    return k[keep], (i + cut)[keep], (j - cut)[keep], top[keep]
 
 
-def _line(t: Floats, p: Floats) -> tuple[float, float, float]:
-    """Slope, fitted first and fitted last value."""
-    x = t - t.mean()
-    slope = float((x * p).sum() / max(float((x * x).sum()), 1e-12))
-    return slope, float(p.mean() + slope * x[0]), float(p.mean() + slope * x[-1])
+def _falls_fast(
+    t: Floats, p: Floats, used: Ints, noise: Floats, rise: tuple[Ints, Ints, Ints], top: Floats, height: Floats
+) -> NDArray[np.bool_]:
+    """Whether a fall follows that is faster than the rise by far and gives back what the noise can't fake."""
+    k, i, j = rise
+    look = np.minimum(np.maximum(3, (j - i) // 3), np.maximum(used[k] - j, 0))
+    ahead = np.arange(int(look.max(initial=0)))[None, :]
+    cell = np.minimum(j[:, None] + ahead, p.shape[1] - 1)
+    fall = top[:, None] - p[k[:, None], cell]
+    rate = height / np.maximum(t[k, j - 1] - t[k, i], 1e-9)
+    would = (rate * (t[k, j - 1] - t[k, i]) / np.maximum(j - 1 - i, 1))[:, None] * (ahead + 1.0)
+    fast = (fall > 4.0 * noise[k][:, None]) & (fall > 3.0 * would) & (fall > 0.25 * height[:, None])
+    return np.asarray((fast & (ahead < look[:, None])).any(axis=1))
+
+
+def _lines(t: Floats, p: Floats, pieces: Pieces) -> tuple[Floats, Floats, Floats]:
+    """Slope, fitted first and fitted last value of each piece."""
+    if len(pieces.curve) == 0:
+        return (np.zeros(0),) * 3
+    n = pieces.stop - pieces.first
+    edge = np.concatenate(([0], np.cumsum(n)[:-1]))
+    owner = np.repeat(np.arange(len(n)), n)
+    cell = np.arange(len(owner)) - edge[owner] + pieces.first[owner]
+    x, y = t[pieces.curve[owner], cell], p[pieces.curve[owner], cell]
+    x_mean, y_mean = np.add.reduceat(x, edge) / n, np.add.reduceat(y, edge) / n
+    x, y = x - x_mean[owner], y - y_mean[owner]
+    slope = np.add.reduceat(x * y, edge) / np.maximum(np.add.reduceat(x * x, edge), 1e-12)
+    return slope, y_mean + slope * x[edge], y_mean + slope * x[edge + n - 1]
