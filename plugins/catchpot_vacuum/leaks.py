@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.physics import vacuum
-from catchpot.physics.rise import Binned, RiseFit, bin_rises, fit_rises
+from catchpot.physics.binned import Binned, bin_rises
+from catchpot.physics.rise import RiseFit, fit_rises
 from catchpot_vacuum.gather import TOP_UPS, Logs, Rises
 
 Floats = NDArray[np.float64]

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from catchpot.physics.rise import RiseFit, bin_rises, fit_rises
+from catchpot.physics.binned import bin_rises
+from catchpot.physics.rise import RiseFit, fit_rises
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from catchpot.physics import vacuum
-from catchpot.physics.rise import bin_rises, fit_rises
+from catchpot.physics.binned import bin_rises
+from catchpot.physics.rise import fit_rises
 
 ATM_PA, GAS_J_MOL_K = 101325.0, 8.314472
 INCH_HG_MBAR = 13595.1 * 9.80665 * 0.0254 / 100.0

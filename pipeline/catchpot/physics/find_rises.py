@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.physics.rise import bin_rises
+from catchpot.physics.binned import bin_rises
 from catchpot.physics.straight_pieces import Pieces, straight_pieces
 
 Floats = NDArray[np.float64]
