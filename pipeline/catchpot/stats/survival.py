@@ -57,12 +57,11 @@ def high_end(at_risk: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class WeibullLife:
-    """Weibull life: shape, scale (life at which 63 % have ended), log likelihood; s.d. of the logs of both."""
+    """Weibull life: shape, scale (life at which 63 % have ended), log likelihood; s.d. of the scale's log."""
 
     shape: float
     scale: float
     log_likelihood: float
-    log_shape_sd: float
     log_scale_sd: float
 
     def life(self, share_ended: float) -> float:
@@ -106,4 +105,4 @@ def weibull_life(time: ArrayLike, ended: ArrayLike | None = None, weight: ArrayL
     ks = -shape * float((h * z).sum())
     ss = shape * shape * float(h.sum())
     det = max(kk * ss - ks * ks, 1e-300)
-    return WeibullLife(shape, scale, like, float(np.sqrt(ss / det)), float(np.sqrt(kk / det)))
+    return WeibullLife(shape, scale, like, float(np.sqrt(kk / det)))

@@ -40,11 +40,6 @@ class Workshop:
         return self.home / "shots.duckdb"
 
     @property
-    def logs_dir(self) -> Path:
-        """The shot logs, any depth of subfolders."""
-        return self.home / "logs"
-
-    @property
     def reports_dir(self) -> Path:
         """What the tool writes for people."""
         return self.home / "reports"
