@@ -68,7 +68,7 @@ def best(function: Callable[[], object], times: int = 3) -> float:
 
 
 # Without the hold's flag every curve is cut into straight pieces first.
-@pytest.mark.parametrize(("flagged", "most"), [(True, 4.0), (False, 8.0)])
+@pytest.mark.parametrize(("flagged", "most"), [(True, 4.0), (False, 12.0)])
 def test_leaks_against_one_scan(tmp_path: Path, flagged: bool, most: float) -> None:
     frames = [samples(first, flagged) for first in range(0, SHOTS, BATCH)]
     with duckdb.connect(str(tmp_path / "samples.duckdb")) as connection:
