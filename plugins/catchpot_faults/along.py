@@ -64,7 +64,7 @@ def along(s: Seen, gas: list[Found]) -> list[Found]:
 
 
 def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found]:
-    """Low resistance that falls further on the way, with what the arrival says for or against it."""
+    """Low resistance that falls further on the way, with what the arrival says for or against it; or low all along."""
     n, u = s.number, s.usual
     late, tilt = u.late.off(c.late), u.tilt.off(c.late - c.early)
     low = c.late - u.late.value
@@ -80,7 +80,7 @@ def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found
     # Lower late than early: much, or little on a mould whose curves hardly lean.
     leans = leaning < -0.08 and tilt < -4.0 and low < -0.05
     leans |= leaning < -0.015 and tilt < -4.5 and low < -0.08 and late < -1.2
-    # The same fall all along is what a thinner resin or a lighter pack makes too: more is asked of it.
+    # The same fall all along is what a lighter pack or a thinner resin makes, and no channel: it is called that.
     falls = low < -0.12 and late < (-3.3 if leaning < -0.04 else -4.5 if s.new_batch else -3.4)
     early = early_pct is not None and early_pct < -250 * u.arrival.sd and low < -0.12 and late < -2.3
     both = low < -0.15 and late < -2.8 and leaning < -0.06 and tilt < -2.5
@@ -88,9 +88,15 @@ def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found
     apart = c.left > u.left or (c.left > 8.0 and c.fade_gain > 0.4)
     fades |= vanished and c.fade_gain > 0.15 and apart and low < -0.12 and late < -1.0
     in_pieces = vanished and low < -0.15 and late < -2.0 and leaning < -0.05
-    shows = leans or falls or early or both or fades or in_pieces
-    if gas or later or not (sudden or (shows and not on_time)):
+    shows = leans or early or both or fades or in_pieces
+    if gas or later or (on_time and not sudden) or not (sudden or shows or falls):
         return []
+    if not (sudden or shows):
+        return [
+            words.permeable_pack(
+                100 * np.expm1(c.early - u.early.value), 100 * np.expm1(low), 100 * u.late.sd, s.new_batch
+            )
+        ]
     end = _at_end(c) - u.late.value
     return [
         words.race_tracking(

@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 KEEPS_LEARNING = ("ratio_off", "catalyst_starved", "overfill", "stopped_before_vent", "clamp_margin_low")
 """Findings that say nothing against the shot's curve."""
-BY_COMPARISON = ("race_tracking", "unusual_shape", "flow_restriction")
+BY_COMPARISON = ("race_tracking", "unusual_shape", "flow_restriction", "permeability_drift")
 RELEARN_AFTER = 4
 """So many shots in a row that are odd only by comparison are a mould that has changed: they become its usual ones."""
 REFIT_EVERY = 5

@@ -43,6 +43,24 @@ def race_tracking(
     )
 
 
+def permeable_pack(early_pct: float, late_pct: float, sd_pct: float, new_batch: bool) -> Found:
+    """Low resistance from the first litre on, with the usual course otherwise."""
+    text = (
+        f"The bed let resin through more easily all along: resistance was {-early_pct:.0f} % below what was expected "
+        f"early in the shot and {-late_pct:.0f} % late (healthy shots scatter by {sd_pct:.0f} %), with its usual "
+        "course otherwise. A lighter or looser pack, another cloth or a thinner resin does that; a channel beside the "
+        "fibre would pull the resistance down further the further resin came."
+    )
+    if new_batch:
+        text += " The resin or fabric batch is new to this mould."
+    return Found(
+        "permeability_drift",
+        "watch",
+        text,
+        "Weigh the next pack and compare its cloth and batch; check the resin's temperature and batch.",
+    )
+
+
 def flow_restriction(at_l: float, arrival_l: float, rise_pct: float, factor: float | None) -> Found:
     """A sudden, lasting rise of resistance."""
     text = f"At {share_words(at_l, arrival_l)} the resistance jumped by {rise_pct:.0f} % and stayed up"
@@ -123,4 +141,12 @@ def unusual_shape(t2: float, t2_limit: float, q: float, q_limit: float, shots: i
     )
 
 
-__all__ = ["cover_lifting", "early_gel", "flow_restriction", "race_tracking", "restriction_from_start", "unusual_shape"]
+__all__ = [
+    "cover_lifting",
+    "early_gel",
+    "flow_restriction",
+    "permeable_pack",
+    "race_tracking",
+    "restriction_from_start",
+    "unusual_shape",
+]
