@@ -50,7 +50,10 @@ class Faults:
         "permeability": ("viscosity_pa_s", "line_resistance_per_m3"),
         "fault_sign": FAULT_SIGN.names[1:],
     }  # fmt: skip
-    optional: Mapping[str, tuple[str, ...]] = {"event": ("time", "mould", "kind"), "part": ("overflow_kg",)}
+    optional: Mapping[str, tuple[str, ...]] = {
+        "event": ("time", "mould", "kind"),
+        "part": ("overflow_kg", "part_mass_kg", "trimmed"),
+    }
     yields: tuple[Table, ...] = FAULT_TABLES
     params: type[BaseModel] = FaultParams
 

@@ -23,8 +23,9 @@ Floats = NDArray[np.float64]
 GRID: Floats = np.asarray(0.005 + 0.0075 * np.arange(POINTS), dtype=np.float64)
 """Points of the share of the usual arrival volume."""
 
-LEAST_POT = 0.003
-"""Share of the injected volume below which a catch pot counts as empty: then resin may not even have arrived."""
+LEAST_POT, LEAST_POT_BEHIND_HOSE = 0.003, 0.01
+"""Share of the injected volume below which a catch pot counts as empty: then resin may not even have arrived. A hose
+must have run full before its volume counts, and a drop on the scales is no proof of that."""
 
 CURVES = (
     "n", "vol_l", "t_s", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar",
@@ -122,8 +123,9 @@ def collect(job: Job, mould: str) -> Shots | None:
             maintain_order="left",
         )  # fmt: skip
     part = job.tables.get("part")
-    if part is not None and "overflow_kg" in part.columns:
-        weighed = part.select("shot", "overflow_kg").unique("shot", keep="last")
+    if part is not None:
+        masses = [c for c in ("overflow_kg", "part_mass_kg", "trimmed") if c in part.columns]
+        weighed = part.select("shot", *masses).unique("shot", keep="last")
         shots = shots.join(weighed, on="shot", how="left", maintain_order="left")
     book = job.book.for_shots(shots.select("shot", "mould", "started_at", "resin_batch"))
     number = {
@@ -133,9 +135,12 @@ def collect(job: Job, mould: str) -> Shots | None:
     number |= {c: _number(shots, c) for c in FAULT_SIGN.names if FAULT_SIGN.column(c).dtype in ("f64", "i64")}
     number |= {f"book.{c}": _number(book, c) for c in book.columns if book.schema[c] == pl.Float64}
     number["catch_pot_l"] = 1e3 * _number(shots, "overflow_kg") / number["book.density_kg_m3"]
-    number["past_l"] = past_l(
-        number["catch_pot_l"], number["book.vent_hose_volume_l"], LEAST_POT * number["curve_volume_l"]
+    number["past_l"] = past_l(number["catch_pot_l"], number["book.vent_hose_volume_l"], number["curve_volume_l"])
+    number["not_in_part_l"] = (
+        number["curve_volume_l"] - 1e3 * _number(shots, "part_mass_kg") / number["book.density_kg_m3"]
     )
+    if "trimmed" in shots.columns:  # what was cut off is not known
+        number["not_in_part_l"][shots["trimmed"].fill_null(False).to_numpy()] = np.nan
     number["book.taper"] = taper_of(
         number["book.inlet_width_m"], number["book.flow_length_m"], number["book.part_area_m2"]
     )
@@ -156,10 +161,12 @@ def collect(job: Job, mould: str) -> Shots | None:
     )  # fmt: skip
 
 
-def past_l(catch_pot_l: Floats, hose_l: Floats, least_l: Floats) -> Floats:
+def past_l(catch_pot_l: Floats, hose_l: Floats, injected_l: Floats) -> Floats:
     """What went through the vent, l: pot and full hose; NaN where the pot holds next to nothing or was not weighed."""
+    hose = np.nan_to_num(hose_l)
+    least = np.where(hose > 0, LEAST_POT_BEHIND_HOSE, LEAST_POT) * injected_l
     with np.errstate(invalid="ignore"):
-        return np.where(catch_pot_l > least_l, catch_pot_l + np.nan_to_num(hose_l), np.nan)
+        return np.where(catch_pot_l > least, catch_pot_l + hose, np.nan)
 
 
 def bridge(channel: Floats, widest: int = 10) -> Floats:

@@ -112,6 +112,8 @@ def judge(shots: Shots, events: Sequence[tuple[datetime, str]] = ()) -> Judged:
         if model is not None and row is not None and not seen.spoiled:
             odd = whole_curve.hold_against(row[0], seen.level, model)
             if odd is not None and odd.beyond(model) and not any(f.kind not in KEEPS_LEARNING for f in found):
+                # An arrival read from a curve nobody can name proves no overfill.
+                found = [f for f in found if f.kind != "overfill"]
                 found.append(_unusual(seen, odd, model))
         kept["overfilled"][i] = any(f.kind == "overfill" for f in found)
         result.findings[i] = found

@@ -1,7 +1,7 @@
 """What the mould takes in one shot until resin arrives at the vent, and how far past that the shot went.
 
 Three witnesses: the mould's usual arrival volume, with its scatter from shot to shot; what was weighed in the catch
-pot; the arrival this shot's own curve shows, with its interval. Each counts by what it leaves open.
+pot, or of the part; the arrival this shot's own curve shows, with its interval. Each counts by what it leaves open.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ POT_SD = 0.015
 UNSEEN_SD = 0.02
 """Scatter of the arrival volume from shot to shot where no curve shows it, relative: 1.5 % of areal weight, 1 % of
 thickness, and fronts. A programme that stands still says nothing of it."""
+PART_SD = 0.018
+"""The same where the part was weighed instead: the pack's own mass (1.5 %) comes on top."""
 OWN_FLOOR = 0.006
 """What one fit leaves open beside its interval, relative."""
 ONE_IN = 10.0
@@ -116,16 +118,27 @@ def chance_past(share: float, sd: float, usual: Expected, bar: float) -> float:
 
 
 def _by_pot(s: Seen, usual_l: float, level_sd: float) -> tuple[float, float]:
-    """Arrival volume of this shot by what was weighed past the vent, and its s.d. (relative); NaN and inf without."""
-    past, usual_past, injected = s.number["past_l"], s.usual.past_l, s.number["injected_volume_l"]
-    if not (np.isfinite(past) and np.isfinite(injected)):
+    """Arrival volume of this shot by what was weighed past the vent, and its s.d. (relative); NaN and inf without.
+
+    Held against what the mould's shots usually weigh; by the part's mass where the pot shows nothing (a hose keeps it).
+    """
+    n, u = s.number, s.usual
+    injected = n["injected_volume_l"]
+    for now, usually, sd in (
+        (n["past_l"], u.past_l, POT_SD), (n["not_in_part_l"], u.not_in_part_l, PART_SD),
+    ):  # fmt: skip
+        more = (now - usually) / usual_l
+        if np.isfinite(more) and np.isfinite(injected):
+            bleed = float(np.nan_to_num(n["book.bleed_target_l"])) / usual_l
+            habit = u.injected_l / usual_l - 1.0
+            # A setting that moved of late has moved the habit's median, perhaps not yet the usual arrival's.
+            habit = (habit + u.over.value + bleed) / 2 if np.isfinite(u.over.value) else habit
+            over = habit + TO_POT * more
+            return injected / (1.0 + over), float(np.sqrt(sd**2 + level_sd**2 + (0.2 * more) ** 2))
+    if not (np.isfinite(n["past_l"]) and np.isfinite(injected)):
         return float("nan"), float("inf")
-    if np.isfinite(usual_past) and np.isfinite(usual_l):
-        more = (past - usual_past) / usual_l
-        over = s.usual.injected_l / usual_l - 1.0 + TO_POT * more
-        return injected / (1.0 + over), float(np.sqrt(POT_SD**2 + level_sd**2 + (0.2 * more) ** 2))
-    wetted = injected - TO_POT * past
-    share = past / max(wetted, 1e-9)
+    wetted = injected - TO_POT * n["past_l"]
+    share = n["past_l"] / max(wetted, 1e-9)
     return wetted / (1.0 + CORNERS), float(np.sqrt(CORNERS_SD**2 + POT_SD**2 + (0.2 * share) ** 2))
 
 
@@ -138,4 +151,4 @@ def _weighed(logs: list[float], variances: list[float]) -> tuple[float, float]:
     return float(np.exp(sum(x / v for x, v in known) / total)), float(total**-0.5)
 
 
-__all__ = ["Takes", "chance_past", "past_share", "takes"]
+__all__ = ["POT_SD", "Takes", "chance_past", "past_share", "takes"]

@@ -77,6 +77,7 @@ class Usual:
     of_programmed: Expected
     catch_pot_l: float
     past_l: float
+    not_in_part_l: float
     over: Expected
 
 
@@ -200,6 +201,7 @@ def usual_of(
         end_growth=usual_number(kept["end_growth"], 0.1),
         catch_pot_l=float(nan_median(number["catch_pot_l"][refs[-12:]])) if len(refs) else float("nan"),
         past_l=_known_median(number["past_l"][refs][usual_volume]),
+        not_in_part_l=_known_median(number["not_in_part_l"][refs][usual_volume]),
         over=expect(kept["over"][refs][usual_volume], OVER_FLOOR),
         of_programmed=usual_number(np.log(number["injected_volume_l"] / number["programmed_volume_l"]), 0.005),
     )

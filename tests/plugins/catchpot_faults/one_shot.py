@@ -16,7 +16,7 @@ from catchpot_faults.within import NO_RISE
 UNKNOWN = Expected(float("nan"), float("inf"))
 NUMBERS = (
     "injected_volume_l", "programmed_volume_l", "arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l",
-    "overflow_l", "overflow_low_l", "catch_pot_l", "past_l", "end_growth", "book.vent_hose_volume_l",
+    "overflow_l", "overflow_low_l", "catch_pot_l", "past_l", "not_in_part_l", "end_growth", "book.vent_hose_volume_l",
     "book.bleed_target_l", "book.taper",
     "clamp_start_mbar", "clamp_margin_n", "cavity_rest_mbar", "clamp_rest_mbar", "ambient_logged_mbar",
     "cavity_rest_samples", "cavity_rest_off_mbar",
@@ -33,7 +33,7 @@ def usual(**known: Any) -> Usual:
         injected_lately=Expected(0.0, 0.007), clamp_margin=Expected(2.0e4, 500.0), clamp_mbar=Expected(60.0, 5.0),
         clamp_lately=Expected(60.0, 5.0), line_rest=UNKNOWN, cavity_rest=Expected(-3.0, 4.0), slugs=0.0, left=1.0,
         step_gain=0.1, gap_rise=UNKNOWN, end_growth=UNKNOWN, of_programmed=Expected(0.0, 0.006),
-        catch_pot_l=0.04, past_l=float("nan"), over=Expected(0.05, 0.01),
+        catch_pot_l=0.04, past_l=float("nan"), not_in_part_l=float("nan"), over=Expected(0.05, 0.01),
     )  # fmt: skip
     return replace(made, **known)
 
