@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from tests.plugins.catchpot_faults.one_shot import UNKNOWN, seen, usual
 
+from catchpot_faults.curves import past_l
 from catchpot_faults.takes import TO_POT, chance_past, past_share
 from catchpot_faults.usual import Expected
 from catchpot_faults.volumes import volumes
@@ -27,6 +31,24 @@ def test_the_pot_tells_a_full_part_from_a_thicker_one() -> None:
     (found,) = volumes(past, [])
     assert found.kind == "overfill"
     assert "it is usually 5 %" in found.message and "(95 %: " in found.message
+
+
+def test_a_part_that_was_weighed_tells_where_a_hose_keeps_the_overflow() -> None:
+    behind_hose = replace(WEIGHED, past_l=float("nan"), not_in_part_l=0.5)
+    into, past = (seen(behind_hose, injected_volume_l=2.268, not_in_part_l=kept) for kept in (0.5, 0.668))
+    assert into.takes is not None and past.takes is not None
+    assert into.takes.likely_l > 1.07 * into.takes.usual_l
+    assert past.takes.likely_l < 1.01 * past.takes.usual_l
+    assert [f.kind for f in volumes(past, [])] == ["overfill"] and volumes(into, []) == []
+
+
+@pytest.mark.parametrize(
+    ("pot_l", "hose_l", "past"),
+    [(0.05, 0.0, 0.05), (0.004, 0.0, None), (0.05, 0.16, 0.21), (0.012, 0.16, None), (np.nan, 0.0, None)],
+)
+def test_a_drop_in_the_pot_is_no_full_hose(pot_l: float, hose_l: float, past: float | None) -> None:
+    got = past_l(np.array([pot_l]), np.array([hose_l]), np.array([2.0]))[0]
+    assert np.isnan(got) if past is None else got == pytest.approx(past)
 
 
 def test_without_a_usual_pot_the_pot_itself_tells() -> None:
