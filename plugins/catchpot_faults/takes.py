@@ -89,9 +89,13 @@ def takes(s: Seen) -> Takes | None:
 
 
 def past_share(s: Seen, known: Takes) -> float:
-    """How far the shot went past arrival, beyond the bleed wanted, as a share of what it likely took (NaN: unknown)."""
+    """How far the shot went past arrival, beyond the bleed wanted, as a share of what it likely took (NaN: unknown).
+
+    Never less than what was weighed: what lies in the pot did go past the vent.
+    """
     bleed = float(np.nan_to_num(s.number["book.bleed_target_l"]))
-    return (s.number["injected_volume_l"] - bleed) / known.likely_l - 1.0
+    weighed = (s.number["past_l"] - bleed) / known.likely_l
+    return float(np.fmax((s.number["injected_volume_l"] - bleed) / known.likely_l - 1.0, weighed))
 
 
 def chance_past(share: float, sd: float, usual: Expected, bar: float) -> float:

@@ -59,6 +59,13 @@ def test_without_a_usual_pot_the_pot_itself_tells() -> None:
     assert past_share(shot, shot.takes) == pytest.approx(2.3 * 1.03 / 2.06 - 1)
 
 
+def test_what_lies_in_the_pot_went_past_the_vent() -> None:
+    shot = seen(injected_volume_l=2.1, past_l=0.3)
+    assert shot.takes is not None
+    assert past_share(shot, shot.takes) >= 0.3 / shot.takes.likely_l
+    assert "At most 0.3" in volumes(shot, [])[0].message
+
+
 def test_chance_grows_with_the_reading_and_with_its_sharpness() -> None:
     chances = [chance_past(share, 0.012, HABIT, 0.1) for share in (0.06, 0.08, 0.10, 0.12, 0.15, 0.25)]
     assert chances == sorted(chances)
