@@ -91,19 +91,18 @@ def _raced(s: Seen, c: Course, odd: bool, sudden: bool, gas: bool) -> list[Found
     shows = leans or early or both or fades or in_pieces
     if gas or later or (on_time and not sudden) or not (sudden or shows or falls):
         return []
-    if not (sudden or shows):
-        return [
-            words.permeable_pack(
-                100 * np.expm1(c.early - u.early.value), 100 * np.expm1(low), 100 * u.late.sd, s.new_batch
-            )
-        ]
+    pack = words.permeable_pack(
+        100 * np.expm1(c.early - u.early.value), 100 * np.expm1(low), 100 * u.late.sd, s.new_batch
+    )
+    if not (sudden or shows) and tilt > -3.0:
+        return [pack]
     end = _at_end(c) - u.late.value
-    return [
-        words.race_tracking(
-            100 * np.expm1(low), 100 * u.late.sd, 100 * np.expm1(end) if fades and end < low - 0.1 else None,
-            early_pct, vanished, s.new_batch,
-        )
-    ]  # fmt: skip
+    raced = words.race_tracking(
+        100 * np.expm1(low), 100 * u.late.sd, 100 * np.expm1(end) if fades and end < low - 0.1 else None, early_pct,
+        vanished, s.new_batch,
+    )  # fmt: skip
+    # A lean that is more than scatter, but less than a channel's usually is: history can't quite tell.
+    return [raced] if sudden or shows else [raced, replace(pack, rank=2)]
 
 
 def _at_end(c: Course) -> float:

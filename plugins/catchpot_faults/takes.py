@@ -26,8 +26,8 @@ POT_SD = 0.015
 UNSEEN_SD = 0.02
 """Scatter of the arrival volume from shot to shot where no curve shows it, relative: 1.5 % of areal weight, 1 % of
 thickness, and fronts. A programme that stands still says nothing of it."""
-PART_SD = 0.018
-"""The same where the part was weighed instead: the pack's own mass (1.5 %) comes on top."""
+PART_SD = 0.025
+"""The same where the part was weighed instead: the pack's own mass (1.5 %) and 0.05 mm of gel coat come on top."""
 OWN_FLOOR = 0.006
 """What one fit leaves open beside its interval, relative."""
 ONE_IN = 10.0
@@ -43,7 +43,8 @@ class Takes:
     """What the mould takes in this shot until resin arrives, l.
 
     usual_l, usual_sd: by the mould's past, with its scatter from shot to shot (relative). likely_l, sd: with what this
-    shot's catch pot and its own curve say. shown: whether the mould's curves show their arrival.
+    shot's catch pot and its own curve say. shown: whether the mould's curves show their arrival. least_sd: how far such
+    readings of healthy shots lie apart at least, however well they have agreed so far.
     """
 
     usual_l: float
@@ -51,6 +52,7 @@ class Takes:
     likely_l: float
     sd: float
     shown: bool
+    least_sd: float
 
 
 def takes(s: Seen) -> Takes | None:
@@ -74,9 +76,9 @@ def takes(s: Seen) -> Takes | None:
         scatter = scatter if shown else max(u.injected.sd, UNSEEN_SD)
     usual, level_sd = _weighed(logs, variances)
     usual_sd = float(np.hypot(level_sd, scatter))
-    prior, prior_sd = _by_pot(s, usual, level_sd)
+    prior, prior_sd, apart = _by_pot(s, usual, level_sd)
     if not prior_sd < usual_sd:  # both err with the way the front runs: the better one alone, not their mean
-        prior, prior_sd = usual, usual_sd
+        prior, prior_sd, apart = usual, usual_sd, POT_SD
     own, own_sd = n["arrival_volume_l"], np.inf
     if np.isfinite(own):
         half = (n["arrival_volume_high_l"] - n["arrival_volume_low_l"]) / (3.92 * own)
@@ -85,7 +87,7 @@ def takes(s: Seen) -> Takes | None:
     if np.isfinite(prior) and abs(np.log(own / prior)) > 3 * np.hypot(prior_sd, own_sd):
         own_sd = np.inf  # a fit that went astray rather than a mould that takes so much less or more
     likely, sd = _weighed([np.log(prior), np.log(own)], [prior_sd**2, own_sd**2])
-    return Takes(usual, usual_sd, likely, sd, shown) if np.isfinite(likely) else None
+    return Takes(usual, usual_sd, likely, sd, shown, min(sd, apart)) if np.isfinite(likely) else None
 
 
 def past_share(s: Seen, known: Takes) -> float:
@@ -121,8 +123,10 @@ def chance_past(share: float, sd: float, usual: Expected, bar: float) -> float:
     return beyond / max(beyond + set_otherwise + ONE_IN * habit, 1e-300)
 
 
-def _by_pot(s: Seen, usual_l: float, level_sd: float) -> tuple[float, float]:
-    """Arrival volume of this shot by what was weighed past the vent, and its s.d. (relative); NaN and inf without.
+def _by_pot(s: Seen, usual_l: float, level_sd: float) -> tuple[float, float, float]:
+    """Arrival volume of this shot by what was weighed past the vent, its s.d. (relative), and that without the level's.
+
+    NaN and inf where nothing was weighed.
 
     Held against what the mould's shots usually weigh; by the part's mass where the pot shows nothing (a hose keeps it).
     """
@@ -138,12 +142,12 @@ def _by_pot(s: Seen, usual_l: float, level_sd: float) -> tuple[float, float]:
             # A setting that moved of late has moved the habit's median, perhaps not yet the usual arrival's.
             habit = (habit + u.over.value + bleed) / 2 if np.isfinite(u.over.value) else habit
             over = habit + TO_POT * more
-            return injected / (1.0 + over), float(np.sqrt(sd**2 + level_sd**2 + (0.2 * more) ** 2))
+            return injected / (1.0 + over), float(np.sqrt(sd**2 + level_sd**2 + (0.2 * more) ** 2)), sd
     if not (np.isfinite(n["past_l"]) and np.isfinite(injected)):
-        return float("nan"), float("inf")
+        return float("nan"), float("inf"), POT_SD
     wetted = injected - TO_POT * n["past_l"]
     share = n["past_l"] / max(wetted, 1e-9)
-    return wetted / (1.0 + CORNERS), float(np.sqrt(CORNERS_SD**2 + POT_SD**2 + (0.2 * share) ** 2))
+    return wetted / (1.0 + CORNERS), float(np.sqrt(CORNERS_SD**2 + POT_SD**2 + (0.2 * share) ** 2)), POT_SD
 
 
 def _weighed(logs: list[float], variances: list[float]) -> tuple[float, float]:
@@ -155,4 +159,4 @@ def _weighed(logs: list[float], variances: list[float]) -> tuple[float, float]:
     return float(np.exp(sum(x / v for x, v in known) / total)), float(total**-0.5)
 
 
-__all__ = ["POT_SD", "Takes", "chance_past", "past_share", "takes"]
+__all__ = ["Takes", "chance_past", "past_share", "takes"]

@@ -7,7 +7,7 @@ import numpy as np
 from catchpot_faults import words_volume as words
 from catchpot_faults.found import Found
 from catchpot_faults.seen import Seen
-from catchpot_faults.takes import POT_SD, Takes, chance_past, past_share
+from catchpot_faults.takes import Takes, chance_past, past_share
 from catchpot_faults.usual import LEAST_SHOTS, Expected
 
 SHORT, OVER = 0.04, 0.10
@@ -111,7 +111,7 @@ def _over(s: Seen, known: Takes, injected: float, arrived: bool) -> list[Found]:
     if not np.isfinite(u.over.value):
         return _by_book(s, injected, arrived)
     # Witnesses that have agreed so far are no sharper for that than what fronts leave open.
-    usual = Expected(u.over.value, max(u.over.sd * (1.0 + 1.5 / u.shots), min(known.sd, POT_SD)))
+    usual = Expected(u.over.value, max(u.over.sd * (1.0 + 1.5 / u.shots), known.least_sd))
     chance = chance_past(over, known.sd, usual, OVER)
     # A mould that always lets a fifth past is more likely one whose arrival is read too early.
     surely = usual.value < 0.2 and (
