@@ -43,18 +43,20 @@ STRAIGHT = (
 )
 # What a hundred shots show of 90-99 % by chance: one in twenty lies outside.
 LEAST_HELD = 86.0
-# Strips in which straight and uneven fronts leave one curve; see the study's words.
-HARD = {("straight, 3 % past the vent", "strip"): 2.6}
+# Strips in which straight and uneven fronts leave one curve: median and 95th percentile of the error, width over the
+# bound's; see the study's words.
+HARD = {
+    ("straight, 3 % past the vent", "strip"): (0.3, 2.2, 2.9),
+    ("straight, noise x 2.5 at 10 Hz", "strip"): (0.3, 1.0, 2.2),
+    ("straight, sampled at 1 Hz", "strip"): (0.4, 2.6, 2.5),
+}
 MISSED = {
     # case and geometry: largest median error, least share held
     ("lanes +-20 %", "strip"): (2.0, 72.0),
-    ("lanes +-15 %", "strip"): (2.6, 80.0),
-    ("lanes +-10 %", "strip"): (2.3, 80.0),
-    ("cover gives 50 ml a bar", "strip"): (2.0, 78.0),
-    ("cover gives 50 ml a bar", "all-round"): (0.3, 65.0),
-    ("capillary pull 10 mbar, not booked", "strip"): (1.0, 68.0),
-    ("capillary pull 10 mbar, not booked", "all-round"): (0.2, 80.0),
-    ("capillary pull 10 mbar, not booked", "wedge"): (0.6, 55.0),
+    ("lanes +-15 %", "strip"): (2.6, LEAST_HELD),
+    ("cover gives 50 ml a bar", "strip"): (2.0, 82.0),
+    ("cover gives 50 ml a bar within 12 s", "all-round"): (2.0, 80.0),
+    ("capillary pull 10 mbar, not booked", "strip"): (1.0, 82.0),
 }
 
 
@@ -62,10 +64,10 @@ MISSED = {
 @pytest.mark.parametrize("mould", ["strip", "all-round", "wedge", "rim-fed"])
 def test_committed_study_of_straight_fronts_meets_its_bars(case: str, mould: str) -> None:
     row = table("arrival").filter(case=case, mould=mould).row(0, named=True)
-    slow = case == "straight, sampled at 1 Hz" and mould == "strip"
-    assert row["median_error_pct"] <= (0.4 if slow else 0.3)
-    assert row["p95_error_pct"] <= (2.0 if slow else 1.0)
-    assert row["width_over_bound"] <= HARD.get((case, mould), 2.0)
+    median, high, wide = HARD.get((case, mould), (0.3, 1.0, 2.0))
+    assert row["median_error_pct"] <= median
+    assert row["p95_error_pct"] <= high
+    assert row["width_over_bound"] <= wide
     assert row["refused_pct"] <= 5.0
     assert row["covered_pct"] >= LEAST_HELD
 
@@ -103,6 +105,13 @@ def test_committed_absolute_interval_holds_an_unbooked_pull() -> None:
     assert (pulled["absolute_covered_pct"] >= LEAST_HELD).all()
 
 
+def test_committed_study_takes_a_booked_cover_out() -> None:
+    booked = table("arrival").filter(pl.col("case") == "cover gives 50 ml a bar, booked", pl.col("mould") != "disc")
+    assert booked.height == 4
+    assert (booked["covered_pct"] >= LEAST_HELD).all()
+    assert (booked["median_error_pct"] < 0.5).all()
+
+
 def test_committed_study_of_mobility_meets_its_bars() -> None:
     frame = table("mobility")
     assert frame["refused_pct"].max() == 0.0
@@ -110,6 +119,7 @@ def test_committed_study_of_mobility_meets_its_bars() -> None:
         key = (row["case"], row["mould"])
         assert row["median_error_pct"] <= (2.4 if key == ("lanes +-20 %", "strip") else 2.0), key
         cover = row["case"].startswith("cover")
-        assert row["absolute_covered_pct"] >= LEAST_HELD, key
+        if not (cover and row["mould"] == "disc"):
+            assert row["absolute_covered_pct"] >= LEAST_HELD, key
         if row["mould"] != "disc" and not cover and row["case"] != "all together":
             assert row["covered_outright_pct"] >= LEAST_HELD - 2, key
