@@ -14,7 +14,7 @@ from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
 from catchpot_volume.meters import Check, Span, common_step, known_step, shared_readings
 from catchpot_volume.odds import LAYING, LINE, NAMES, Pressures, priors
-from catchpot_volume.periods import FilledIn, Periods, best_volume, filled_in
+from catchpot_volume.periods import FOUND, FilledIn, Periods, best_volume, date_sd, filled_in
 
 VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
 PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
@@ -79,6 +79,8 @@ def compare(
         filled = filled_in(part, log_v, after)
         log_v = filled.log_volume
     guessed = float(np.hypot(*filled.mean_sd))
+    if periods.why == FOUND:
+        guessed = float(np.hypot(guessed, date_sd(log_v, after)))
     known = np.isfinite(log_v)
     volume, injected = np.exp(log_v), column(part, "injected_volume_l")
     warm = expansion(part)

@@ -23,6 +23,10 @@ REACH = 60
 """Shots that a period reaches back at most."""
 NEAR = 4
 """Changes and events so many shots apart are one."""
+FOUND = "change found"
+"""Why periods are compared whose boundary the shots themselves gave."""
+DOUBTED = 10
+"""Shots either side of a boundary where it may lie as well."""
 TELLING = (
     "fabric_batch", "gel_coat_changed", "core_changed", "hose_changed", "vent_changed", "mould_serviced",
     "meter_calibrated", "pump_serviced", "seal_replaced", "seal_reseated", "mould_cleaned",
@@ -92,6 +96,28 @@ def filled_in(frame: pl.DataFrame, log_v: Floats, after: Bools) -> FilledIn:
         made[rows], late[rows] = guess.stand_in, True
         extra[number] = float(np.hypot(guess.sd, BOUND_SD * len(rows) / (len(seen) + len(rows))))
     return FilledIn(made, late, (extra[0], extra[1]))
+
+
+def date_sd(log_v: Floats, after: Bools) -> float:
+    """What a boundary that the shots themselves gave adds to the s.d. of the change of their mean.
+
+    The boundary may lie some shots earlier or later: each place counts by how well two levels fit with it (normal
+    scatter, levels and spread integrated out under flat priors), and the change differs from place to place.
+    log_v: NaN where unknown. 0 where either side has fewer than LEAST shots.
+    """
+    known = np.isfinite(log_v)
+    y, first = log_v[known], int((known & ~after).sum())
+    n = len(y)
+    places = np.arange(max(first - DOUBTED, LEAST), min(first + DOUBTED, n - LEAST) + 1)
+    if first not in places:
+        return 0.0
+    before = np.cumsum(y)[places - 1]
+    change = (y.sum() - before) / (n - places) - before / places
+    left = ((y - y.mean()) ** 2).sum() - change**2 * places * (n - places) / n
+    odds = -0.5 * (n - 2) * np.log(np.maximum(left, 1e-12)) - 0.5 * np.log(places * (n - places))
+    weight = np.exp(odds - odds.max())
+    apart = (change - change[places == first]) ** 2
+    return float(np.sqrt(weight @ apart / weight.sum()))
 
 
 def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
@@ -200,7 +226,7 @@ def _merged(
 def _around(at: int, start: int, end: int, until: int, trend: bool, known: Bools) -> list[Periods]:
     before, after = np.flatnonzero(known[:at])[-REACH:], np.flatnonzero(known[at:end])[:REACH] + at
     before = before[before >= start]
-    why = "change found"
+    why = FOUND
     if trend:
         why = "trend found"
         course = np.flatnonzero(known[at : until + 1]) + at

@@ -73,3 +73,37 @@ def test_a_bound_above_moves_the_level_and_one_far_below_does_not() -> None:
 def test_no_outlook_from_nothing() -> None:
     with pytest.raises(ValueError, match="no value"):
         Follower(1.0).outlook()
+
+
+def test_a_step_is_followed_within_two_values_and_the_outlook_is_wide_just_after_it() -> None:
+    """A step of three spreads: half-way believed after one value, nearly wholly after two, and calm again later."""
+    level, width = [], []
+    for seed in range(12):
+        rng = np.random.default_rng([seed, 9])
+        follower = Follower(0.015)
+        values = np.r_[rng.normal(0, 0.015, 30), 0.06 + rng.normal(0, 0.015, 25)]
+        levels, widths = [], []
+        for i, v in enumerate(values):
+            if i in (30, 31, 32, 54):
+                o = follower.outlook()
+                levels.append(o.quantile(0.5))
+                widths.append(o.quantile(0.99) - o.quantile(0.5))
+            follower.take(float(v))
+        level.append(levels)
+        width.append(widths)
+    after, wide = np.mean(level, axis=0), np.mean(width, axis=0)
+    assert after[2] > 0.03
+    assert after[3] == pytest.approx(0.06, abs=0.005)
+    assert wide[1] > 1.2 * wide[0]
+    assert wide[3] < 1.25 * wide[0]
+
+
+def test_a_step_that_is_known_to_be_likely_widens_the_outlook_and_is_believed_sooner() -> None:
+    follower, warned = Follower(0.015), Follower(0.015)
+    for v in np.random.default_rng(2).normal(0, 0.015, 20):
+        follower.take(float(v))
+        warned.take(float(v))
+    assert warned.outlook(0.5, 0.03).quantile(0.99) > 1.2 * follower.outlook().quantile(0.99)
+    follower.take(0.05)
+    warned.take(0.05, 0.0, 0.5, 0.03)
+    assert warned.outlook().quantile(0.5) > follower.outlook().quantile(0.5)

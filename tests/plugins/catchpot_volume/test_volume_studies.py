@@ -37,14 +37,16 @@ def test_committed_causes_meet_their_bars() -> None:
     nothing = frame.filter(pl.col("case").str.starts_with("nothing"))
     assert (nothing["said_changed_pct"] <= 5).all()
     first = frame.filter(pl.col("bar").str.starts_with("true cause first"))
-    assert (first["true_first_alone_pct"] >= 90).all()
+    assert (first.filter(pl.col("periods") == "given")["true_first_alone_pct"] >= 90).all()
+    # periods found: 100 tries, two standard errors of 90 % are 6 %
+    found = first.filter(pl.col("periods") == "found")["true_first_alone_pct"]
+    assert (found >= 84).all()
+    assert found.to_numpy().mean() >= 90
     assert (frame["all_named_pct"].drop_nulls() >= 75).all()
     pair = frame.filter(pl.col("bar").str.starts_with("pair"))
     assert (pair["true_first_or_in_first_pair_pct"] >= 90).all()
-    # the cases share their seeds' noise; 100 tries: two standard errors of 90 % are 6 %
-    covers = given["interval_holds_pct"].drop_nulls()
-    assert (covers >= 84).all()
-    assert covers.to_numpy().mean() >= 90
+    assert (frame["interval_holds_pct"].drop_nulls() >= 90).all()
+    assert given["interval_holds_pct"].drop_nulls().to_numpy().mean() <= 99
     assert (frame["adds_up_pct"] == 100).all()
 
 
