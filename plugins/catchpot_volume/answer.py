@@ -132,12 +132,15 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
         )
     if c["chance_pct"] is None:
         return f"What it comes from could not be split; {litres(*top.change)} stand unexplained."
+    small = ""
+    if c["arrival_change_low_l"] <= 0 <= c["arrival_change_high_l"]:
+        small = "The volume by itself may only have scattered; it is the other witnesses that speak. "
     share = f", {c['share_pct']:.0f} % of the change" if c["share_pct"] is not None else ""
     told = "; the logs can't tell these two apart" if " or " in top.cause else ""
     more = [r for r in rows[1:] if r.chance is not None and r.chance > 0.5]
     besides = words.listed([f"{said(r.cause, r.change[0])}, {litres(*r.change)}" for r in more])
     return (
-        f"The likeliest cause is {said(top.cause, top.change[0])}, with a chance of {c['chance_pct']:.0f} %:"
+        f"{small}The likeliest cause is {said(top.cause, top.change[0])}, with a chance of {c['chance_pct']:.0f} %:"
         f" {litres(*top.change)}{share}{told}"
         + (f"; beside it {besides}" if more else "") + _signs(c, rows) + "."
     )  # fmt: skip

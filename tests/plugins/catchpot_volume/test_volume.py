@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -20,12 +20,14 @@ from catchpot.physics.volume import CAUSES
 from catchpot.tables import shape, violations
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
+from catchpot_volume import predict
 from catchpot_volume.answer import sentences, told, worth_measuring
 from catchpot_volume.cause_analysis import CauseAnalysis
 from catchpot_volume.meter_analysis import MeterAnalysis
 from catchpot_volume.meters import checks_of, gain_of, known_step, shared_readings
 from catchpot_volume.naming import Row
 from catchpot_volume.next_analysis import NextAnalysis, NextParams
+from catchpot_volume.periods import date_sd
 from catchpot_volume.sheet import next_lines, sheet_html
 from catchpot_volume.tables import METER, NEXT_SHOT, NEXT_SHOT_CHECK, VOLUME_CAUSE, VOLUME_CHANGE
 
@@ -436,3 +438,42 @@ def test_a_scenario_without_the_meters_other_moulds_names_a_pair() -> None:
     tables, book, _ = world(scenario(changes, others=0, weigh_part=False), 1)
     causes, _ = explained(tables, book, True)
     assert "flow_meter" in causes["cause"][0].split(" or ")
+
+
+def test_a_volume_that_may_have_scattered_is_said_beside_its_cause() -> None:
+    _, change = explained(*made("gel coat"), True)
+    rows = [Row("flow_meter", (0.05, 0.03, 0.07), 0.9, 0.9, "check the meter", 15.0)]
+    unclear = change | {
+        "changed": True,
+        "arrival_change_low_l": -0.01,
+        "arrival_change_high_l": 0.02,
+        "chance_pct": 90.0,
+    }
+    assert "by itself may only have scattered" in sentences(unclear, rows, "UTC")[1]
+    clear = unclear | {"arrival_change_low_l": 0.005}
+    assert "scattered" not in sentences(clear, rows, "UTC")[1]
+
+
+def test_a_found_boundary_adds_what_its_place_leaves_open() -> None:
+    """Worked by hand: two clean levels leave no doubt; a shot midway between them may belong to either, and the change
+    is 0.0380 with it on the one side and 0.0382 on the other."""
+    after = np.arange(20) >= 10
+    clean = np.where(after, 0.04, 0.0) + 1e-4 * np.tile([1.0, -1.0], 10)
+    assert date_sd(clean, after) < 1e-5
+    between = clean.copy()
+    between[10] = 0.02
+    assert 0.00003 < date_sd(between, after) < 0.0002
+    noisy = clean + np.random.default_rng(3).normal(0, 0.02, 20)
+    assert 0.001 < date_sd(noisy, after) < 0.02
+    assert date_sd(np.full(20, np.nan), after) == 0.0
+
+
+def test_events_make_a_step_likely_before_the_shot_that_follows_them() -> None:
+    at = [datetime(2026, 5, d, tzinfo=UTC) for d in (4, 5, 6)]
+    events = [
+        {"kind": "gel_coat_changed", "time": at[0] + timedelta(hours=3)}, {"kind": "note", "time": at[1]},
+        {"kind": "hose_changed", "time": at[2] + timedelta(hours=1)},
+    ]  # fmt: skip
+    chance, sd = np.array(predict.steps(at, events)).T
+    assert (chance > 0.4).tolist() == [False, True, False, True]
+    assert chance[1] * sd[1] ** 2 == pytest.approx(predict.MOVES["gel_coat_changed"] ** 2)
