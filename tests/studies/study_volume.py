@@ -179,7 +179,7 @@ HISTORIES: dict[str, tuple[tuple[mu.Change, ...], dict[str, float]]] = {
 }
 
 
-@study("next-shot", seeds=12, slice_seeds=1)
+@study("next-shot", seeds=40, slice_seeds=1)
 def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
     """What was said of each shot before it, against what it truly took: filled, overflow, calibration.
 
