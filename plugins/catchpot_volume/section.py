@@ -70,11 +70,12 @@ class VolumeSection:
             return None
         blocks: list[Block] = []
         state: State = "not assessed"
-        headline = "Why the volume changes was not worked out; the reasons stand below."
+        headline, brief = "Why the volume changes was not worked out; the reasons stand below.", ""
         if change.height:
             c = told(change)
             causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"]).sort("rank")
             state, headline = ("watch" if c["changed"] else "in order"), c["sentence_1"]
+            brief = f"{headline} {c['sentence_2']}"
             later = change.filter(pl.col("since") > c["since"])
             still = [
                 f"Since {words.day(t, view.zone)} nothing more has changed that shows." for t in later["since"][-1:]
@@ -90,7 +91,7 @@ class VolumeSection:
             blocks += _next(ahead.row(0, named=True), view.zone)
         if view.tables["next_shot_check"].height:
             blocks += pictures.checked(_in_time(view))
-        return Panel(state, headline, blocks, METHOD, REFERENCES)
+        return Panel(state, headline, blocks, METHOD, REFERENCES, brief=brief)
 
     def pages(self, view: View) -> Sequence[Page]:
         """None of its own."""

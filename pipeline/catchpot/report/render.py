@@ -155,7 +155,7 @@ def _workshop_page(
         "workshop.html",
         site.pages.workshop,
         opening=_workshop_opening(lines, nameless, site.pages.footer.range),
-        asking=sorted((a for line in lines for a in line.asking), key=lambda a: GRAVEST.index(a.state)),
+        asking=sorted((line for line in lines if line.asking), key=lambda line: GRAVEST.index(line.asking[0].state)),
         recent=RECENT_SHOTS,
         moulds=lines,
         columns=sorted(columns, key=lambda c: (columns[c], c)),
