@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from catchpot.stats.shape import nan_median, robust_band
 from catchpot_faults import whole as whole_curve
+from catchpot_faults.book import book_arrival_l, book_curve
 from catchpot_faults.compare import EARLY, LATE, Course, course, level
 from catchpot_faults.curves import GRID, Shots
 from catchpot_faults.found import Found
@@ -199,12 +200,12 @@ def _seen(shots: Shots, i: int, usual: Usual, kept: dict[str, Floats], ratio: Ra
     rows = np.array([i], dtype=np.intp)
     share_l = usual.share_l
     if not np.isfinite(share_l):
-        book = _book_arrival_l(shots, i)
+        book = book_arrival_l(shots, i)
         own = float(shots.number["arrival_volume_l"][i])
         share_l = book if np.isfinite(book) else own if np.isfinite(own) else float(shots.number["curve_volume_l"][i])
     resistance = shots.on_share(shots.resistance, share_l, rows)[0]
     time = shots.on_share(shots.curve["t_s"], share_l, rows)[0]
-    reference = usual.resistance if usual.shots >= LEAST_SHOTS else _book_curve(shots, i, share_l)
+    reference = usual.resistance if usual.shots >= LEAST_SHOTS else book_curve(shots, i, share_l)
     along: Course | None = None
     if np.isfinite(reference).sum() > 40:
         along = course(resistance, reference, time)
@@ -220,7 +221,7 @@ def _seen(shots: Shots, i: int, usual: Usual, kept: dict[str, Floats], ratio: Ra
     number = {k: float(v[i]) for k, v in shots.number.items()}
     number |= {k: float(v[i]) for k, v in kept.items()}
     new_batch = fresh is not None and fresh < 3
-    book_l = _book_arrival_l(shots, i)
+    book_l = book_arrival_l(shots, i)
     seen = Seen(
         i, number, shots.text["still_channel"][i], usual, along, rise, level, share_l, book_l, new_batch,
         {name: float(getattr(ratio, name)[i]) for name in ratio.__dataclass_fields__}, float(shots.viscosity[i]),
@@ -236,28 +237,6 @@ def _ambient(shots: Shots, i: int) -> float:
         if np.isfinite(shots.number[name][i]):
             return float(shots.number[name][i])
     return 1013.25
-
-
-def _book_arrival_l(shots: Shots, i: int) -> float:
-    """What the book says the mould takes, runner and hose included; NaN where it says too little."""
-    b = {k: float(v[i]) for k, v in shots.number.items() if k.startswith("book.")}
-    solid = b["book.fibre_areal_weight_g_m2"] / 1e3 / b["book.fibre_density_kg_m3"]
-    pore = b["book.part_area_m2"] * (b["book.thickness_mm"] / 1e3 - solid) * 1e3
-    core = np.nan_to_num(b["book.core_volume_l"]) * (1 - np.nan_to_num(b["book.core_uptake_fraction"]))
-    before = np.nan_to_num(b["book.runner_volume_l"]) + np.nan_to_num(b["book.feed_hose_volume_l"])
-    return float(pore - core + before)
-
-
-def _book_curve(shots: Shots, i: int, share_l: float) -> Floats:
-    """Shape of the resistance from the book's geometry alone, on GRID, up to a factor; NaN where it says too little."""
-    from catchpot.physics import darcy
-
-    b = {k: float(v[i]) for k, v in shots.number.items() if k.startswith("book.")}
-    taper = darcy.taper_of(b["book.inlet_width_m"], b["book.flow_length_m"], b["book.part_area_m2"])
-    runner = np.nan_to_num(b["book.runner_volume_l"]) / share_l
-    fill = np.clip((GRID - runner) / max(1.0 - runner, 0.1), 0.0, 1.0)
-    shape = np.asarray(darcy.resistance_share(fill, taper), dtype=float)
-    return np.where(GRID > 0.02, shape + 0.05 * float(np.nan_to_num(shape.max())), np.nan)
 
 
 def _unusual(seen: Seen, odd: whole_curve.Odd, model: whole_curve.Whole) -> Found:
