@@ -46,17 +46,14 @@ LEAST_HELD = 86.0
 # Strips in which straight and uneven fronts leave one curve: median and 95th percentile of the error, width over the
 # bound's; see the study's words.
 HARD = {
-    ("straight, 3 % past the vent", "strip"): (0.3, 2.2, 2.9),
+    ("straight, 3 % past the vent", "strip"): (0.3, 2.2, 4.2),
     ("straight, noise x 2.5 at 10 Hz", "strip"): (0.3, 1.0, 2.2),
     ("straight, sampled at 1 Hz", "strip"): (0.4, 2.6, 2.5),
 }
 MISSED = {
     # case and geometry: largest median error, least share held
-    ("lanes +-20 %", "strip"): (2.0, 72.0),
     ("lanes +-15 %", "strip"): (2.6, LEAST_HELD),
-    ("cover gives 50 ml a bar", "strip"): (2.0, 82.0),
     ("cover gives 50 ml a bar within 12 s", "all-round"): (2.0, 80.0),
-    ("capillary pull 10 mbar, not booked", "strip"): (1.0, 82.0),
 }
 
 
