@@ -27,11 +27,12 @@ SPREADS = (0.0, 0.14, 0.19, 0.25)
 CHANCES = np.array([0.8, 0.2 / 3, 0.2 / 3, 0.2 / 3])
 """Half-spreads of the lanes' permeability that are tried, and what is thought of them before the shot is seen.
 
-The plain front has most of it, or a straight front's volume would never be known to better than 2 %: on a strip with
-6 % past the vent, lanes of +-15 % leave the same curve as a straight front with 3 %. At 0.86 the intervals of strips
-with such lanes held four shots in five, at 0.8 nine in ten. Straight strips pay for it little where 6 % go past the
-vent, and more (2.2 times the bound's width) sampled at 1 Hz or with 3 %, as the question is open there. At 0.76 noisy straight strips would be at 2.4 times the bound's with 6 % past the vent too. Finer spreads were tried: they
-hold no more of the uneven strips and cost the straight ones a fifth to a half of their width.
+The plain front has most of it, or a straight front's volume would never be known to better than 2 %: on a strip with 6
+% past the vent, lanes of +-15 % leave the same curve as a straight front with 3 %. At 0.86 the intervals of strips with
+such lanes held four shots in five, at 0.8 nine in ten. Straight strips pay for it little where 6 % go past the vent,
+and more (2.2 times the bound's width) sampled at 1 Hz or with 3 %, as the question is open there. At 0.76 noisy
+straight strips would be at 2.4 times the bound's with 6 % past the vent too. Finer spreads were tried: they hold no
+more of the uneven strips and cost the straight ones a fifth to a half of their width.
 """
 DOUBTS: dict[int | None, float] = {None: 0.63, PULL: 0.15, COVER: 0.15, HOSE: 0.07}
 """What is thought of the book's being right, of its pull of the fibres or yield of the cover being wrong, and of a vent
