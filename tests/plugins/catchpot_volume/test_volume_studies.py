@@ -64,10 +64,12 @@ def test_committed_causes_from_logs_meet_their_bars() -> None:
     # resin lost on the way: most arrivals are too late to be seen, so their bounds alone are learnt from
     seen = frame.filter(~pl.col("case").str.starts_with("resin"))
     assert (seen["next_shots"] >= 300).all()
-    # the bar of 97 % is missed where a step comes amid 40 shots; 315 shots, a standard error of 97 % is 1 %
-    assert (frame["next_filled_pct"] >= 94).all()
-    assert rows["nothing changed, parts weighed"]["next_filled_pct"] >= 95.1
-    assert (frame["overflow_over_demanded"] <= 1.2).all()
+    # of 315 shots, a standard error of 97 % is 1 %
+    assert (frame["next_filled_pct"] >= 96).all()
+    assert rows["nothing changed, parts weighed"]["next_filled_pct"] >= 97
+    assert (seen["overflow_over_demanded"] <= 1.2).all()
+    # where resin is lost arrivals read 0.8 % late, 0.2 of what scatter demands
+    assert (frame["overflow_over_demanded"] <= 1.3).all()
 
 
 def test_committed_next_shots_fill_as_said() -> None:
