@@ -203,11 +203,11 @@ def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
             parts.append(check.join(truth.select("shot", true_l="arrival_volume_l"), on="shot"))
         frame = pl.concat(parts)
         step = np.log(frame["true_l"].to_numpy())
-        rows.append(_calibration(name, frame, float(np.std(np.diff(step)) / np.sqrt(2))))
+        rows.append(calibration(name, frame, float(np.std(np.diff(step)) / np.sqrt(2))))
     return pl.DataFrame(rows)
 
 
-def _calibration(name: str, frame: pl.DataFrame, scatter: float) -> dict[str, Any]:
+def calibration(name: str, frame: pl.DataFrame, scatter: float) -> dict[str, Any]:
     """frame: next_shot_check with true_l. scatter: s.d. of the log from shot to shot."""
     true = frame["true_l"].to_numpy()
     left = (frame["volume_l"] - frame["bleed_target_l"]).to_numpy() - true

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from tests.studies.harness import study
-from tests.studies.study_volume import AT, DECLARED, PACKS, Case, explained, judged
+from tests.studies.study_volume import AT, DECLARED, HISTORIES, PACKS, Case, calibration, explained, judged
 from tests.studies.volume_world import pct, scenario, without
 
 from catchpot.testing import made_up as mu
@@ -102,3 +102,25 @@ def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
             "read_late_pct": 100 * float(np.log((check["observed_arrival_l"] / check["true_l"]).to_numpy()).mean()),
         })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+KINDS = ("all-round", "wedge", "strip", "rim-fed", "all-round")
+
+
+@study("next-from-logs", seeds=20, slice_seeds=1)
+def next_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
+    """The histories of `next-shot` from simulated logs, a geometry a seed; bars and columns as there."""
+    rows = []
+    for name, (changes, noise) in HISTORIES.items():
+        parts = []
+        for seed in seeds:
+            planned = scenario(changes, others=0, shots=80, kind=KINDS[seed % len(KINDS)], weigh_part=False)
+            made = mu.simulate(planned.with_nuisances(mu.Nuisances(**noise)), seed + 700, dt_s=0.5)  # type: ignore[arg-type]  # floats by name
+            ahead = mu.compute(NextAnalysis(), from_logs(made), made.book(), declared=DECLARED, units=["hull"])
+            truth = made.truth_shot.select("shot", true_l=pl.col("arrival_volume_l").cast(pl.Float64))
+            check = ahead.tables["next_shot_check"].join(truth, on="shot").drop_nulls("true_l")
+            parts.append(check.with_columns(seed=pl.lit(seed)))
+        frame = pl.concat(parts)
+        moves = [np.diff(np.log(f["true_l"].to_numpy())) for _, f in frame.group_by("seed", maintain_order=True)]
+        rows.append(calibration(name, frame, float(np.std(np.concatenate(moves)) / np.sqrt(2))))
+    return pl.DataFrame(rows)

@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 from tests.studies.harness import RESULTS
 from tests.studies.study_volume import CASES, HISTORIES, next_shot, volume_causes
+from tests.studies.study_volume_logs import next_from_logs
 
 
 def test_slice_of_the_causes(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -76,3 +77,19 @@ def test_committed_next_shots_fill_as_said() -> None:
     frame = pl.read_csv(RESULTS / "next-shot.csv")
     assert (frame["shots"] >= 300).all()
     assert frame["filled_pct"].is_between(97, 100).all()
+
+
+def test_committed_next_shots_from_logs_meet_both_bars() -> None:
+    frame = pl.read_csv(RESULTS / "next-from-logs.csv")
+    assert frame["history"].to_list() == list(HISTORIES)
+    assert (frame["shots"] >= 300).all()
+    assert frame["filled_pct"].is_between(97, 100).all()
+    assert (frame["overflow_over_demanded"] <= 1.2).all()
+
+
+def test_slice_of_the_next_shot_from_logs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.studies.study_volume_logs.HISTORIES", dict(list(HISTORIES.items())[1:2]))
+    row = next_from_logs([1]).row(0, named=True)
+    assert row["shots"] > 40
+    assert row["filled_pct"] >= 92
+    assert 0.6 < row["overflow_over_demanded"] < 1.8
