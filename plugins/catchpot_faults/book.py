@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.physics.resin import resin_volume
 from catchpot_faults.curves import GRID, Shots
 
 Floats = NDArray[np.float64]
@@ -13,11 +14,13 @@ Floats = NDArray[np.float64]
 def book_arrival_l(shots: Shots, i: int) -> float:
     """What the book says the mould takes, runner and hose included; NaN where it says too little."""
     b = {k: float(v[i]) for k, v in shots.number.items() if k.startswith("book.")}
-    solid = b["book.fibre_areal_weight_g_m2"] / 1e3 / b["book.fibre_density_kg_m3"]
-    pore = b["book.part_area_m2"] * (b["book.thickness_mm"] / 1e3 - solid) * 1e3
-    core = np.nan_to_num(b["book.core_volume_l"]) * (1 - np.nan_to_num(b["book.core_uptake_fraction"]))
+    part_m3 = resin_volume(
+        b["book.part_area_m2"], b["book.thickness_mm"] / 1e3, b["book.fibre_areal_weight_g_m2"] / 1e3,
+        b["book.fibre_density_kg_m3"], np.nan_to_num(b["book.core_volume_l"]) / 1e3,
+        np.nan_to_num(b["book.core_uptake_fraction"]),
+    )  # fmt: skip
     before = np.nan_to_num(b["book.runner_volume_l"]) + np.nan_to_num(b["book.feed_hose_volume_l"])
-    return float(pore - core + before)
+    return float(1e3 * part_m3 + before)
 
 
 def book_curve(shots: Shots, i: int, share_l: float) -> Floats:
@@ -25,10 +28,9 @@ def book_curve(shots: Shots, i: int, share_l: float) -> Floats:
     from catchpot.physics import darcy
 
     b = {k: float(v[i]) for k, v in shots.number.items() if k.startswith("book.")}
-    taper = darcy.taper_of(b["book.inlet_width_m"], b["book.flow_length_m"], b["book.part_area_m2"])
     runner = np.nan_to_num(b["book.runner_volume_l"]) / share_l
     fill = np.clip((GRID - runner) / max(1.0 - runner, 0.1), 0.0, 1.0)
-    shape = np.asarray(darcy.resistance_share(fill, taper), dtype=float)
+    shape = np.asarray(darcy.resistance_share(fill, b["book.taper"]), dtype=float)
     return np.where(GRID > 0.02, shape + 0.05 * float(np.nan_to_num(shape.max())), np.nan)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,6 +9,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from tests.benchmarks.timing import best
 
 from catchpot.analysis import Job
 from catchpot.core_tables import PHASE, SHOT
@@ -55,16 +54,6 @@ def job(frame: pl.DataFrame) -> Job:
     book = MouldBook.model_validate({"moulds": {"m": {"clamp_volume_l": 0.8, "cavity_gas_volume_l": 5.0}}})
     tables = {"shot": shot.select("shot", "mould", "started_at", "resin_batch"), "sample": frame, "phase": phase}
     return Job(tuple(names), tables, {}, book, LeakParams())
-
-
-def best(function: Callable[[], object], times: int = 3) -> float:
-    function()
-    taken = []
-    for _ in range(times):
-        began = time.perf_counter()
-        function()
-        taken.append(time.perf_counter() - began)
-    return min(taken)
 
 
 # Without the hold's flag every curve is cut into straight pieces first.

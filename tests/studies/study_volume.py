@@ -179,6 +179,13 @@ HISTORIES: dict[str, tuple[tuple[mu.Change, ...], dict[str, float]]] = {
 }
 
 
+def history(name: str, **settings: Any) -> mu.Scenario:
+    """80 shots of one mould that nothing but its own logs speak for."""
+    changes, noise = HISTORIES[name]
+    made = scenario(changes, others=0, shots=80, weigh_part=False, **settings)
+    return made.with_nuisances(mu.Nuisances(**noise))  # type: ignore[arg-type]  # floats by name
+
+
 @study("next-shot", seeds=40, slice_seeds=1)
 def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
     """What was said of each shot before it, against what it truly took: filled, overflow, calibration.
@@ -193,12 +200,10 @@ def next_shot(seeds: Sequence[int]) -> pl.DataFrame:
     of them, while from logs they are half of it (`volume-from-logs`: 1.0 to 1.1 times).
     """
     rows = []
-    for name, (changes, noise) in HISTORIES.items():
+    for name in HISTORIES:
         parts = []
         for seed in seeds:
-            made = scenario(changes, others=0, shots=80, weigh_part=False)
-            made = made.with_nuisances(mu.Nuisances(**noise))  # type: ignore[arg-type]  # floats by name
-            tables, book, truth = world(made, seed + 500)
+            tables, book, truth = world(history(name), seed + 500)
             check = mu.compute(NextAnalysis(), tables, book, declared=DECLARED).tables["next_shot_check"]
             parts.append(check.join(truth.select("shot", true_l="arrival_volume_l"), on="shot"))
         frame = pl.concat(parts)

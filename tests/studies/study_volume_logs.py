@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from tests.studies.harness import study
-from tests.studies.study_volume import AT, DECLARED, HISTORIES, PACKS, Case, calibration, explained, judged
+from tests.studies.study_volume import AT, DECLARED, HISTORIES, PACKS, Case, calibration, explained, history, judged
 from tests.studies.volume_world import pct, scenario, without
 
 from catchpot.testing import made_up as mu
@@ -111,11 +111,10 @@ KINDS = ("all-round", "wedge", "strip", "rim-fed", "all-round")
 def next_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
     """The histories of `next-shot` from simulated logs, a geometry a seed; bars and columns as there."""
     rows = []
-    for name, (changes, noise) in HISTORIES.items():
+    for name in HISTORIES:
         parts = []
         for seed in seeds:
-            planned = scenario(changes, others=0, shots=80, kind=KINDS[seed % len(KINDS)], weigh_part=False)
-            made = mu.simulate(planned.with_nuisances(mu.Nuisances(**noise)), seed + 700, dt_s=0.5)  # type: ignore[arg-type]  # floats by name
+            made = mu.simulate(history(name, kind=KINDS[seed % len(KINDS)]), seed + 700, dt_s=0.5)
             ahead = mu.compute(NextAnalysis(), from_logs(made), made.book(), declared=DECLARED, units=["hull"])
             truth = made.truth_shot.select("shot", true_l=pl.col("arrival_volume_l").cast(pl.Float64))
             check = ahead.tables["next_shot_check"].join(truth, on="shot").drop_nulls("true_l")

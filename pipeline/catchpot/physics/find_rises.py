@@ -98,7 +98,7 @@ def _rises(
     k, i, j, foot, top = k[begins], i[begins], j[lasts], start[begins], end[lasts]
     height, span = top - foot, t[k, j - 1] - t[k, i]
     at_end = j >= used[k] - 1
-    ended = ~at_end & _falls_fast(t, p, used, noise, (k, i, j), top, height)
+    ended = ~at_end & _falls_fast(p, used, noise, (k, i, j), top, height)
     prior = np.maximum(begins - 1, 0)
     falling = (begins > 0) & (pieces.curve[prior] == k)
     falling &= end[prior] - start[prior] < -3.0 * noise[k] / np.sqrt(pieces.stop[prior] - pieces.first[prior])
@@ -111,7 +111,7 @@ def _rises(
 
 
 def _falls_fast(
-    t: Floats, p: Floats, used: Ints, noise: Floats, rise: tuple[Ints, Ints, Ints], top: Floats, height: Floats
+    p: Floats, used: Ints, noise: Floats, rise: tuple[Ints, Ints, Ints], top: Floats, height: Floats
 ) -> NDArray[np.bool_]:
     """Whether a fall follows that is faster than the rise by far and gives back what the noise can't fake."""
     k, i, j = rise
@@ -119,8 +119,7 @@ def _falls_fast(
     ahead = np.arange(int(look.max(initial=0)))[None, :]
     cell = np.minimum(j[:, None] + ahead, p.shape[1] - 1)
     fall = top[:, None] - p[k[:, None], cell]
-    rate = height / np.maximum(t[k, j - 1] - t[k, i], 1e-9)
-    would = (rate * (t[k, j - 1] - t[k, i]) / np.maximum(j - 1 - i, 1))[:, None] * (ahead + 1.0)
+    would = (height / np.maximum(j - 1 - i, 1))[:, None] * (ahead + 1.0)
     fast = (fall > 4.0 * noise[k][:, None]) & (fall > 3.0 * would) & (fall > 0.25 * height[:, None])
     return np.asarray((fast & (ahead < look[:, None])).any(axis=1))
 

@@ -77,7 +77,8 @@ def straight_pieces(t: Floats, p: Floats, used: Ints, noise: Floats) -> Pieces:
     """
     there = np.arange(p.shape[1])[None, :] < used[:, None]
     middle = np.where(there, p, 0.0).sum(1) / np.maximum(used, 1)
-    x = np.where(there, t, 0.0) / np.maximum(np.where(there, t, 0.0).max(axis=1, initial=1.0), 1e-9)[:, None]
+    x = np.where(there, t, 0.0)
+    x /= x.max(axis=1, initial=1.0)[:, None]
     y = np.where(there, p - middle[:, None], 0.0) / noise[:, None]
     columns = (np.ones_like(x), x, y, x * x, x * y, y * y)
     # Edges along the first axis, so that the sums up to all earlier edges lie together.
