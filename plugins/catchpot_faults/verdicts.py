@@ -50,6 +50,8 @@ def sentence(part: pl.DataFrame, found: pl.DataFrame, shots: pl.Series) -> str:
     """What the table says in words, with intervals (Wilson, 95 %)."""
     import polars as pl
 
+    from catchpot.report.words import count
+
     judged = _judged(part, found, shots)
     bad = judged.filter(pl.col("verdict") != "good")
     good = judged.filter(pl.col("verdict") == "good")
@@ -59,14 +61,14 @@ def sentence(part: pl.DataFrame, found: pl.DataFrame, shots: pl.Series) -> str:
     if bad.height:
         low, high = wilson(caught, bad.height)
         parts.append(
-            f"Of {bad.height} parts scrapped or reworked, {caught} had a finding ({100 * caught / bad.height:.0f} %, "
-            f"95 %: {low:.0f} to {high:.0f})"
+            f"Of {count(bad.height, 'part')} scrapped or reworked, {caught} had a finding "
+            f"({100 * caught / bad.height:.0f} %, 95 %: {low:.0f} to {high:.0f})"
         )
     if good.height:
         low, high = wilson(wrong, good.height)
         parts.append(
-            f"of {good.height} good parts, {wrong} had one ({100 * wrong / good.height:.1f} %, 95 %: {low:.1f} to "
-            f"{high:.1f})"
+            f"of {count(good.height, 'good part')}, {wrong} had one "
+            f"({100 * wrong / good.height:.1f} %, 95 %: {low:.1f} to {high:.1f})"
         )
     text = "; ".join(parts)
     return text[0].upper() + text[1:] + ". Verdicts change no threshold." if text else ""

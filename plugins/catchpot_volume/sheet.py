@@ -59,7 +59,7 @@ def facts(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[t
         made.append(("Catalyst in this volume", f"{n(1000 * row['catalyst_l'], 'ml')}{mass}"))
     if row["blocked_vent_margin_n"] is not None:
         made.append(("Margin with the vent blocked", n(row["blocked_vent_margin_n"] / 1000, "kN", 2) + ", at most"))
-    made.append(("Rests on", f"{words.count(row['from_history'], 'shot')} with a known arrival volume"
+    made.append(("Rests on", f"{words.count(row['from_history'], 'shot')} whose curve or catch pot tells what it took"
                  if row["from_history"] else "the mould book alone: no shot is known"))  # fmt: skip
     if row["last_shot_at"] is not None:
         made.append(("Last shot", f"{row['last_shot']}, {words.minute(row['last_shot_at'], zone)}{_ago(row, now)}"))
