@@ -15,7 +15,8 @@ from catchpot.testing.geometry import Array
 class Feed:
     """Where resin enters. kind: `edge` (its sides at once), `port` (a hole at `at`), `runner`.
 
-    A runner lies along its sides and is fed at `at`. sides: numbers of outline sides (side i goes from corner i to corner i + 1). at: m. radius_m: of a port.
+    A runner lies along its sides and is fed at `at`. sides: numbers of outline sides (side i goes from corner i to
+    corner i + 1). at: m. radius_m: of a port.
     runner_area_m2: cross-section of the runner.
     """
 

@@ -18,6 +18,7 @@ CELLS = 800
 TRIAL_CELLS, TRIAL_STEPS = 420, 160
 TRIAL_VISCOSITY_PA_S, TRIAL_PRESSURE_PA = 0.2, 1.0e5
 LATEST_CORNERS = 0.14
+NEAR_RIM = 0.06
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,8 @@ def _vents(rng: Generator, outline: Outline, trial: Marched, miss_m: float) -> t
             at = points[k]
         away, side, share = _on_rim(outline, at)
         radius = float(rng.uniform(0.003, 0.006))
-        if away < 0.06 * size and outline.feed.kind == "port":
+        entered = outline.feed.kind != "port" and side in outline.feed.sides
+        if away < NEAR_RIM * size and not entered:
             share = float(np.clip(share, 0.02, 0.98))
             made.append(Vent((float(at[0]), float(at[1])), radius, rim=(side, share)))
         else:
@@ -158,7 +160,7 @@ def draw_plate(rng: Generator, family: str | None = None, name: str | None = Non
         vents = _vents(rng, outline, unvented, miss)
         bed = replace(dry, vents=vents, shut_early=len(vents) > 1 and bool(rng.random() < 0.4))
         trial = _trial(bed, seed)
-        late = trial.full_m3 / trial.arrival_m3 - 1
+        late = trial.full_m3 / trial.arrival_m3 - 1 if trial.arrival_m3 > 0 else np.inf
         if best is None or late < best[0]:
             best = (late, bed, trial)
         if late < LATEST_CORNERS:
@@ -167,7 +169,8 @@ def draw_plate(rng: Generator, family: str | None = None, name: str | None = Non
         if attempt == 2 and not outline.vents.sides:
             outline = replace(outline, vents=VentPlan(found=outline.vents.found + 1, miss_m=miss))
             dry = replace(dry, outline=outline)
-    assert best is not None
+    if best is None or not np.isfinite(best[0]):
+        return draw_plate(rng, family, name)
     _, bed, trial = best
     stiff = float(np.interp(trial.arrival_m3 * 0.97, trial.volume_m3, trial.resistance_per_m3))
     seconds = 0.5 * TRIAL_VISCOSITY_PA_S * stiff * trial.arrival_m3 / TRIAL_PRESSURE_PA
