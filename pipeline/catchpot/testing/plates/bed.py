@@ -201,7 +201,7 @@ def draw_habit(rng: Generator, outline: Outline, size_m: float) -> ClothHabit:
 def draw_gap(rng: Generator, outline: Outline, width_m: float) -> Gap:
     """A gap along a stretch of one of the sides resin does not enter through, a long one rather than a short one."""
     length = np.hypot(*(np.roll(outline.corners, -1, axis=0) - outline.corners).T)
-    entered = outline.feed.sides if outline.feed.kind == "edge" else ()
+    entered = outline.feed.sides
     open_sides = [i for i in range(len(length)) if i not in entered] or list(range(len(length)))
     side = int(rng.choice(open_sides, p=length[open_sides] / length[open_sides].sum()))
     low = float(rng.uniform(0.0, 0.5))

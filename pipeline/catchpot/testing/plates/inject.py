@@ -55,6 +55,11 @@ class Curves:
             self.arrival_m3 * size, self.full_m3 * size,
         )  # fmt: skip
 
+    def put(self, row: int, one: Curves) -> None:
+        """Replace one shot's curve by the only one of another set."""
+        self.reach_m3[row], self.arrival_m3[row], self.full_m3[row] = one.reach_m3[0], one.arrival_m3[0], one.full_m3[0]
+        self.resistance_per_m3[row], self.past_m3[row] = one.resistance_per_m3[0], one.past_m3[0]
+
     def at(self, volume: Array) -> tuple[Array, Array, Array]:
         """Resistance, volume past the vent and its slope, at each shot's volume (shots,)."""
         last = GRID - 1
@@ -73,8 +78,9 @@ class Curves:
 class Conditions:
     """What holds in each shot (shots,). stop_l: metered volume to stop at; eye_s: seconds after arrival.
 
-    restriction from restriction_at (share of arrival) on; gel_s: e-fold of viscosity, from gel_at_s on; slugs: start
-    share, length s, share of air (shots, k).
+    restriction_per_m3: added to the line from restriction_at (share of arrival) on; gel_s: time of an e-fold of
+    viscosity from gel_at (share) on; slugs (shots, k): start (share), length s, share of air. longest_s: someone stops
+    it then.
     """
 
     gain: Array
@@ -85,12 +91,13 @@ class Conditions:
     eye_s: Array
     saw_phase: Array
     saw_s: Array
-    restriction: Array
+    restriction_per_m3: Array
     restriction_at: Array
     gel_s: Array
-    gel_at_s: Array
+    gel_at: Array
     slug_at: Array
     slug_s: Array
+    longest_s: Array
     slug_air: float = 0.85
 
 
@@ -116,7 +123,7 @@ def inject(curves: Curves, now: Conditions, ways: Practice, dt_s: float = 0.2) -
     n = len(now.gain)
     bed, hose, cover, metered, true = (np.zeros(n) for _ in range(5))
     stop, arrival_l = np.full(n, np.nan), np.full(n, np.nan)
-    arrived_s, slug_from = np.full(n, np.inf), np.full(now.slug_at.shape, np.inf)
+    arrived_s, slug_from, gel_from = np.full(n, np.inf), np.full(now.slug_at.shape, np.inf), np.full(n, np.inf)
     flow_set = ways.flow_m3_s if ways.pump == "flow" else 1.0
     kept: list[tuple[Array, Array, Array]] = []
     line_pa = np.zeros(n)
@@ -128,12 +135,13 @@ def inject(curves: Curves, now: Conditions, ways: Practice, dt_s: float = 0.2) -
         vacuum = (AMBIENT_MBAR - cavity) * 100
         r, _, leak = curves.at(bed)
         share = bed / curves.arrival_m3
-        thicker = np.exp(np.clip((t - now.gel_at_s) / now.gel_s, 0.0, 6.0))
+        gel_from = np.where((share >= now.gel_at) & np.isinf(gel_from), t, gel_from)
+        thicker = np.exp(np.clip((t - np.where(np.isinf(gel_from), t, gel_from)) / now.gel_s, 0.0, 6.0))
         z_bed = np.maximum(r * now.bed_pa_s * thicker, 1.0)
         into_hose = hose < ways.hose_m3
         filled = np.minimum(hose / ways.hose_m3, 1.0) if ways.hose_m3 > 0 else 1.0
-        tight = np.where(share >= now.restriction_at, now.restriction, 1.0)
-        z_line = now.line_pa_s * ways.line_per_m3 * tight * (0.2 + 0.8 * filled)
+        tight = np.where(share >= now.restriction_at, now.restriction_per_m3, 0.0)
+        z_line = now.line_pa_s * (ways.line_per_m3 * (0.2 + 0.8 * filled) + tight)
         wet = np.minimum(share, 1.0)
         head = RESIN_KG_M3 * GRAVITY * ways.height_m * wet**ways.height_power
         pull = vacuum + ways.capillary_pa * (1 - leak) - head
@@ -169,7 +177,8 @@ def inject(curves: Curves, now: Conditions, ways: Practice, dt_s: float = 0.2) -
         arrived_s = np.where(came, t + part * dt_s, arrived_s)
         metered, true = metered + step, true + pumped * dt_s
         t += dt_s
-        stops = running & ((metered >= now.stop_l * 1e-3 * (1 - 1e-9)) | (t >= arrived_s + now.eye_s))
+        enough = (metered >= now.stop_l * 1e-3 * (1 - 1e-9)) | (t >= arrived_s + now.eye_s)
+        stops = running & (enough | (t >= now.longest_s))
         stop = np.where(stops, t, stop)
         kept.append((metered * 1e3, line_pa / 1e5, cavity))
         if (t >= stop + ways.settle_s).all():

@@ -17,7 +17,7 @@ from catchpot.testing.plates.outline import Outline, VentPlan, draw_outline, ins
 CELLS = 800
 TRIAL_CELLS, TRIAL_STEPS = 420, 160
 TRIAL_VISCOSITY_PA_S, TRIAL_PRESSURE_PA = 0.2, 1.0e5
-LATEST_CORNERS = 0.14
+LATEST_CORNERS, TOO_LATE = 0.08, 0.11
 NEAR_RIM = 0.06
 
 
@@ -141,7 +141,8 @@ def _trial(bed: Bed, seed: int, pore_m3: float | None = None) -> Marched:
 def draw_plate(rng: Generator, family: str | None = None, name: str | None = None) -> Plate:
     """Draw a mould; family: one of outline.FAMILIES, or any.
 
-    A layout whose first resin at the vent comes with more than a seventh still dry gets its vents put anew.
+    A layout whose first resin at the vent comes with more than 8 % still dry gets its vents put anew; a
+    plate for which that does not help is drawn anew.
     """
     from catchpot.testing.plates.owner import book_entry
 
@@ -169,7 +170,7 @@ def draw_plate(rng: Generator, family: str | None = None, name: str | None = Non
         if attempt == 2 and not outline.vents.sides:
             outline = replace(outline, vents=VentPlan(found=outline.vents.found + 1, miss_m=miss))
             dry = replace(dry, outline=outline)
-    if best is None or not np.isfinite(best[0]):
+    if best is None or best[0] > TOO_LATE:
         return draw_plate(rng, family, name)
     _, bed, trial = best
     stiff = float(np.interp(trial.arrival_m3 * 0.97, trial.volume_m3, trial.resistance_per_m3))
