@@ -188,13 +188,13 @@ def draw_habit(rng: Generator, outline: Outline, size_m: float) -> ClothHabit:
         always=always,
         wave_sd=float(rng.uniform(0.03, 0.11)),
         wave_m=float(rng.uniform(0.05, 0.2)),
-        lane_sd=float(rng.uniform(0.03, 0.08)) if rng.random() < 0.35 else 0.0,
+        lane_sd=float(rng.uniform(0.04, 0.12)) if rng.random() < 0.35 else 0.0,
         lane_m=float(rng.uniform(0.12, 0.4)),
-        slope_sd=float(rng.uniform(0.05, 0.2)) if rng.random() < 0.3 else 0.0,
+        slope_sd=float(rng.uniform(0.05, 0.3)) if rng.random() < 0.3 else 0.0,
         lap=lap,
         lap_sd_m=float(rng.uniform(0.003, 0.02)),
         gap_chance=float(rng.uniform(0.2, 0.7)) if rng.random() < 0.35 else 0.0,
-        gap_m=float(rng.uniform(0.0004, 0.0012)),
+        gap_m=float(rng.uniform(0.0005, 0.0015)),
     )
 
 

@@ -91,7 +91,7 @@ def _end_vent(rng: Generator, side: int) -> VentPlan:
 
 def _found(rng: Generator, size_m: float, count: int) -> VentPlan:
     """Point vents near the last places to fill; a mould maker's trial misses by some per cent of the size."""
-    return VentPlan(found=count, miss_m=float(size_m * rng.uniform(0.0, 0.05)))
+    return VentPlan(found=count, miss_m=float(size_m * rng.uniform(0.0, 0.1)))
 
 
 def _box(length: float, width: float) -> Array:

@@ -62,8 +62,8 @@ class PlateShots:
     """Shots of one plate. logs: columns of each plain log, by name. truth: arrays (shots,), metered litres as named.
 
     truth: injected_l; arrival_l (metered volume at the first resin at a vent, or where it would have come); arrived;
-    taken_l (injected less what went past the vent); full_l (arrival and what is still dry then; so hoses, runner and the
-    cover's yielding are in it); past_l; pot_kg (past less what the vent hoses hold); meter_gain; cavity_factor;
+    taken_l (injected less what went past the vent); full_l (arrival and what is still dry then; so hoses, runner and
+    the cover's yielding are in it); past_l; pot_kg (past less what the vent hoses hold); meter_gain; cavity_factor;
     size_factor (cavity and cloth weight); ease (conductance); viscosity_pa_s; programmed_l; variant; stopped_short.
     """
 
