@@ -15,6 +15,7 @@ GRAVITY = 9.81
 GRID = 900
 LONGEST_S = 1500.0
 PART_OF_PRESSURE = 0.5
+SLUG_AIR = {"flow": 0.85, "pot": 0.5}
 
 
 @dataclass
@@ -69,9 +70,10 @@ class Curves:
         row = np.arange(len(volume))
         r = self.resistance_per_m3[row, i] * (1 - part) + self.resistance_per_m3[row, i + 1] * part
         low, high = self.past_m3[row, i], self.past_m3[row, i + 1]
-        slope = np.clip((high - low) / (self.reach_m3 / last), 0.0, 1.0)
         beyond = np.maximum(volume - self.reach_m3, 0.0)
-        return r, low + (high - low) * part + beyond, slope
+        drinks = volume >= self.arrival_m3
+        slope = np.where(drinks, np.clip((high - low) / (self.reach_m3 / last), 0.0, 1.0), 0.0)
+        return r, np.where(drinks, low + (high - low) * part + beyond, 0.0), slope
 
 
 @dataclass
@@ -98,7 +100,6 @@ class Conditions:
     slug_at: Array
     slug_s: Array
     longest_s: Array
-    slug_air: float = 0.85
 
 
 @dataclass
@@ -149,7 +150,7 @@ def inject(curves: Curves, now: Conditions, ways: Practice, dt_s: float = 0.2) -
         top = ways.limit_pa * (ramp if ways.pump == "pot" else 1.0) + pull
         slug_from = np.where((share[:, None] >= now.slug_at) & np.isinf(slug_from), t, slug_from)
         in_slug = ((t >= slug_from) & (t < slug_from + now.slug_s)).any(axis=1)
-        bubbles = np.where(in_slug & running, now.slug_air, 0.0)
+        bubbles = np.where(in_slug & running, SLUG_AIR[ways.pump], 0.0)
         left = np.maximum(now.stop_l * 1e-3 - metered, 0.0) / (now.gain * dt_s)
         wanted = np.where(running, np.minimum(flow_set * ramp, left), 0.0) * (1 - bubbles)
         give = ways.cover_m3_pa * wet * PART_OF_PRESSURE / ways.cover_s
