@@ -111,6 +111,8 @@ def test_a_hose_adds_resistance_as_it_fills() -> None:
     plain = float(strip_march(800).resistance_per_m3[-1])
     half = np.interp(0.5e-4, marched.past_vent_m3, marched.resistance_per_m3)
     assert half == pytest.approx(plain + 0.5 * hose, rel=0.02)
+    assert marched.past_vent_m3[-1] - marched.pot_m3[-1] == pytest.approx(1e-4, rel=1e-9)
+    assert marched.pot_m3[marched.past_vent_m3 <= 1e-4].max() == 0
     assert marched.resistance_per_m3[-1] == pytest.approx(plain + hose, rel=1e-3)
 
 

@@ -77,6 +77,7 @@ def test_volumes_add_up_with_everything_on() -> None:
         assert np.allclose((t["taken_l"] + t["past_l"])[t["meter_gain"] == 1], t["injected_l"][t["meter_gain"] == 1])
         assert np.all(t["taken_l"] <= t["injected_l"] * (1 + 1e-9))
         assert np.all(t["past_l"][t["arrived"] == 0] == 0)
+        assert np.all(t["pot_kg"] <= 1.1 * t["past_l"] / t["meter_gain"] + 1e-9)
         assert np.all(t["arrival_l"] <= t["full_l"] * (1 + 1e-9))
         assert np.all((t["injected_l"] >= t["arrival_l"] * (1 - 1e-9))[t["arrived"] == 1])
         assert np.all((t["injected_l"] < t["arrival_l"])[t["arrived"] == 0])

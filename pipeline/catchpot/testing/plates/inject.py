@@ -25,6 +25,7 @@ class Curves:
     reach_m3: Array
     resistance_per_m3: Array
     past_m3: Array
+    pot_m3: Array
     arrival_m3: Array
     full_m3: Array
 
@@ -35,7 +36,8 @@ class Curves:
         x = np.linspace(0.0, reach, GRID)
         ln_r = np.array([np.log(np.interp(x * m.arrival_m3, m.volume_m3, m.resistance_per_m3)) for m in marched])
         past = np.array([np.interp(x * m.arrival_m3, m.volume_m3, m.past_vent_m3) / m.arrival_m3 for m in marched])
-        past[:, x <= 1.0] = 0.0
+        pot = np.array([np.interp(x * m.arrival_m3, m.volume_m3, m.pot_m3) / m.arrival_m3 for m in marched])
+        past[:, x <= 1.0] = pot[:, x <= 1.0] = 0.0
         arrival = np.array([m.arrival_m3 for m in marched])
         late = np.array([m.full_m3 / m.arrival_m3 for m in marched])
         i, j, w = main, other, weight
@@ -45,6 +47,7 @@ class Curves:
             mixed * reach,
             np.exp((1 - w2) * ln_r[i] + w2 * ln_r[j]),
             mixed[:, None] * ((1 - w2) * past[i] + w2 * past[j]),
+            mixed[:, None] * ((1 - w2) * pot[i] + w2 * pot[j]),
             mixed,
             mixed * ((1 - w) * late[i] + w * late[j]),
         )
@@ -53,13 +56,21 @@ class Curves:
         """The same with all volumes times `size` and conductance times `ease` (both (shots,))."""
         return Curves(
             self.reach_m3 * size, self.resistance_per_m3 / ease[:, None], self.past_m3 * size[:, None],
+            self.pot_m3 * size[:, None],
             self.arrival_m3 * size, self.full_m3 * size,
         )  # fmt: skip
 
     def put(self, row: int, one: Curves) -> None:
         """Replace one shot's curve by the only one of another set."""
         self.reach_m3[row], self.arrival_m3[row], self.full_m3[row] = one.reach_m3[0], one.arrival_m3[0], one.full_m3[0]
-        self.resistance_per_m3[row], self.past_m3[row] = one.resistance_per_m3[0], one.past_m3[0]
+        self.resistance_per_m3[row] = one.resistance_per_m3[0]
+        self.past_m3[row], self.pot_m3[row] = one.past_m3[0], one.pot_m3[0]
+
+    def pot_at(self, volume: Array) -> Array:
+        """Volume in the catch pot at each shot's volume."""
+        pairs = zip(volume, self.reach_m3, self.pot_m3, strict=True)
+        inside = np.array([np.interp(v, np.linspace(0, reach, GRID), pot) for v, reach, pot in pairs])
+        return inside + np.maximum(volume - self.reach_m3, 0.0)
 
     def at(self, volume: Array) -> tuple[Array, Array, Array]:
         """Resistance, volume past the vent and its slope, at each shot's volume (shots,)."""
@@ -116,6 +127,7 @@ class Injected:
     arrived: Array
     injected_m3: Array
     past_m3: Array
+    pot_m3: Array
     stayed_m3: Array
 
 
@@ -190,5 +202,16 @@ def inject(curves: Curves, now: Conditions, ways: Practice, dt_s: float = 0.2) -
     past = curves.at(bed)[1]
     m, p, c = (np.stack(x, axis=1) for x in zip(*kept, strict=True))
     return Injected(
-        dt_s, m, p, c, stop, np.minimum(stop + ways.settle_s, t), arrival_l, arrived, true, past, true - past
+        dt_s,
+        m,
+        p,
+        c,
+        stop,
+        np.minimum(stop + ways.settle_s, t),
+        arrival_l,
+        arrived,
+        true,
+        past,
+        curves.pot_at(bed),
+        true - past,
     )

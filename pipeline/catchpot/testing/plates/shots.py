@@ -17,7 +17,7 @@ from catchpot.testing.plates.fill import Marched
 from catchpot.testing.plates.inject import Conditions, Curves, Injected, inject
 from catchpot.testing.plates.logger import sample
 from catchpot.testing.plates.mesh import Index
-from catchpot.testing.plates.plate import Plate, march_plate
+from catchpot.testing.plates.plate import CELLS, Plate, march_plate
 from catchpot.testing.plates.practice import (
     RESIN_KG_M3,
     RESIN_PA_S,
@@ -63,7 +63,7 @@ class PlateShots:
 
     truth: injected_l; arrival_l (metered volume at the first resin at a vent, or where it would have come); arrived;
     taken_l (injected less what went past the vent); full_l (arrival and what is still dry then; so hoses, runner and
-    the cover's yielding are in it); past_l; pot_kg (past less what the vent hoses hold); meter_gain; cavity_factor;
+    the cover's yielding are in it); past_l; pot_kg (what of it is beyond the vent hoses); meter_gain; cavity_factor;
     size_factor (cavity and cloth weight); ease (conductance); viscosity_pa_s; programmed_l; variant; stopped_short.
     """
 
@@ -131,6 +131,7 @@ def plate_shots(
     dials: Disturbances | None = None,
     *,
     variants: int = 6,
+    cells: int = CELLS,
     marched: list[Marched] | None = None,
     practice: Practice | None = None,
     resin: Resin | None = None,
@@ -153,7 +154,8 @@ def plate_shots(
     if marched is None:
         count = variants if dials.cloth > 0 else 1
         marched = [
-            march_plate(plate, draw_cloth(rng, plate.bed.outline, plate.habit, dials.cloth)) for _ in range(count)
+            march_plate(plate, draw_cloth(rng, plate.bed.outline, plate.habit, dials.cloth), cells)
+            for _ in range(count)
         ]
     main, other = rng.integers(len(marched), size=n_shots), rng.integers(len(marched), size=n_shots)
     curves = Curves.blended(marched, main, other, ways.blend * rng.random(n_shots))
@@ -209,7 +211,6 @@ def finish(rng: Generator, made: PlateShots) -> None:
 
 def _volumes(done: Injected, made: PlateShots) -> dict[str, Array]:
     gain, curves = made.conditions.gain, made.curves
-    hose = sum(v.hose_m3 for v in made.plate.bed.vents)
     return {
         "injected_l": done.metered_l[:, -1],
         "arrival_l": done.arrival_l,
@@ -217,7 +218,7 @@ def _volumes(done: Injected, made: PlateShots) -> dict[str, Array]:
         "taken_l": done.stayed_m3 * gain * 1e3,
         "full_l": done.arrival_l + (curves.full_m3 - curves.arrival_m3) * gain * 1e3,
         "past_l": done.past_m3 * gain * 1e3,
-        "pot_kg": np.maximum(done.past_m3 - hose, 0.0) * RESIN_KG_M3,
+        "pot_kg": done.pot_m3 * RESIN_KG_M3,
         "meter_gain": gain,
         "injection_s": done.stop_s,
     }
