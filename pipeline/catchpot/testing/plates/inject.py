@@ -70,7 +70,7 @@ class Curves:
         """Volume in the catch pot at each shot's volume."""
         pairs = zip(volume, self.reach_m3, self.pot_m3, strict=True)
         inside = np.array([np.interp(v, np.linspace(0, reach, GRID), pot) for v, reach, pot in pairs])
-        return inside + np.maximum(volume - self.reach_m3, 0.0)
+        return np.where(volume >= self.arrival_m3, inside + np.maximum(volume - self.reach_m3, 0.0), 0.0)
 
     def at(self, volume: Array) -> tuple[Array, Array, Array]:
         """Resistance, volume past the vent and its slope, at each shot's volume (shots,)."""
