@@ -138,7 +138,7 @@ def _ell(rng: Generator) -> Outline:
 
 
 def _port(rng: Generator, at: tuple[float, float]) -> Feed:
-    return Feed("port", at=at, radius_m=float(rng.uniform(0.004, 0.012)))
+    return Feed("port", at=at, radius_m=float(rng.uniform(0.003, 0.008)))
 
 
 def _round(rng: Generator, length: float, width: float) -> Array:
