@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.random import Generator
@@ -121,6 +121,10 @@ class ClothHabit:
     gap_chance: float = 0.0
     gap_m: float = 0.001
 
+    def usual(self, seed: int) -> Cloth:
+        """What every shot has, and nothing else."""
+        return replace(self.always, laps=(self.lap,) if self.lap is not None else (), seed=seed)
+
 
 @dataclass(frozen=True)
 class Bed:
@@ -181,7 +185,7 @@ def draw_habit(rng: Generator, outline: Outline, size_m: float) -> ClothHabit:
         angle = rng.uniform(0, np.pi)
         normal = np.array([np.cos(angle), np.sin(angle)])
         offset = outline.corners.mean(axis=0) @ normal + rng.uniform(-0.25, 0.25) * size_m
-        half, heavier = rng.uniform(0.012, 0.03), rng.uniform(0.25, 0.8)
+        half, heavier = rng.uniform(0.012, 0.03), rng.uniform(0.15, 0.5)
         lap = (float(normal[0]), float(normal[1]), float(offset), float(half), float(heavier))
     always = Cloth(_waves(rng, rng.uniform(0.0, 0.08), rng.uniform(0.08, 0.4)), np.zeros((0, 4)))
     return ClothHabit(
