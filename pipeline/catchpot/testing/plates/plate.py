@@ -25,7 +25,8 @@ NEAR_RIM = 0.06
 class Plate:
     """A mould. bed: its true geometry; habit: how it is laid in; book: the owner's mould-book entry.
 
-    trial: a coarse march with what every shot's cloth has and no more. pore_m3: true room for resin (runner and throats left out).
+    trial: a coarse march with what every shot's cloth has and no more. pore_m3: true room for resin, without
+    runner and throats.
     """
 
     name: str
