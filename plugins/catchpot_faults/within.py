@@ -221,31 +221,6 @@ def _best_fit(y: Floats, shapes: list[Floats]) -> float:
     return min(left)
 
 
-def end_growth(volume_l: Floats, resistance: Floats) -> Floats:
-    """How fast resistance grows over 94.5 to 98.5 % of the injected volume, against 70 to 92 % of it (shots,).
-
-    Slopes of log resistance over log volume: their ratio is about 1 while a front still runs, about 0 once resin has
-    arrived at the vent. The very end is left out: there the machine throttles. NaN where the curve hardly grows at all.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        x, y = np.log(volume_l), np.log(np.where(resistance > 0, resistance, np.nan))
-    bins = volume_l.shape[1]
-    late = _slope(x[:, int(0.945 * bins) : int(0.985 * bins)], y[:, int(0.945 * bins) : int(0.985 * bins)])
-    before = _slope(x[:, int(0.70 * bins) : int(0.92 * bins)], y[:, int(0.70 * bins) : int(0.92 * bins)])
-    return np.where(before > 0.3, late / np.where(before > 0.3, before, 1.0), np.nan)
-
-
-def _slope(x: Floats, y: Floats) -> Floats:
-    known = np.isfinite(x) & np.isfinite(y)
-    n = np.maximum(known.sum(axis=1), 1)[:, None]
-    dx = np.where(known, x - np.where(known, x, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
-    dy = np.where(known, y - np.where(known, y, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
-    square = np.sum(dx**2, axis=1)
-    return np.where(
-        (known.sum(axis=1) >= 6) & (square > 0), np.sum(dx * dy, axis=1) / np.maximum(square, 1e-300), np.nan
-    )
-
-
 def gap_rise(gap_mm: Floats) -> Floats:
     """Rise of the flange gap within each shot: highest running median less the first tenth's median (shots,)."""
     out = np.full(len(gap_mm), np.nan)
@@ -256,4 +231,4 @@ def gap_rise(gap_mm: Floats) -> Floats:
     return out
 
 
-__all__ = ["NO_RISE", "Ratio", "Rise", "catalyst_ratio", "cavity_rise", "end_growth", "gap_rise"]
+__all__ = ["NO_RISE", "Ratio", "Rise", "catalyst_ratio", "cavity_rise", "gap_rise"]

@@ -1,0 +1,59 @@
+"""Air in the line: the driving pressure collapses for moments while the meter goes on counting."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from catchpot_faults.found import Found
+from catchpot_faults.hypothesis import Evidence, Look
+
+BY_CHANCE = 0.03
+"""Such moments in a healthy shot of a mould that never showed any."""
+SLUGS = 3.0
+"""Moments in a shot with air, mean of a geometric distribution (from experience, no source)."""
+DEPTH_PCT, HICCUP_PCT = 45.0, 25.0
+"""Share of the driving pressure that is gone in air and in a pump's hiccup, means of exponentials."""
+
+
+class AirInLine:
+    """Number and depth of the collapses that `fault_signs` counted, against what this mould's pump usually shows."""
+
+    name = "air_in_line"
+    channels = frozenset({"collapses"})
+    spoils: frozenset[str] = frozenset({"curve"})
+    one_in = 50.0
+    settles = "Purge the line into a cup and look for bubbles; weigh what a counted litre gives."
+
+    def evidence(self, look: Look) -> Evidence:
+        """Poisson against geometric counts."""
+        count = np.nan_to_num(look.number("slugs"))
+        depth = np.nan_to_num(look.number("slugs_depth_pct"))
+        past = np.nan_to_num(look.shots.number["slugs"][look.past])
+        usual = (BY_CHANCE * 10 + past.sum()) / (10 + len(past))
+        # the mould's own rate is known from few shots, and a pump's hiccups come in bursts
+        healthy = count * np.log(2.0 * usual / (1.0 + 2.0 * usual)) - np.log1p(2.0 * usual)
+        air = count * np.log(SLUGS / (1.0 + SLUGS)) - np.log1p(SLUGS)
+        deep = depth * (1.0 / HICCUP_PCT - 1.0 / DEPTH_PCT) - np.log(DEPTH_PCT / HICCUP_PCT)
+        return Evidence({"collapses": air - healthy + np.where(count > 0, deep, 0.0)})
+
+    def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
+        """How often, how long, how deep."""
+        count, seconds, depth, begin, end = (
+            float(look.number(k)[i])
+            for k in ("slugs", "slugs_s", "slugs_depth_pct", "slugs_from_volume_l", "slugs_to_volume_l")
+        )
+        where = f" between {begin:.2f} and {end:.2f} l" if np.isfinite(begin + end) else ""
+        times = "once" if count == 1 else f"{count:.0f} times"
+        return Found(
+            self.name,
+            "act" if count >= 6 or seconds >= 8 else "watch" if count >= 3 else "note",
+            f"The driving pressure collapsed {times}{where}, for {seconds:.0f} s together and by up to {depth:.0f} %, "
+            "while the meter went on turning: air passed through the line. The meter counted it as resin.",
+            "Look at the resin drum's level, suction hose and fittings; purge before the next shot. Look at the part "
+            "for voids and for a short fill by the air's volume.",
+            begin if np.isfinite(begin) else None,
+            end if np.isfinite(end) else None,
+        )
+
+
+__all__ = ["AirInLine"]
