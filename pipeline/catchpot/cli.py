@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import App, CycloptsError, Parameter
 
 from catchpot import __version__
-from catchpot.output import emit, progress_bars, warn
+from catchpot.output import confirm, emit, progress_bars, warn
 
 if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
@@ -194,6 +194,40 @@ def quarantine(*, json: Json = False) -> int:
         for r in rows
     ]
     emit({"quarantine": rows}, lines or ["nothing is set aside"], as_json=json)
+    return DONE
+
+
+@app.command
+def forget(name: str, *, yes: bool = False, dry_run: bool = False, json: Json = False) -> int:
+    """Take a shot, or all shots of a log file, out of the store again; closed months keep their numbers.
+
+    Parameters
+    ----------
+    name
+        A shot, or a log file relative to the workshop.
+    yes
+        Don't ask.
+    dry_run
+        Say what would go, and change nothing.
+    """
+    from catchpot.ingest import forget as forgetting
+    from catchpot.workshop import open_workshop
+
+    workshop = open_workshop(home())
+    going = forgetting.find(workshop, name)
+    if not (yes or dry_run):
+        answer = confirm(["This will go:", *going.sentences()], "Forget it?")
+        if answer is None:
+            warn([*going.sentences(), "Nothing was changed: there is no terminal to ask at; --yes forgets it unasked."])
+            return WRONG
+        if not answer:
+            emit({"forgotten": False, **going.as_dict()}, ["nothing was changed"], as_json=json)
+            return DONE
+    if not dry_run:
+        forgetting.forget(workshop, going)
+    head = "would go:" if dry_run else "forgotten:"
+    after = [] if dry_run else ["catchpot run renews what is computed and the pages."]
+    emit({"forgotten": not dry_run, **going.as_dict()}, [head, *going.sentences(), *after], as_json=json)
     return DONE
 
 

@@ -37,6 +37,15 @@ def warn(lines: Iterable[str]) -> None:
         print(line, file=sys.stderr)
 
 
+def confirm(lines: Iterable[str], question: str) -> bool | None:
+    """Ask at the terminal; None where there is none to ask at."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return None
+    warn(lines)
+    print(f"{question} [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
 @contextmanager
 def progress_bars(*, quiet: bool = False) -> Iterator[Progress]:
     """A progress callback with a bar for each kind of work; silent when stderr is no terminal."""
@@ -65,4 +74,4 @@ def progress_bars(*, quiet: bool = False) -> Iterator[Progress]:
         yield report
 
 
-__all__ = ["Progress", "emit", "progress_bars", "warn"]
+__all__ = ["Progress", "confirm", "emit", "progress_bars", "warn"]

@@ -173,3 +173,19 @@ def _within(seconds: float, happened: Callable[[], bool]) -> bool:
             return True
         time.sleep(0.2)
     return False
+
+
+def test_forget_asks_says_what_goes_and_keeps_closed_months(workshop: Path) -> None:
+    first = json.loads(catchpot("run", "--json", home=workshop).stdout)
+    shot = first["ingest"]["shots"][-1]
+    unasked = catchpot("forget", shot, home=workshop)
+    assert unasked.returncode == 2 and "there is no terminal to ask at" in unasked.stderr
+    looked = json.loads(catchpot("forget", shot, "--dry-run", "--json", home=workshop).stdout)
+    assert looked["shots"] == [shot] and not looked["forgotten"]
+    (workshop / looked["files"][0]).unlink()
+    gone = catchpot("forget", shot, "--yes", home=workshop)
+    assert gone.returncode == 0 and shot in gone.stdout
+    assert catchpot("forget", "nobody", home=workshop).returncode == 2
+    again = catchpot("run", home=workshop)
+    assert again.returncode == 0, again.stderr
+    assert shot not in catchpot("export", "fill", home=workshop).stdout

@@ -190,3 +190,14 @@ def test_the_schemas_name_every_key() -> None:
     assert "inlet_width_m" in moulds["$defs"]["Mould"]["properties"]
     assert moulds["additionalProperties"] is False
     assert "workshop" in settings["properties"]
+
+
+@pytest.mark.parametrize("year", ["0001", "9999"])
+def test_dates_out_of_all_time_are_refused_with_their_line(tmp_path: Path, year: str) -> None:
+    book = MOULDS + f"[[moulds.hatch.changes]]\nvalid_from = {year}-01-01\nthickness_mm = 3.0\n"
+    events = EVENTS + f"{year}-06-01 08:00,,note,x\n"
+    (tmp_path / "events.csv").write_text(events)
+    found = workshop(tmp_path, moulds_toml=book)
+    assert len(found) == 2
+    assert found[0].startswith("moulds.toml:8: ") and f"found the year {int(year)}" in found[0]
+    assert found[1].startswith("events.csv:2: time: ") and f"found the year {int(year)}" in found[1]

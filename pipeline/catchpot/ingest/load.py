@@ -15,9 +15,11 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import LOG_NOTE, QUARANTINE, SHOT
 from catchpot.ingest.batch import Batch, Candidate, read_batch
+from catchpot.ingest.edge import refuse_odd_starts
 from catchpot.ingest.outcome import IngestOutcome, SetAside
 from catchpot.ingest.reader import LogRefused, Source
 from catchpot.ingest.register import Register, Resolved, SeenFile, as_frame
+from catchpot.ingest.same_log import same_log_in
 from catchpot.ingest.scan import Found, Read, find_logs, read_ahead
 from catchpot.store import intake
 from catchpot.store.store import Store
@@ -73,7 +75,7 @@ def ingest_files(
         raise WorkshopError([Problem(path, 0, "profiles", f"there is no log profile {profile!r}{near}")])
     store = Store(workshop.store_path)
     with store.reading() as r:
-        register = Register(r, files)
+        register = Register(r, files, same_log_in(store))
         aside = dict(r.table("quarantine", ["source_file", "digest"]).rows())
     settings = _settings(workshop, readers)
     outcome = IngestOutcome(files=len(files))
@@ -158,6 +160,7 @@ def _take(
             size, modified_ns = read.found.size, read.found.modified_ns
             same.append(replace(seen_before, size=size, modified_ns=modified_ns, seen_ns=now_ns))
     batch = read_batch(reads, readers, workshop)
+    refuse_odd_starts(batch, reads, now)
     busy = {r.found.name for r in reads if _changed_meanwhile(r.found)}
     outcome.busy += len(busy)
     batch.candidates = [c for c in batch.candidates if c.found.name not in busy]

@@ -65,7 +65,7 @@ class Remark:
 
 @dataclass
 class ShotMeta:
-    """What a log says about its shot. notes: entries nobody knows, kept as they are."""
+    """What a log says about its shot. notes: entries nobody knows, kept as they are. start_line: where it says when."""
 
     shot: str
     mould: str | None = None
@@ -77,6 +77,7 @@ class ShotMeta:
     stroke_volume_ml: float | None = None
     notes: dict[str, str] = field(default_factory=dict)
     remarks: list[Remark] = field(default_factory=list)
+    start_line: int = 0
 
 
 @dataclass(frozen=True)
