@@ -43,7 +43,7 @@ class FillAnalysis:
         {
             "shot": ("shot", "mould", "started_at", "resin_batch", "stroke_volume_ml", "channels"),
             "sample": SAMPLE_COLUMNS,
-            "phase": ("start_s", "end_s", "start_volume_l", "end_volume_l"),
+            "phase": ("start_s", "end_s", "start_volume_l", "end_volume_l", "volume_low_l", "volume_high_l"),
         }
     )
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})

@@ -42,6 +42,7 @@ class Batch:
     """A batch of shots; arrays (shots,) but where said.
 
     sample, group: all samples as delivered and the number of each one's shot (rows,). windows: of the injection (s, l).
+    at_least_l, at_most_l: bounds of injected_l, which is NaN where flow is missing over much of the injection.
     pack_l, packed: volume of the pack phase, and whether there was one. ambient_sd_pa: what is not known of it.
     """
 
@@ -53,6 +54,8 @@ class Batch:
     start_s: Array
     end_s: Array
     injected_l: Array
+    at_least_l: Array
+    at_most_l: Array
     packed: Flags
     pack_l: Array
     pack_start_s: Array
@@ -81,6 +84,8 @@ def _window(phase: pl.DataFrame, kind: str, units: pl.DataFrame) -> pl.DataFrame
             pl.col("end_s").max(),
             pl.col("start_volume_l").min(),
             pl.col("end_volume_l").max(),
+            pl.col("volume_low_l").min(),
+            pl.col("volume_high_l").max(),
         ),
         on="shot",
         how="left",
@@ -195,6 +200,8 @@ def gather(shots: pl.DataFrame, sample: pl.DataFrame, phase: pl.DataFrame, book:
         start_s=start,
         end_s=end,
         injected_l=last_l - first_l,
+        at_least_l=column(inject, "volume_low_l"),
+        at_most_l=column(inject, "volume_high_l"),
         packed=np.isfinite(column(pack, "start_s")),
         pack_l=column(pack, "end_volume_l") - column(pack, "start_volume_l"),
         pack_start_s=column(pack, "start_s"),

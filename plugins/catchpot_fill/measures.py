@@ -40,6 +40,7 @@ _NO_GROWTH = "the resistance does not grow with volume beyond its noise, so no p
 def _why_no_fit(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> Flags:
     """Refuse what a shot without injection, book or curve can't give; True where a fit is there."""
     refusals.add(~shot.injected, what, "a hold check, no injection")
+    _refuse_unmetered(shot, refusals, what)
     refusals.add(~shot.known, what, "the mould book does not have this mould")
     lacking = ~np.isfinite(shot.bins.taper)
     for key in ("inlet_width_m", "flow_length_m", "part_area_m2", "thickness_mm"):
@@ -51,6 +52,17 @@ def _why_no_fit(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> Flags
     refusals.add(~fitted & off_range, what, _OFF_RANGE)
     refusals.add(~fitted, what, "too few samples of the injection")
     return fitted
+
+
+def _refuse_unmetered(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> None:
+    """Refuse values of shots whose volume is not known, with the bounds it lies within."""
+    lost = shot.injected & ~np.isfinite(shot.injected_l)
+    reasons = [
+        f"flow is missing over too much of the injection: between {low:.2f} and {high:.2f} l were injected"
+        for low, high in zip(np.nan_to_num(shot.at_least_l), np.nan_to_num(shot.at_most_l), strict=True)
+    ]
+    for name in what:
+        refusals.each(lost, name, reasons)
 
 
 def _arrived(shot: Batch, refusals: Refusals, widest: float) -> Flags:
@@ -125,6 +137,7 @@ def fill_columns(shot: Batch, refusals: Refusals, widest: float) -> dict[str, An
     groups, s, fit = len(shot.start_s), shot.samples, shot.fit
     refusals.add(~shot.injected, ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar"),
                  "a hold check, no injection")  # fmt: skip
+    _refuse_unmetered(shot, refusals, ("fill.injected_volume_l", "fill.packed_volume_l"))
     arrived = _arrived(shot, refusals, widest)
     value, low, high = (np.where(arrived, v, np.nan) for v in (fit.arrival_l, fit.low_l, fit.high_l))
     at = _time_at(shot, value)

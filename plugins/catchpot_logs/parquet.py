@@ -24,7 +24,7 @@ class ParquetReader:
 
     def settings(self, source: Source, workshop: Workshop) -> str:
         """The zone, in which a start without offset is read."""
-        return f"plain parquet 1 {workshop.zone}"
+        return f"plain parquet 2 {workshop.zone}"
 
     def describe(self, source: Source, workshop: Workshop) -> FrameLayout:
         """The whole file as one shot."""

@@ -62,7 +62,7 @@ class PlainReader:
 
     def settings(self, source: Source, workshop: Workshop) -> str:
         """The zone, in which a start without offset is read."""
-        return f"plain 1 {workshop.zone}"
+        return f"plain 2 {workshop.zone}"
 
     def describe(self, source: Source, workshop: Workshop) -> TableLayout:
         """Preamble and header; the samples are left to the batch scan."""

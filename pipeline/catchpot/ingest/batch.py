@@ -13,6 +13,7 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.ingest.batch_text import TextResult, scan_text_group, scanned_as_is
 from catchpot.ingest.checks import check_batch
+from catchpot.ingest.edge import refuse_odd_magnitudes
 from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks, tidied
 from catchpot.ingest.scan import Found, Read, refuse_damage
@@ -102,6 +103,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
         frame = check_batch(frames[0] if len(frames) == 1 else pl.concat(frames, how="diagonal"), states)
     else:
         frame = _no_rows()
+    refuse_odd_magnitudes(frame, candidates, workshop)
     by_name = {r.found.name: r for r in reads}
     spoilt = {c.found.name: c.state.refused for c in candidates if c.state.refused}
     refused += [(by_name[name], reason) for name, reason in spoilt.items() if reason]

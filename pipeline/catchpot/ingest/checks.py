@@ -16,12 +16,15 @@ from catchpot.ingest.order import DAY_S, mend_times
 from catchpot.ingest.reader import Remark
 from catchpot.ingest.state import BAD_SHARE, FileState
 from catchpot.ingest.strokes import from_strokes
+from catchpot.ingest.unknown import possible
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Over which share of readings a channel must be impossible before its column is called a wrong one.
 _WRONG_SHARE = 0.5
+# No channel's reading, and no time in ms since 1970, comes near it: an overflow or a broken cell, not a reading.
+NO_READING = 1e13
 _NEVER_AMBIENT_MBAR = 130.0
 
 
@@ -53,7 +56,7 @@ def check_batch(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFram
 
 def _drop_without_time(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
     t = frame["t_s"]
-    good = t.is_finite().fill_null(False)
+    good = (t.is_finite() & (t.abs() < NO_READING)).fill_null(False)
     if bool(good.all()):
         return frame
     position = pl.int_range(pl.len()).over("file_no")
@@ -93,13 +96,14 @@ def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataF
 def _finite(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
     """Readings that are no finite number become null and are said; a channel without any reading is absent."""
     for name in [c for c in frame.columns if c in BY_NAME]:
-        odd = ~frame[name].is_finite()
+        odd = ~(frame[name].abs() < NO_READING)
         if odd.any():
             rows = frame.with_columns(_row=pl.int_range(pl.len()).over("file_no")).filter(odd.fill_null(False))
             for (number,), group in rows.group_by("file_no", maintain_order=True):
                 state = states[int(str(number))]
                 line = state.line(int(group["_row"][0]))
-                detail = f"{group.height} readings of {name} are no finite number and were stored as missing"
+                words = "are no finite number, or beyond all measure, and were stored as missing"
+                detail = f"{group.height} readings of {name} {words}"
                 state.remarks.append(Remark("non_finite", detail, name, line, group.height))
             frame = frame.with_columns(pl.when(odd).then(None).otherwise(pl.col(name)).alias(name))
     return frame
@@ -184,7 +188,10 @@ def _wrong_column(row: dict[str, Any], names: Sequence[str], strokes: bool) -> s
 
 
 def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
-    """Add vol_l: trapezoid of the flow on the time stamps; where strokes stand in, strokes times their volume."""
+    """Add vol_l: trapezoid of the flow on the time stamps; where strokes stand in, strokes times their volume.
+
+    Readings that no sound meter gives are passed over, as missing ones are.
+    """
     file_no = frame["file_no"].to_numpy()
     starts, counts = _starts(file_no, len(states))
     t = frame["t_s"].to_numpy()
@@ -192,8 +199,8 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
     flow = frame["flow_l_min"].to_numpy() if has_flow else np.full(len(t), np.nan)
     stand_in: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
     filled = flow
-    if not has_flow or frame["flow_l_min"].null_count():
-        missing = np.isnan(flow)
+    missing = ~possible(flow)
+    if missing.any():
         flow, filled = flow.copy(), flow.copy()
         for number in np.unique(file_no[missing]):
             a, n = int(starts[number]), int(counts[number])
@@ -209,6 +216,8 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
             elif not gone.all():
                 here = t[a : a + n]
                 filled[a : a + n] = np.interp(here, here[~gone], flow[a : a + n][~gone])
+            else:
+                filled[a : a + n] = np.nan
     volume = _integral(t, filled, starts[counts > 0], counts[counts > 0])
     for number, (_, own) in stand_in.items():
         volume[starts[number] : starts[number] + counts[number]] = own

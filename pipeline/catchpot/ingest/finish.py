@@ -182,7 +182,10 @@ def _channels(frame: pl.DataFrame, profile: Profile, metas: Sequence[ShotMeta]) 
         return long_to_wide(frame, profile, metas)
     if any(s.time_column for s in profile.channels.values()):
         return series_to_wide(frame, profile, metas)
-    return frame.select(*keep, *others, *(_own(name, source).alias(name) for name, source in profile.channels.items()))
+    own = [_own(name, source).alias(name) for name, source in profile.channels.items()]
+    if profile.blank == "hold":
+        own = [column.forward_fill().over("file_no") for column in own]
+    return frame.select(*keep, *others, *own)
 
 
 def _own(name: str, source: ChannelSource) -> pl.Expr:

@@ -11,12 +11,12 @@ from catchpot.channels import BY_NAME
 from catchpot.core_tables import QUALITY
 from catchpot.ingest.flowing import Flowing
 from catchpot.ingest.segments import Samples, by_shot, runs_of
+from catchpot.ingest.unknown import GAP_S, GAP_STEPS
 from catchpot.tables import polars_schema
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_GAP_STEPS, _GAP_S = 5.0, 2.0
 _STUCK_S, _STUCK_ROWS = 30.0, 40
 _END_ROWS = 10
 # What is checked for standing still; temperatures and flags stand still by nature.
@@ -26,7 +26,7 @@ _FROM_NOTES = {
     "dropped_row": "dropped_row", "cut_line": "dropped_row", "non_finite": "non_finite",
     "out_of_order": "clock_step", "duplicate_time": "clock_step", "duplicate_row": "duplicate_row",
     "counter_reset": "counter_reset", "clock_set_back": "clock_step", "bad_quality": "dropped_row",
-    "no_time": "dropped_row", "no_number": "dropped_row",
+    "no_time": "dropped_row", "no_number": "dropped_row", "odd_volume": "implausible",
 }  # fmt: skip
 
 Row = tuple[int, str, str, float, float, int, str]
@@ -80,7 +80,7 @@ def _gaps(samples: Samples) -> list[Row]:
     t = samples.columns["t_s"]
     dt = np.diff(t, prepend=0.0)
     dt[samples.starts] = 0.0
-    wide = np.flatnonzero(dt > np.maximum(_GAP_STEPS * samples.step_s, _GAP_S)[samples.shot_of])
+    wide = np.flatnonzero(dt > np.maximum(GAP_STEPS * samples.step_s, GAP_S)[samples.shot_of])
     found = []
     for i in wide.tolist():
         shot = int(samples.shot_of[i])

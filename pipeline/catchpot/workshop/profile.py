@@ -187,6 +187,10 @@ class Profile(Strict):
     first_data_line: Line | None = None
     comment: str | None = Field(default=None, description="lines that begin so are no data")
     footer: Pattern | None = Field(default=None, description="regular expression of the line that ends the data")
+    blank: Literal["missing", "hold"] = Field(
+        default="missing",
+        description="what an empty cell means: no reading, or (loggers that write only changes) the one before it",
+    )
     missing: Texts = Field(default_factory=list, description="words that stand for no reading")
     metadata: dict[str, MetadataSource] = Field(default_factory=dict)
     time: TimeSettings | None = None
