@@ -238,6 +238,7 @@ def export(
     to: Path | None = None,
     form: Annotated[Literal["csv", "parquet", "json"], Parameter(name="--format")] = "csv",
     shot: str | None = None,
+    overwrite: bool = False,
 ) -> int:
     """Write a table of the store to a file or to the terminal.
 
@@ -251,11 +252,13 @@ def export(
         csv, parquet or json.
     shot
         Only this shot's rows.
+    overwrite
+        Replace a file that is there already; the workshop's own files never are.
     """
     from catchpot.store.export import export_table
     from catchpot.workshop import open_workshop
 
-    text = export_table(open_workshop(home()), table, to=to, form=form, shot=shot)
+    text = export_table(open_workshop(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
     if text is not None:
         sys.stdout.write(text)
     else:

@@ -189,3 +189,29 @@ def test_forget_asks_says_what_goes_and_keeps_closed_months(workshop: Path) -> N
     again = catchpot("run", home=workshop)
     assert again.returncode == 0, again.stderr
     assert shot not in catchpot("export", "fill", home=workshop).stdout
+
+
+def limited(most: int, *words: str, home: Path) -> subprocess.CompletedProcess[str]:
+    """A command none of whose files may grow beyond so many bytes, as on a full disk."""
+    import resource
+
+    program = [sys.executable, "-m", "catchpot.cli", "--home", str(home), *words]
+    return subprocess.run(
+        program, capture_output=True, text=True, timeout=300,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
+    )  # fmt: skip
+
+
+def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_path: Path) -> None:
+    assert catchpot("run", home=workshop).returncode == 0
+    before = {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()}
+    for words in (("report",), ("next", "door-1"), ("export", "sample", "--to", str(tmp_path / "x.csv")),
+                  ("export", "sample", "--format", "parquet", "--to", str(tmp_path / "x.parquet")),
+                  ("report", "--out", str(tmp_path / "out"))):  # fmt: skip
+        done = limited(1000, *words, home=workshop)
+        assert done.returncode == 1, (words, done.stderr)
+        assert "beyond the size that is allowed" in done.stderr and "Traceback" not in done.stderr
+        assert len(done.stderr.splitlines()) == 1
+    assert {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir() if p.name != "workshop"] == ["out"]
+    assert list((tmp_path / "out").iterdir()) == []

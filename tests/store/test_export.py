@@ -99,3 +99,25 @@ def test_what_cannot_be_written_is_said(workshop: Workshop, table: str, given: d
     with pytest.raises(ExportError, match=said) as told:
         export_table(workshop, table, **given)  # type: ignore[arg-type]  # one of the parameters each
     assert told.value.status == 2
+
+
+def test_no_file_is_written_over_unless_told_and_the_workshops_own_never(workshop: Workshop, tmp_path: Path) -> None:
+    there = tmp_path / "out.csv"
+    there.write_text("mine")
+    with pytest.raises(ExportError, match="--overwrite replaces it") as told:
+        export_table(workshop, "shot", to=there)
+    assert told.value.status == 2 and there.read_text() == "mine"
+    export_table(workshop, "shot", to=there, overwrite=True)
+    assert there.read_text().startswith("shot,")
+    (workshop.home / "logs").mkdir(exist_ok=True)
+    (workshop.home / "moulds.toml").write_text("[moulds.m1]\n")
+    own = ["moulds.toml", "shots.duckdb", "shots.duckdb.wal", "logs/a.csv", "catchpot.toml", "events.csv"]
+    for name in own:
+        with pytest.raises(ExportError, match="belongs to the workshop"):
+            export_table(workshop, "shot", to=workshop.home / name, overwrite=True)
+    link = tmp_path / "link.csv"
+    link.symlink_to(workshop.home / "shots.duckdb")
+    with pytest.raises(ExportError, match="belongs to the workshop"):
+        export_table(workshop, "shot", to=link, overwrite=True)
+    with pytest.raises(ExportError, match="this is a folder"):
+        export_table(workshop, "shot", to=tmp_path, overwrite=True)

@@ -7,6 +7,8 @@ import os
 import sys
 from pathlib import Path
 
+from catchpot.whole import WriteError, make_folder, write_whole
+
 
 def settings_file() -> Path:
     """Where the answers are kept: catchpot/trusted.json in the user's settings folder."""
@@ -25,12 +27,10 @@ def keep(folder: Path, trusted: bool) -> str | None:
     file = settings_file()
     answers = _answers() | {str(folder.resolve()): trusted}
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        fresh = file.with_name(f"{file.name}.{os.getpid()}")
-        fresh.write_text(json.dumps(answers, indent=2, sort_keys=True) + "\n", encoding="utf-8")
-        fresh.replace(file)
-    except OSError as error:
-        return f"{file}: the answer about {folder} could not be kept ({error.strerror}); it holds for this run"
+        make_folder(file.parent)
+        write_whole(file, json.dumps(answers, indent=2, sort_keys=True) + "\n")
+    except WriteError as error:
+        return f"the answer about {folder} could not be kept and holds for this run: {error}"
     return None
 
 

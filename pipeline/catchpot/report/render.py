@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from catchpot.report import collect, words
-from catchpot.report.blocks import Rows, rows_of, slug
+from catchpot.report.blocks import Rows, rows_of, slugs
 from catchpot.report.cautions import ALWAYS
 from catchpot.report.mould_page import GRAVEST, MouldLine, mould_page
 from catchpot.report.pages import Footer, Pages
@@ -104,6 +104,7 @@ def write_pages(
         plugins=", ".join(plugins),
     )
     pages = Pages(out, name, zone, footer)
+    pages.begin()
     ordered = sorted(sections, key=lambda s: (s.order, s.name))
     site = Site(source, facts, ordered, {**CORE, **declared}, book, zone, pages)
     strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
@@ -124,14 +125,7 @@ def _range(shots: pl.DataFrame, zone: str) -> str:
 
 def _links(moulds: Sequence[str]) -> dict[str, str]:
     """A file name for each mould; two that would share one are told apart by a number."""
-    links: dict[str, str] = {}
-    for mould in moulds:
-        base = link = f"mould-{slug(mould)}.html"
-        n = 2
-        while link in links.values():
-            link, n = base.replace(".html", f"-{n}.html"), n + 1
-        links[mould] = link
-    return links
+    return {mould: f"mould-{name}.html" for mould, name in slugs(moulds).items()}
 
 
 def _workshop_page(

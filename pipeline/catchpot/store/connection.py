@@ -227,6 +227,8 @@ def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
         )
     if "No space left on device" in text or "out of disk space" in text.lower():
         return f"{path}: the disk is full. What was stored before is safe; make room and run again."
+    if "File too large" in text:
+        return f"{path}: the store grows beyond the size that is allowed here. What was stored before is safe."
     if "not a valid DuckDB database" in text:
         return (
             f"{path}: this file is no store of catchpot (or it is damaged). Move it away; the logs are the archive, "
