@@ -53,8 +53,11 @@ def ingest(
 
     A log that can't be read is set aside with its reason, and the rest is taken. Run again, it does nothing.
     """
-    files = find_logs(workshop.home, [p for s in workshop.settings.profiles.values() for p in s.files])
-    return ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
+    unread: list[str] = []
+    files = find_logs(workshop.home, [p for s in workshop.settings.profiles.values() for p in s.files], unread)
+    outcome = ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
+    outcome.unread = unread
+    return outcome
 
 
 def ingest_files(

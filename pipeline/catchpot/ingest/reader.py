@@ -30,6 +30,22 @@ class LogRefused(Exception):  # noqa: N818 - an outcome with its reason, not a m
         self.line = line
 
 
+_ENDINGS = (".gz", ".zip", ".csv", ".txt", ".log", ".asc", ".dat", ".parquet", ".pq")
+
+
+def stem_of(name: str) -> str:
+    """The name of a shot whose log gives none: its file's name without endings.
+
+    >>> stem_of("logs/bay-2/x17.csv.gz"), stem_of("logs/.csv")
+    ('x17', '.csv')
+    """
+    stem = name.rsplit("/", 1)[-1]
+    for ending in _ENDINGS:
+        if stem.lower().endswith(ending) and len(stem) > len(ending):
+            stem = stem[: -len(ending)]
+    return stem
+
+
 @dataclass(frozen=True)
 class Source:
     """A log file as found: its path, its name relative to the workshop (with `/`), its bytes (unpacked).
@@ -44,12 +60,8 @@ class Source:
 
     @property
     def stem(self) -> str:
-        """File name without its ending (`.csv.gz` is one ending)."""
-        stem = self.path.name
-        for ending in (".gz", ".zip", ".csv", ".txt", ".log", ".parquet", ".pq"):
-            if stem.lower().endswith(ending):
-                stem = stem[: -len(ending)]
-        return stem or self.path.name
+        """File name without its ending."""
+        return stem_of(self.name)
 
 
 @dataclass(frozen=True)
@@ -212,4 +224,5 @@ __all__ = [
     "Source",
     "TableLayout",
     "TextLayout",
+    "stem_of",
 ]

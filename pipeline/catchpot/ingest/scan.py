@@ -14,6 +14,7 @@ from pathlib import Path
 from stat import S_ISREG
 
 from catchpot.ingest.reader import LogRefused, Source
+from catchpot.whole import why
 
 # Files of editors, operating systems and copy programs that are still at work.
 _NO_LOGS = (".tmp", ".part", ".crdownload", ".swp", ".lock", "~", ".bak")
@@ -47,16 +48,16 @@ class Read:
         return Source(self.found.path, self.found.name, self.data, self.profile)
 
 
-def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
+def find_logs(home: Path, extra: Sequence[str] = (), unread: list[str] | None = None) -> list[Found]:
     """Every file under logs/, and those matching the patterns in `extra` (relative to the workshop), by name.
 
-    Hidden files and unfinished copies are passed over.
+    Hidden files and unfinished copies are passed over. unread: is given a sentence for each folder that can't be read.
     """
-    found = {f.name: f for f in _walk(home / "logs", "logs")}
+    found = {f.name: f for f in _walk(home / "logs", "logs", unread)}
     for pattern in extra:
         if not Path(pattern).is_absolute() and ".." not in Path(pattern).parts:
             for path in home.glob(pattern):
-                name = path.relative_to(home).as_posix()
+                name = printable(path.relative_to(home).as_posix())
                 if name not in found and path.is_file() and not _no_log(path.name):
                     with suppress(OSError):  # gone between listing and looking
                         stat = path.stat()
@@ -64,22 +65,40 @@ def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
     return [found[name] for name in sorted(found)]
 
 
-def _walk(folder: Path, name: str) -> Iterator[Found]:
-    """Log files in a folder and the folders in it; links to folders are not followed."""
-    try:
-        entries = list(os.scandir(folder))
-    except OSError:
-        return  # no such folder, or not ours to read
-    for entry in entries:
-        place = f"{name}/{entry.name}"
-        if entry.is_dir(follow_symlinks=False):
-            if not entry.name.startswith("."):
-                yield from _walk(folder / entry.name, place)
-        elif not _no_log(entry.name):
+def printable(name: str) -> str:
+    """A file's name as text: bytes that are no UTF-8 are written as they are escaped in Python.
+
+    >>> printable(b"caf\\xe9.csv".decode("utf-8", "surrogateescape"))
+    'caf\\\\xe9.csv'
+    """
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _walk(top: Path, name: str, unread: list[str] | None = None) -> Iterator[Found]:
+    """Log files in a folder and the folders in it, however deep; links to folders are not followed."""
+    waiting = [(top, name)]
+    while waiting:
+        folder, name = waiting.pop()
+        try:
+            with os.scandir(folder) as listing:
+                entries = list(listing)
+        except FileNotFoundError:
+            continue  # gone meanwhile, or no logs yet
+        except OSError as error:
+            if unread is not None:
+                shown = name if len(name) <= 100 else f"{name[:60]}...{name[-30:]}"
+                unread.append(f"{shown}: the folder can't be read, nor what lies in it: {why(error)}")
+            continue
+        for entry in entries:
+            place = f"{name}/{printable(entry.name)}"
             with suppress(OSError):
-                stat = entry.stat()
-                if S_ISREG(stat.st_mode):
-                    yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns)
+                if entry.is_dir(follow_symlinks=False):
+                    if not entry.name.startswith("."):
+                        waiting.append((folder / entry.name, place))
+                elif not _no_log(entry.name):
+                    stat = entry.stat()
+                    if S_ISREG(stat.st_mode):
+                        yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns)
 
 
 def _no_log(name: str) -> bool:

@@ -96,7 +96,7 @@ def _disabled(home: Path) -> tuple[str, ...]:
     try:
         settings = tomllib.loads((home / "catchpot.toml").read_text(encoding="utf-8-sig"))
         return tuple(map(str, settings.get("plugins", {}).get("disabled", ())))
-    except (OSError, ValueError, AttributeError, TypeError):
+    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
         return ()  # what is wrong with the file is said by the command that opens the workshop
 
 

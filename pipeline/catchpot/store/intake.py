@@ -68,7 +68,8 @@ def _text(value: str) -> str:
 
 def scannable(path: Path) -> bool:
     """Whether a path can stand in a scan's list: DuckDB takes these characters as a pattern."""
-    return not any(c in str(path) for c in "*?[]{}")
+    name = str(path)
+    return not any(c in name for c in "*?[]{}\\") and not any("\udc80" <= c <= "\udcff" for c in name)
 
 
 def scan_tables(
