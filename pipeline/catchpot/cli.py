@@ -165,11 +165,23 @@ def run(*, profile: str | None = None, json: Json = False, trust_plugins: Trust 
     return _run(workshop, registry, profile, json, write_report)
 
 
+def _still_there(workshop: Workshop, stored: bool) -> None:
+    """End a run whose folder or store vanished under it: what follows would tell of an empty workshop."""
+    from catchpot.errors import CatchpotError
+
+    if not workshop.home.is_dir():
+        raise CatchpotError(f"{workshop.home}: the workshop's folder vanished during the run; nothing more was done")
+    if stored and not workshop.store_path.exists():
+        raise CatchpotError(f"{workshop.store_path}: the store vanished during the run; run again to make a new one")
+
+
 def _run(
     workshop: Workshop, registry: Registry, profile: str | None, json: bool, write_report: Callable[..., Any]
 ) -> int:
     taken = _ingest(workshop, registry, profile, quiet=json)
+    _still_there(workshop, taken.shots_known)
     computed = _analyse(workshop, registry, quiet=json)
+    _still_there(workshop, taken.shots_known)
     written = write_report(workshop, registry, None)
     emit(
         {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},

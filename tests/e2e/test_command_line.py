@@ -215,3 +215,21 @@ def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_pat
     assert {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()} == before
     assert [p.name for p in tmp_path.iterdir() if p.name != "workshop"] == ["out"]
     assert list((tmp_path / "out").iterdir()) == []
+
+
+@pytest.mark.parametrize("what", ["store", "folder"])
+def test_a_run_whose_store_or_folder_vanishes_ends_and_says_so(workshop: Path, what: str) -> None:
+    code = (
+        "import sys, shutil, catchpot.cli as c\n"
+        "before = c._ingest\n"
+        "def ingest(w, *a, **k):\n"
+        "    done = before(w, *a, **k)\n"
+        f"    w.store_path.unlink() if {what == 'store'} else shutil.rmtree(w.home)\n"
+        "    return done\n"
+        "c._ingest = ingest\n"
+        f"sys.exit(c.main(['--home', {str(workshop)!r}, 'run']))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300)
+    assert done.returncode == 1
+    assert "vanished during the run" in done.stderr and len(done.stderr.splitlines()) == 1
+    assert not (workshop / "reports").exists()

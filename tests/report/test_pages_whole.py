@@ -77,3 +77,10 @@ def test_slugs_are_bounded_and_no_two_alike() -> None:
     assert len(set(made.values())) == len(names)
     assert all(len(s) <= 90 for s in made.values())
     assert len(slug(10_000 * "ä")) == 1 and len(slug(10_000 * "x")) == 80
+
+
+def test_no_page_makes_a_workshop_that_is_gone(tmp_path: Path) -> None:
+    home = tmp_path / "gone"
+    with pytest.raises(PageError, match="the workshop's folder is not there any more"):
+        Pages(home / "reports", "W", "UTC", FOOTER, home).begin()
+    assert not home.exists()

@@ -55,6 +55,11 @@ class IngestOutcome:
     unread: list[str] = field(default_factory=list)
 
     @property
+    def shots_known(self) -> bool:
+        """Whether the store must hold shots now."""
+        return bool(self.new or self.revised or self.unchanged)
+
+    @property
     def changed(self) -> bool:
         """Whether the store holds other shots than before."""
         return bool(self.new or self.revised or self.withdrawn)

@@ -57,14 +57,30 @@ def watch(
 
     run: ingest, analyse, report; its exceptions are said and it is called again at the next change or, if nothing
     changes, after a while. patterns: of log profiles, beside logs/. every_s: seconds between looks. polling: look at
-    the folder only, for network shares where the system tells of no changes. The folder may vanish and come back.
+    the folder only, for network shares where the system tells of no changes.
+
+    The workshop's folder may vanish and come back: that is said both times, nothing is made in its place meanwhile, and
+    a round follows. A store that vanishes between two rounds is said too, and the next round makes a new one.
     """
     runs, failed_at = 0, None
+    away = False
+    store = home / "shots.duckdb"
+    had_store = store.exists()
     done: State = {}
     before: State = {}
     first = True
     while not stop.is_set():
         now = _look(home, patterns, say)
+        if not home.is_dir():
+            if not away:
+                say(f"{home}: the workshop's folder is not there; waiting until it is back")
+            away, now = True, None
+        elif away:
+            say(f"{home}: the workshop's folder is back")
+            away, first, before = False, True, {}
+        if now is not None and had_store and not store.exists():
+            say(f"{store}: the store is gone; it is made anew from the logs")
+            had_store, failed_at = False, -1e9  # at once, not only when a log comes
         if now is not None:
             still = {n: s for n, s in now.items() if before.get(n) == s}
             fresh = any(done.get(n) != s for n, s in still.items()) or bool(done.keys() - now.keys())
@@ -76,9 +92,10 @@ def watch(
                 try:
                     run()
                     runs += 1
-                except Exception as e:  # whatever it is, the next log shall still be taken
+                except (Exception, SystemExit) as e:  # whatever it is, the next log shall still be taken
                     say(f"this round failed and will be tried again: {e}")
                     failed_at = time.monotonic()
+                had_store = store.exists()
             before = now
         _wait(home, stop, every_s, polling)
     return runs

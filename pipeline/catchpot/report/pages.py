@@ -66,12 +66,16 @@ class Footer:
 
 @dataclass
 class Pages:
-    """Writes pages into a folder, and at the end sweeps out pages of its own that an earlier report left there."""
+    """Writes pages into a folder, and at the end sweeps out pages of its own that an earlier report left there.
+
+    within: a folder that must be there already.
+    """
 
     out: Path
     workshop: str
     zone: str
     footer: Footer
+    within: Path | None = None
     written: list[Path] = field(default_factory=list)
 
     @property
@@ -134,7 +138,9 @@ class Pages:
         return name
 
     def begin(self) -> None:
-        """Make the folder; PageError where other people's pages stand in it."""
+        """Make the folder; PageError where other people's pages stand in it, or where its workshop is gone."""
+        if self.within is not None and not self.within.is_dir():
+            raise PageError(f"{self.within}: the workshop's folder is not there any more; nothing was written")
         make_folder(self.out)
         self._ours_to_write(self.out / "index.html")
 

@@ -73,6 +73,7 @@ def write_report(workshop: Workshop, registry: Registry, out: Path | None = None
         broken=registry.broken,
         version=__version__,
         plugins=[p.name for p in registry.plugins if p.name != "catchpot"],
+        within=None if out else workshop.home,
     )
 
 
@@ -88,11 +89,12 @@ def write_pages(
     broken: Sequence[tuple[str, str, str]] = (),
     version: str = "",
     plugins: Sequence[str] = (),
+    within: Path | None = None,
 ) -> ReportOutcome:
     """Write all pages; see `write_report`.
 
     source: a store. declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin,
-    error). plugins: names for the footer.
+    error). plugins: names for the footer. within: a folder that must be there already.
     """
     facts = survey(source)
     as_of = facts.as_of
@@ -103,7 +105,7 @@ def write_pages(
         version=version,
         plugins=", ".join(plugins),
     )
-    pages = Pages(out, name, zone, footer)
+    pages = Pages(out, name, zone, footer, within)
     pages.begin()
     ordered = sorted(sections, key=lambda s: (s.order, s.name))
     site = Site(source, facts, ordered, {**CORE, **declared}, book, zone, pages)
