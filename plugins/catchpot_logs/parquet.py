@@ -38,7 +38,7 @@ class ParquetReader:
                 if not k.startswith(("ARROW:", "pandas", "polars"))
             }
         except (pl.exceptions.PolarsError, OSError) as e:
-            raise LogRefused(f"the file is no whole Parquet file: {str(e).splitlines()[0]}") from None
+            raise LogRefused("the file is no whole Parquet file, or one of a kind that is not known here") from e
         for name in ("shot", "mould", "started_at", "injector", "fabric_batch", "resin_batch", "programmed_volume_l"):
             if name in frame.columns and name not in entries:
                 values = frame[name].unique().drop_nulls()
@@ -54,4 +54,4 @@ class ParquetReader:
         try:
             return FrameLayout([ShotFrame(meta, frame.select(pl.col(c).cast(pl.Float64) for c in known))])
         except pl.exceptions.PolarsError as e:
-            raise LogRefused(f"a channel holds no numbers: {str(e).splitlines()[0]}") from None
+            raise LogRefused("a channel holds something else than numbers") from e

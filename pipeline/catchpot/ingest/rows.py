@@ -39,6 +39,24 @@ def reject_remarks(bad: Sequence[BadRow], before: int = 0, quote: str = "") -> l
     return _one_a_key(found)
 
 
+# What a scan that breaks off says, by words in it, and what that means for the file.
+_BROKEN = (
+    ("maximum line size", "a line is far too long"),
+    ("unterminated quote", "a quotation mark is opened and never closed"),
+    ("utf-8", "it holds bytes that are no UTF-8 text"),
+    ("unicode", "it holds bytes that are no UTF-8 text"),
+    ("no files found", "the file went away while it was read"),
+    ("could not open", "the file can't be opened"),
+    ("permission denied", "the file is not yours to read"),
+)
+
+
+def in_words(error: Exception) -> str:
+    """Why a scan broke off, in our words: the database's own sentence helps nobody who made the log."""
+    text = str(error).lower()
+    return next((words for key, words in _BROKEN if key in text), "its rows have no common shape")
+
+
 def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
     """log_note's key is shot, kind, channel, line: two remarks of one line become one."""
     merged: dict[tuple[str, str, int], Remark] = {}
@@ -65,9 +83,25 @@ def tidied(data: bytes, header_line: int, comment: str) -> bytes | None:
     if comment and tidy.find(b"\n" + comment.encode(), begin - 1) >= 0:
         mark = re.escape(comment.encode())
         tidy = tidy[:begin] + re.sub(b"(?m)^" + mark + rb"[^\r\n]*", b"", tidy[begin:])
+    if tidy.find(b'"', begin) >= 0:
+        tidy = tidy[:begin] + unquoted(tidy[begin:])
     if tidy.find(b"_", begin) >= 0:
         tidy = tidy[:begin] + guarded(tidy[begin:], ",", "", numbers_only=True)
     return tidy if tidy is not data else None
+
+
+_QUOTED_CELL = re.compile(rb'(?<![^,\r\n])[ \t]*"([^"\r\n]*)"[ \t]*(?=[,\r\n]|$)')
+
+
+def unquoted(body: bytes) -> bytes:
+    """Rows of a comma-separated text with the quotation marks taken off whole cells.
+
+    A comma within such a cell becomes a semicolon: it stays one cell, and no number.
+
+    >>> unquoted(b'"0.5","a, b",1\\n')
+    b'0.5,a; b,1\\n'
+    """
+    return _QUOTED_CELL.sub(lambda cell: cell[1].replace(b",", b";"), body)
 
 
 # Stand in for marks that the scan would take for more than they are; no log holds these bytes, and none is shown them.

@@ -57,10 +57,7 @@ def connect(path: Path, *, write: bool, patience_s: float = PATIENCE_S) -> Itera
             with _opened(path, write=write, patience_s=patience_s) as con:
                 yield con
         except duckdb.Error as error:
-            said = in_words(error, path, write=write)
-            if said is None:
-                raise
-            raise StoreError(said) from error
+            raise StoreError(in_words(error, path, write=write) or _unknown(error, path)) from error
 
 
 # DuckDB takes some of these in a file's name for a pattern or for options.
@@ -175,7 +172,7 @@ def create(path: Path, ddl: str) -> None:
             if not path.exists():
                 fresh.replace(path)
     except (duckdb.Error, OSError) as error:
-        raise StoreError(in_words(error, path, write=True) or f"{path}: the store can't be made: {error}") from error
+        raise StoreError(in_words(error, path, write=True) or _unknown(error, path)) from error
     finally:
         for left in (fresh, fresh.with_name(fresh.name + ".wal")):
             try:
@@ -214,7 +211,7 @@ def _attach(path: Path, reached: Path, *, write: bool, patience_s: float) -> duc
             con.close()
             if not _is_lock(error):
                 said = in_words(error, path, write=write)
-                raise StoreError(said or f"{path}: the store can't be opened: {error}") from error
+                raise StoreError(said or _unknown(error, path)) from error
             if time.monotonic() >= give_up:
                 raise StoreBusy(_busy(error, path, patience_s)) from error
         else:
@@ -248,6 +245,14 @@ def _close(con: duckdb.DuckDBPyConnection) -> None:
     except duckdb.Error:
         # Closing writes the log into the file; on a full disk that waits for the next opening, and nothing is lost.
         return
+
+
+def _unknown(error: Exception, path: Path) -> str:
+    return (
+        f"{path}: the store failed in a way that is not foreseen ({type(error).__name__}); nothing of what was under "
+        "way was stored. If it happens again, move the file away: the logs are the archive, and `catchpot run` makes "
+        "a new store from them."
+    )
 
 
 def _is_lock(error: Exception) -> bool:

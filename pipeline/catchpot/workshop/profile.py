@@ -207,8 +207,8 @@ class Profile(Strict):
     def _consistent(self) -> Self:
         if len(self.separator_character) != 1:
             raise _wrong("separator", f'expected one character or "tab", found {self.separator!r}')
-        if self.separator_character == self.decimal:
-            raise _wrong("decimal", "separator and decimal mark can't be the same character")
+        if self.separator_character == self.decimal and not self.quote:
+            raise _wrong("decimal", "separator and decimal mark can't be the same character where no cell is quoted")
         if self.decimal == self.thousands:
             raise _wrong("thousands", "decimal and thousands mark can't be the same character")
         if self.shape == "long" and self.long is None:
