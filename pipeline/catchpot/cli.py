@@ -43,13 +43,35 @@ def home() -> Path:
 
 
 def _open(trust: bool = False) -> tuple[Workshop, Registry]:
+    """The workshop, with mould book and ledgers as they were last good where they are wrong now, and its plugins."""
     from catchpot.plugins import load
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    workshop = open_workshop(home())
+    workshop = open_with_last_good(home())
     registry = load(workshop, trust=trust)
     warn(registry.warnings)
+    warn(map(str, (*workshop.stale, *workshop.lacking)))
+    if workshop.stale:
+        warn([f"{workshop.stale_sentence()}."])
     return workshop, registry
+
+
+def _status(workshop: Workshop, complaints: Sequence[str]) -> int:
+    """The exit status of a command that did what it could."""
+    if workshop.stale or workshop.lacking:
+        return WRONG
+    return FAILED if complaints else DONE
+
+
+def _need_ledgers(workshop: Workshop) -> None:
+    """End here where a ledger is wrong and was never good: what would be computed without it is not what is meant."""
+    from catchpot.errors import CatchpotError
+
+    if workshop.lacking:
+        names = ", ".join(sorted({Path(p.file).name for p in workshop.lacking}))
+        error = CatchpotError(f"{names}: wrong, as said above, and never seen good before; no analysis was run")
+        error.status = WRONG
+        raise error
 
 
 @app.command
@@ -102,7 +124,7 @@ def ingest_command(*, profile: str | None = None, json: Json = False, trust_plug
     outcome = _ingest(workshop, registry, profile, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 def _analyse(
@@ -126,10 +148,11 @@ def analyse_command(*only: str, dry_run: bool = False, json: Json = False, trust
         Say what would run and why, and run nothing.
     """
     workshop, registry = _open(trust_plugins)
+    _need_ledgers(workshop)
     outcome = _analyse(workshop, registry, dry_run=dry_run, only=only, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 @app.command(name="report")
@@ -144,10 +167,11 @@ def report_command(*, out: Path | None = None, json: Json = False, trust_plugins
     from catchpot.report.render import write_report
 
     workshop, registry = _open(trust_plugins)
+    _need_ledgers(workshop)
     outcome = write_report(workshop, registry, out)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 @app.command
@@ -180,6 +204,10 @@ def _run(
 ) -> int:
     taken = _ingest(workshop, registry, profile, quiet=json)
     _still_there(workshop, taken.shots_known)
+    if workshop.lacking:
+        emit({"ingest": taken.as_dict()}, taken.sentences(), as_json=json)
+        warn(taken.complaints())
+        _need_ledgers(workshop)
     computed = _analyse(workshop, registry, quiet=json)
     _still_there(workshop, taken.shots_known)
     written = write_report(workshop, registry, None)
@@ -190,16 +218,16 @@ def _run(
     )
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
     warn(complaints)
-    return FAILED if complaints else DONE
+    return _status(workshop, complaints)
 
 
 @app.command
 def quarantine(*, json: Json = False) -> int:
     """List the files set aside, with reason, line and time."""
     from catchpot.ingest.load import list_quarantine
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    rows = list_quarantine(open_workshop(home()))
+    rows = list_quarantine(open_with_last_good(home()))
     lines = [
         f"{r['source_file']}{':' + str(r['line']) if r['line'] else ''}: {r['reason']} "
         f"(seen {r['seen_at']:%Y-%m-%d %H:%M} UTC)"
@@ -223,9 +251,9 @@ def forget(name: str, *, yes: bool = False, dry_run: bool = False, json: Json = 
         Say what would go, and change nothing.
     """
     from catchpot.ingest import forget as forgetting
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    workshop = open_workshop(home())
+    workshop = open_with_last_good(home())
     going = forgetting.find(workshop, name)
     if not (yes or dry_run):
         answer = confirm(["This will go:", *going.sentences()], "Forget it?")
@@ -268,9 +296,9 @@ def export(
         Replace a file that is there already; the workshop's own files never are.
     """
     from catchpot.store.export import export_table
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    text = export_table(open_workshop(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
+    text = export_table(open_with_last_good(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
     if text is not None:
         sys.stdout.write(text)
     else:

@@ -233,3 +233,31 @@ def test_a_run_whose_store_or_folder_vanishes_ends_and_says_so(workshop: Path, w
     assert done.returncode == 1
     assert "vanished during the run" in done.stderr and len(done.stderr.splitlines()) == 1
     assert not (workshop / "reports").exists()
+
+
+def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop: Path) -> None:
+    held_back = sorted((workshop / "logs").rglob("*.csv"))[-1]
+    aside = workshop.parent / held_back.name
+    shutil.move(held_back, aside)
+    assert catchpot("run", home=workshop).returncode == 0
+    shutil.move(aside, held_back)
+    with (workshop / "events.csv").open("a", encoding="utf-8") as out:
+        out.write("someday,,note,x\n")
+    done = catchpot("run", "--json", home=workshop)
+    assert done.returncode == 2
+    assert "events.csv:" in done.stderr and "found 'someday'" in done.stderr and "last good state" in done.stderr
+    given = json.loads(done.stdout)
+    assert given["ingest"]["new"] == 1
+    assert {a["analysis"]: a["computed"] for a in given["analyse"]["analyses"]}["fill"] == 1
+    for page in ("index.html", "mould-door-1.html"):
+        text = (workshop / "reports" / page).read_text(encoding="utf-8")
+        assert "events.csv is wrong" in text and "last good state" in text
+    fresh = workshop.parent / "fresh"
+    shutil.copytree(SAMPLE, fresh)
+    (fresh / "moulds.toml").write_text("[moulds.door-1\n")
+    done = catchpot("run", home=fresh)
+    assert done.returncode == 2 and "no analysis was run" in done.stderr
+    assert not (fresh / "reports").exists()
+    assert "door-1-0001" in catchpot("export", "shot", home=workshop).stdout
+    (fresh / "moulds.toml").write_text((SAMPLE / "moulds.toml").read_text())
+    assert json.loads(catchpot("ingest", "--json", home=fresh).stdout)["unchanged"] > 10

@@ -74,6 +74,7 @@ def write_report(workshop: Workshop, registry: Registry, out: Path | None = None
         version=__version__,
         plugins=[p.name for p in registry.plugins if p.name != "catchpot"],
         within=None if out else workshop.home,
+        notice=workshop.stale_sentence(),
     )
 
 
@@ -90,16 +91,18 @@ def write_pages(
     version: str = "",
     plugins: Sequence[str] = (),
     within: Path | None = None,
+    notice: str = "",
 ) -> ReportOutcome:
     """Write all pages; see `write_report`.
 
     source: a store. declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin,
     error). plugins: names for the footer. within: a folder that must be there already.
+    notice: what every page has to say of the files it goes by.
     """
     facts = survey(source)
     as_of = facts.as_of
     footer = Footer(
-        range=_range(facts.shots, zone),
+        range=_range(facts.shots, zone) + (f". Note: {notice}" if notice else ""),
         as_of=words.minute(as_of, zone) if as_of else "",
         as_of_iso=as_of.isoformat() if as_of else "",
         version=version,
