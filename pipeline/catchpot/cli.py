@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import App, CycloptsError, Parameter
 
 from catchpot import __version__
-from catchpot.output import confirm, emit, progress_bars, warn
+from catchpot.output import answers_only, confirm, emit, progress_bars, stdout, warn
 
 if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
@@ -300,9 +300,9 @@ def export(
 
     text = export_table(open_with_last_good(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
     if text is not None:
-        sys.stdout.write(text)
+        stdout().write(text)
     else:
-        print(f"wrote {to}")
+        emit({}, [f"wrote {to}"], as_json=False)
     return DONE
 
 
@@ -343,7 +343,7 @@ def profile(file: Path, *, write: bool = False, json: Json = False, trust_plugin
             "written": written,
         },
         [
-            proposal.toml.rstrip(),
+            *proposal.toml.rstrip().splitlines(),
             "",
             *(f"assumed: {a}" for a in proposal.assumed),
             *(f"could not tell: {u}" for u in proposal.unsure),
@@ -379,7 +379,7 @@ def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: T
     patterns = [pattern for p in workshop.settings.profiles.values() for pattern in p.files]
     with stopping() as stop:
         runs = watch(workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling)
-    print(f"stopped after {runs} {'run' if runs == 1 else 'runs'}")
+    emit({}, [f"stopped after {runs} {'run' if runs == 1 else 'runs'}"], as_json=False)
     return DONE
 
 
@@ -411,10 +411,9 @@ def demo(folder: Path = Path("catchpot-demo"), *, seed: int = 2026, json: Json =
     workshop, registry = _open()
     status = _run(workshop, registry, None, json, write_report)
     if not json:
-        print()
-        for line in headlines(workshop):
-            print(line)
-        print(f"\nopen {(workshop.reports_dir / 'index.html').resolve()} in a browser (all data are made up)")
+        index = (workshop.reports_dir / "index.html").resolve()
+        lines = ["", *headlines(workshop), "", f"open {index} in a browser (all data are made up)"]
+        emit({}, lines, as_json=False)
     return status
 
 
@@ -428,7 +427,16 @@ def _plugin_commands(tokens: Sequence[str], core: Mapping[str, object]) -> None:
     warn(register_commands(app, home()))
 
 
-def _main(tokens: Sequence[str]) -> int:
+def _main(tokens: Sequence[str], *, process: bool) -> int:
+    """Run one command; where its answer is data, nothing else may get into it."""
+    words = [t for t in tokens if not t.startswith("-")]
+    if "--json" in tokens or "export" in words:
+        with answers_only(process=process):
+            return _command(tokens)
+    return _command(tokens)
+
+
+def _command(tokens: Sequence[str]) -> int:
     rest = list(tokens)
     for i, token in enumerate(rest):
         if token == "--home" or token.startswith("--home="):
@@ -450,10 +458,14 @@ def _main(tokens: Sequence[str]) -> int:
 
 def main(tokens: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 something failed, 2 the user's input is wrong."""
+    import warnings
+
     from catchpot.errors import CatchpotError
 
+    if tokens is None and not sys.warnoptions:
+        warnings.simplefilter("ignore")  # of libraries, to programmers; -W brings them back
     try:
-        status = _main(sys.argv[1:] if tokens is None else tokens)
+        status = _main(sys.argv[1:] if tokens is None else tokens, process=tokens is None)
     except CatchpotError as error:
         warn(error.lines())
         status = error.status

@@ -73,12 +73,13 @@ def close(
 def _write(folder: Path, month: str, rows: object) -> list[Path]:
     import polars as pl
 
+    from catchpot.plain_text import defused
     from catchpot.whole import make_folder, whole, write_whole
 
     assert isinstance(rows, pl.DataFrame)
     make_folder(folder)
     csv, parquet = folder / f"capability-{month}.csv", folder / f"capability-{month}.parquet"
-    write_whole(csv, rows.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ"))
+    write_whole(csv, defused(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ"))
     with whole(parquet) as fresh:
         rows.write_parquet(fresh)
     return [csv, parquet]

@@ -261,3 +261,26 @@ def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop:
     assert "door-1-0001" in catchpot("export", "shot", home=workshop).stdout
     (fresh / "moulds.toml").write_text((SAMPLE / "moulds.toml").read_text())
     assert json.loads(catchpot("ingest", "--json", home=fresh).stdout)["unchanged"] > 10
+
+
+def test_json_is_json_and_nothing_else_whatever_a_plugin_prints(
+    workshop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(workshop.parent / "config"))
+    (workshop / "plugins").mkdir()
+    (workshop / "plugins" / "loud.py").write_text(
+        "import os, sys, warnings\n"
+        "from catchpot import hookimpl\n"
+        "print('loud at import')\n"
+        "@hookimpl\n"
+        "def register_readers():\n"
+        "    print('loud in a hook')\n"
+        "    os.write(1, b'loud below python\\n')\n"
+        "    warnings.warn('a library warns')\n"
+        "    return []\n"
+    )
+    done = catchpot("ingest", "--json", "--trust-plugins", home=workshop)
+    assert json.loads(done.stdout)["new"] > 10
+    assert done.stderr.count("loud") == 3 and "library warns" not in done.stderr
+    listed = catchpot("export", "shot", home=workshop)
+    assert listed.stdout.startswith("shot,mould,") and "loud" not in listed.stdout

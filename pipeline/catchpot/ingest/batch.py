@@ -15,7 +15,7 @@ from catchpot.ingest.batch_text import TextResult, scan_text_group, scanned_as_i
 from catchpot.ingest.checks import check_batch
 from catchpot.ingest.edge import refuse_odd_magnitudes
 from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
-from catchpot.ingest.rows import BadRow, RowLines, in_words, reject_remarks, tidied
+from catchpot.ingest.rows import BadRow, RowLines, reject_remarks, tidied
 from catchpot.ingest.scan import Found, Read, refuse_damage
 from catchpot.ingest.state import FileState
 from catchpot.store import intake
@@ -174,7 +174,7 @@ def _scan_texts(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult]:
 
 
 def _no_table(error: intake.ScanError) -> LogRefused:
-    return LogRefused(f"the file can't be read as a table of rows and columns: {in_words(error)}")
+    return LogRefused(f"the file can't be read as a table of rows and columns: {error}")
 
 
 def _no_rows() -> pl.DataFrame:

@@ -39,24 +39,6 @@ def reject_remarks(bad: Sequence[BadRow], before: int = 0, quote: str = "") -> l
     return _one_a_key(found)
 
 
-# What a scan that breaks off says, by words in it, and what that means for the file.
-_BROKEN = (
-    ("maximum line size", "a line is far too long"),
-    ("unterminated quote", "a quotation mark is opened and never closed"),
-    ("utf-8", "it holds bytes that are no UTF-8 text"),
-    ("unicode", "it holds bytes that are no UTF-8 text"),
-    ("no files found", "the file went away while it was read"),
-    ("could not open", "the file can't be opened"),
-    ("permission denied", "the file is not yours to read"),
-)
-
-
-def in_words(error: Exception) -> str:
-    """Why a scan broke off, in our words: the database's own sentence helps nobody who made the log."""
-    text = str(error).lower()
-    return next((words for key, words in _BROKEN if key in text), "its rows have no common shape")
-
-
 def _one_a_key(remarks: Sequence[Remark]) -> list[Remark]:
     """log_note's key is shot, kind, channel, line: two remarks of one line become one."""
     merged: dict[tuple[str, str, int], Remark] = {}

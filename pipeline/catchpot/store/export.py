@@ -13,6 +13,7 @@ import polars as pl
 from catchpot.channels import CHANNELS
 from catchpot.core_tables import SAMPLE
 from catchpot.errors import CatchpotError
+from catchpot.plain_text import defused, shown
 from catchpot.store.reading import Reading, UnknownTableError
 from catchpot.store.store import Store
 from catchpot.whole import refused, whole, write_whole
@@ -57,6 +58,7 @@ def export_table(
         _may_write(workshop.home, to, overwrite)
     if form == "parquet" and to is None:
         raise ExportError("Parquet is no text: name a file with --to")
+    raw = workshop.settings.export.raw_text
     with Store(workshop.store_path).reading() as r:
         names = [shot] if shot is not None else None
         if shot is not None and r.table("shot", ["shot"], shots=[shot]).is_empty():
@@ -73,21 +75,25 @@ def export_table(
             if names is not None and "shot" not in declared.names:
                 raise ExportError(f"table {table} has no shots; leave --shot out")
             if table == "sample" and to is not None and form != "json":
-                _samples_to_file(r, names, to, form)
+                _samples_to_file(r, names, to, form, raw)
                 return None
             frame = r.table(table, shots=names)
             if form == "parquet" and to is not None:
                 _to_file(to, frame)
                 return None
-            text = as_csv(frame) if form == "csv" else as_json(frame)
+            text = as_csv(frame, raw=raw) if form == "csv" else as_json(frame)
     if to is None:
         return text
     _to_file(to, text)
     return None
 
 
-def as_csv(frame: pl.DataFrame, *, header: bool = True) -> str:
-    """A frame as CSV: header, UTC times in ISO 8601, arrays as JSON lists, nothing for null."""
+def as_csv(frame: pl.DataFrame, *, header: bool = True, raw: bool = False) -> str:
+    """A frame as CSV: header, UTC times in ISO 8601, arrays as JSON lists, nothing for null.
+
+    raw: texts as they are, though a spreadsheet may take one for a formula.
+    """
+    frame = frame if raw else defused(frame)
     columns = []
     for name, dtype in frame.schema.items():
         if isinstance(dtype, pl.Array):
@@ -115,13 +121,13 @@ def plain_log(shots: pl.DataFrame, samples: pl.DataFrame) -> str:
     if row["stroke_volume_ml"] is not None:
         given["stroke_volume_ml"] = row["stroke_volume_ml"]
     given |= {k: v for k, v in json.loads(row["notes"] or "{}").items() if k not in given}
-    preamble = "".join(f"# {k} = {v}\n" for k, v in given.items())
+    preamble = "".join(f"# {shown(str(k))} = {shown(str(v))}\n" for k, v in given.items())
     channels = [c.name for c in CHANNELS if samples[c.name].null_count() < samples.height]
     known = [c for c in SAMPLE.names if c == "t_s" or c in channels]
     return preamble + samples.select(known).write_csv()
 
 
-def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form: Form) -> None:
+def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form: Form, raw: bool) -> None:
     """Write samples some hundred shots at a time: a year of them doesn't fit into memory."""
     import pyarrow.parquet as pq
 
@@ -135,9 +141,9 @@ def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form
                     writer.write_table(piece.to_arrow())
         else:
             with fresh.open("w", encoding="utf-8", newline="") as out:
-                out.write(as_csv(first))
+                out.write(as_csv(first, raw=raw))
                 for piece in pieces:
-                    out.write(as_csv(piece, header=False))
+                    out.write(as_csv(piece, header=False, raw=raw))
 
 
 def _to_file(to: Path, content: str | pl.DataFrame) -> None:

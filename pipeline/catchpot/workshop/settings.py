@@ -36,6 +36,15 @@ class PluginSettings(Strict):
     disabled: list[str] = Field(default_factory=list)
 
 
+class ExportSettings(Strict):
+    """What leaves for other programs."""
+
+    raw_text: bool = Field(
+        default=False,
+        description="texts in CSV as they are; else one that a spreadsheet would take for a formula gets an apostrophe",
+    )
+
+
 class Settings(Strict):
     """catchpot.toml. `raw` is the whole file as a mapping, for plugins."""
 
@@ -43,6 +52,7 @@ class Settings(Strict):
     plugins: PluginSettings = Field(default_factory=lambda: PluginSettings())
     analyses: dict[str, dict[str, Any]] = Field(default_factory=dict)
     profiles: dict[str, Profile] = Field(default_factory=dict)
+    export: ExportSettings = Field(default_factory=lambda: ExportSettings())
     _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
     _digests: dict[str, str] = PrivateAttr(default_factory=dict)
 
