@@ -86,8 +86,14 @@ def init(*, json: Json = False) -> int:
 
 
 @app.command
-def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
-    """Check catchpot.toml, moulds.toml, events.csv and parts.csv; say everything that is wrong, at once."""
+def check(*, store: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Check catchpot.toml, moulds.toml, events.csv and parts.csv; say everything that is wrong, at once.
+
+    Parameters
+    ----------
+    store
+        Read the whole store too and compare what it holds; what is torn is read anew at the next ingest.
+    """
     from catchpot.plugins import load
     from catchpot.workshop import check_workshop, open_workshop
 
@@ -96,12 +102,33 @@ def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
         registry = load(open_workshop(home()), trust=trust_plugins)
         warn(registry.warnings)
         problems = registry.check_settings(home())
+    faults = _check_store(home()) if store else []
     emit(
-        {"problems": [p._asdict() for p in problems]},
-        [str(p) for p in problems] or ["all in order"],
+        {"problems": [p._asdict() for p in problems], **({"store": faults} if store else {})},
+        [*(str(p) for p in problems), *faults] or ["all in order"],
         as_json=json,
     )
-    return WRONG if problems else DONE
+    return WRONG if problems else FAILED if faults else DONE
+
+
+def _check_store(place: Path) -> list[str]:
+    """What does not fit together in the store, a sentence each; what the logs can give again is marked for it."""
+    from catchpot.store import Store
+    from catchpot.store.health import examine, mend
+
+    path = place / "shots.duckdb"
+    with Store(path).reading() as r:
+        found = examine(r, path)
+    again = [f for f in found if f.file and (place / f.file).exists()]
+    if again:
+        with Store(path).writing() as w:
+            mend(w, again)
+    lost = [f for f in found if f.file and f not in again]
+    said = [f"{path}: {f.message}" for f in found]
+    said += [f"{path}: the log {f.file} is not there any more, so this can't be mended" for f in lost]
+    if again:
+        said.append("what is torn was taken out; catchpot run reads it from the logs again")
+    return said
 
 
 def _ingest(workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool) -> IngestOutcome:
@@ -378,7 +405,10 @@ def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: T
     workshop, _ = _open(trust_plugins)
     patterns = [pattern for p in workshop.settings.profiles.values() for pattern in p.files]
     with stopping() as stop:
-        runs = watch(workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling)
+        follow = workshop.settings.workshop.follow_links
+        runs = watch(
+            workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling, follow_links=follow
+        )
     emit({}, [f"stopped after {runs} {'run' if runs == 1 else 'runs'}"], as_json=False)
     return DONE
 

@@ -76,8 +76,13 @@ def write_whole(path: Path, content: str | bytes) -> None:
         fresh.write_bytes(data)
 
 
-def make_folder(path: Path) -> None:
-    """Make a folder and those above it; WriteError where that is not possible."""
+def make_folder(path: Path, *, through_links: bool = False) -> None:
+    """Make a folder and those above it; WriteError where that is not possible, or where a link stands in its place.
+
+    through_links: a link to a folder will do, as someone named it.
+    """
+    if path.is_symlink() and not through_links:
+        raise WriteError(f"{path}: this is a link; nothing is written through it. Put a folder in its place.")
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:

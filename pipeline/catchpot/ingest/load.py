@@ -54,7 +54,9 @@ def ingest(
     A log that can't be read is set aside with its reason, and the rest is taken. Run again, it does nothing.
     """
     unread: list[str] = []
-    files = find_logs(workshop.home, [p for s in workshop.settings.profiles.values() for p in s.files], unread)
+    patterns = [p for s in workshop.settings.profiles.values() for p in s.files]
+    follow = workshop.settings.workshop.follow_links
+    files = find_logs(workshop.home, patterns, unread, follow_links=follow)
     outcome = ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
     outcome.unread = unread
     return outcome

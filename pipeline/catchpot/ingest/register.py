@@ -81,6 +81,7 @@ class Register:
         self.shots = {row[0]: KnownShot(*row[1:]) for row in reading.table("shot", columns).iter_rows()}
         self._present = {f.name: f for f in present}
         self._same_log = same_log
+        self._held = {s.source_file for s in self.shots.values()} | {s.digest for s in self.shots.values()}
         counts = Counter(s.source_file for s in self.shots.values())
         self._many = {f for f, n in counts.items() if n > 1}
 
@@ -88,17 +89,23 @@ class Register:
         """How many shots a file holds (1 for a copy, whose shot another file holds)."""
         return max(sum(s.source_file == file for s in self.shots.values()), 1) if file in self._many else 1
 
+    def _lost(self, seen: SeenFile) -> bool:
+        """Whether a file's shot went out of the store by another hand than ours: then it is read again."""
+        return seen.state == "stored" and seen.source_file not in self._held and seen.digest not in self._held
+
     def same_content(self, name: str, digest: str, settings: str) -> SeenFile | None:
         """The file as seen before, where its bytes and the settings are the same."""
         seen = self.files.get(name)
         if seen is None or seen.state == "aside" or (seen.digest, seen.settings) != (digest, settings):
+            return None
+        if self._lost(seen):
             return None
         return seen
 
     def settled(self, found: Found, settings: str) -> SeenFile | None:
         """The file as seen before, where size, time stamp and settings say that nothing has changed."""
         seen = self.files.get(found.name)
-        if seen is None or seen.state == "aside" or seen.settings != settings:
+        if seen is None or seen.state == "aside" or seen.settings != settings or self._lost(seen):
             return None
         if (seen.size, seen.modified_ns) != (found.size, found.modified_ns):
             return None

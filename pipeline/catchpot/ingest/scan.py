@@ -23,12 +23,29 @@ _UNPACKED_LIMIT = 1_000_000_000
 
 @dataclass(frozen=True)
 class Found:
-    """A file that may be a log. name: relative to the workshop, with `/`."""
+    """A file that may be a log. name: relative to the workshop, with `/`. link: it may be a link, or lie behind one."""
 
     path: Path
     name: str
     size: int
     modified_ns: int
+    link: bool = False
+
+
+class _Inside:
+    """Whether a file lies within the workshop, behind all links; those that don't are said."""
+
+    def __init__(self, home: Path, unread: list[str] | None, follow: bool) -> None:
+        self._tops = [home.resolve(), (home / "logs").resolve()]
+        self._unread, self._follow = unread, follow
+
+    def __call__(self, found: Found) -> bool:
+        if self._follow or any(found.path.resolve().is_relative_to(top) for top in self._tops):
+            return True
+        if self._unread is not None:
+            words = "is a link that leads out of the workshop and is not read (follow_links in [workshop] reads such)"
+            self._unread.append(f"{found.name}: {words}")
+        return False
 
 
 @dataclass(frozen=True)
@@ -48,20 +65,27 @@ class Read:
         return Source(self.found.path, self.found.name, self.data, self.profile)
 
 
-def find_logs(home: Path, extra: Sequence[str] = (), unread: list[str] | None = None) -> list[Found]:
+def find_logs(
+    home: Path, extra: Sequence[str] = (), unread: list[str] | None = None, *, follow_links: bool = False
+) -> list[Found]:
     """Every file under logs/, and those matching the patterns in `extra` (relative to the workshop), by name.
 
-    Hidden files and unfinished copies are passed over. unread: is given a sentence for each folder that can't be read.
+    Hidden files and unfinished copies are passed over, and so are links to files outside of the workshop (and of what
+    logs/ itself may be a link to), unless they are to be followed. unread: is given a sentence for each folder that
+    can't be read and each link that leads out.
     """
-    found = {f.name: f for f in _walk(home / "logs", "logs", unread)}
+    inside = _Inside(home, unread, follow_links)
+    found = {f.name: f for f in _walk(home / "logs", "logs", unread) if not f.link or inside(f)}
     for pattern in extra:
         if not Path(pattern).is_absolute() and ".." not in Path(pattern).parts:
             for path in home.glob(pattern):
                 name = printable(path.relative_to(home).as_posix())
-                if name not in found and path.is_file() and not _no_log(path.name):
-                    with suppress(OSError):  # gone between listing and looking
+                with suppress(OSError):  # gone between listing and looking
+                    if name not in found and path.is_file() and not _no_log(path.name):
                         stat = path.stat()
-                        found[name] = Found(path, name, stat.st_size, stat.st_mtime_ns)
+                        one = Found(path, name, stat.st_size, stat.st_mtime_ns, True)
+                        if inside(one):
+                            found[name] = one
     return [found[name] for name in sorted(found)]
 
 
@@ -98,7 +122,8 @@ def _walk(top: Path, name: str, unread: list[str] | None = None) -> Iterator[Fou
                 elif not _no_log(entry.name):
                     stat = entry.stat()
                     if S_ISREG(stat.st_mode):
-                        yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns)
+                        link = entry.is_symlink()
+                        yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns, link)
 
 
 def _no_log(name: str) -> bool:

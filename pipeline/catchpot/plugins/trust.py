@@ -27,7 +27,7 @@ def keep(folder: Path, trusted: bool) -> str | None:
     file = settings_file()
     answers = _answers() | {str(folder.resolve()): trusted}
     try:
-        make_folder(file.parent)
+        make_folder(file.parent, through_links=True)
         write_whole(file, json.dumps(answers, indent=2, sort_keys=True) + "\n")
     except WriteError as error:
         return f"the answer about {folder} could not be kept and holds for this run: {error}"

@@ -141,7 +141,7 @@ class Pages:
         """Make the folder; PageError where other people's pages stand in it, or where its workshop is gone."""
         if self.within is not None and not self.within.is_dir():
             raise PageError(f"{self.within}: the workshop's folder is not there any more; nothing was written")
-        make_folder(self.out)
+        make_folder(self.out, through_links=self.within is None)
         self._ours_to_write(self.out / "index.html")
 
     def _ours_to_write(self, path: Path) -> None:

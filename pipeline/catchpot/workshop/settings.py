@@ -28,6 +28,9 @@ class WorkshopSettings(Strict):
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
         default=1013.25, description="used where no barometer is logged"
     )
+    follow_links: bool = Field(
+        default=False, description="read logs that are links to files outside of the workshop's folder"
+    )
 
 
 class PluginSettings(Strict):

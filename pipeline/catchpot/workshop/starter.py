@@ -89,7 +89,7 @@ def init_workshop(home: Path) -> list[Path]:
     Returns the files written.
     """
     files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _EVENTS, "parts.csv": _PARTS}
-    make_folder(home / "logs")
+    make_folder(home / "logs", through_links=True)
     written = []
     for name, text in files.items():
         path = home / name
