@@ -92,7 +92,7 @@ def ingest_files(
         else:
             _count_seen(outcome, seen, register)
     done = 0
-    for reads in read_ahead(_batches(todo)):
+    for reads in read_ahead(_batches(todo), workshop.settings.workshop.largest_log_mb):
         _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
         done += len(reads)
         if progress:

@@ -130,12 +130,12 @@ def _no_log(name: str) -> bool:
     return name.startswith(".") or name.lower().endswith(_NO_LOGS)
 
 
-def read_ahead(batches: Iterable[Sequence[Found]]) -> Iterator[list[Read]]:
+def read_ahead(batches: Iterable[Sequence[Found]], most_mb: float | None = None) -> Iterator[list[Read]]:
     """Bytes and digests, batch by batch; the next batch is read and hashed while the one before is being stored."""
     with ThreadPoolExecutor(1) as ahead:
         waiting: Future[list[Read]] | None = None
         for batch in batches:
-            coming = ahead.submit(read_all, batch)
+            coming = ahead.submit(read_all, batch, most_mb)
             if waiting is not None:
                 yield waiting.result()
             waiting = coming
@@ -143,13 +143,27 @@ def read_ahead(batches: Iterable[Sequence[Found]]) -> Iterator[list[Read]]:
             yield waiting.result()
 
 
-def read_all(files: Sequence[Found]) -> list[Read]:
-    """Bytes and digests of the files, two at a time (hashing leaves the interpreter free)."""
+def read_all(files: Sequence[Found], most_mb: float | None = None) -> list[Read]:
+    """Bytes and digests of the files, two at a time (hashing leaves the interpreter free).
+
+    most_mb: larger ones, packed or not, are refused unread.
+    """
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(_read, files))
+        return list(pool.map(lambda found: _read(found, most_mb), files))
 
 
-def _read(found: Found) -> Read:
+def _too_large(size: int, most_mb: float | None) -> LogRefused | None:
+    if most_mb is None or size <= most_mb * 1e6:
+        return None
+    return LogRefused(
+        f"the log holds {size / 1e6:.0f} MB, more than the {most_mb:g} MB that are read at once; split it (by day, say) "
+        "or raise largest_log_mb in [workshop]"
+    )
+
+
+def _read(found: Found, most_mb: float | None = None) -> Read:
+    if large := _too_large(found.size, most_mb):
+        return Read(found, b"", "", large)
     try:
         data = found.path.read_bytes()
     except OSError as e:
@@ -159,6 +173,8 @@ def _read(found: Found) -> Read:
         unpacked = unpack(data)
     except LogRefused as e:
         return Read(found, data, digest, e)
+    if unpacked is not None and (large := _too_large(len(unpacked), most_mb)):
+        return Read(found, b"", digest, large)
     return Read(found, data if unpacked is None else unpacked, digest, packed=unpacked is not None)
 
 

@@ -28,6 +28,10 @@ class WorkshopSettings(Strict):
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
         default=1013.25, description="used where no barometer is logged"
     )
+    largest_log_mb: Annotated[float, Field(gt=0)] = Field(
+        default=250.0,
+        description="larger logs are set aside unread; reading one takes some four times its size in memory",
+    )
     follow_links: bool = Field(
         default=False, description="read logs that are links to files outside of the workshop's folder"
     )
