@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -195,7 +196,9 @@ def report_command(*, out: Path | None = None, json: Json = False, trust_plugins
 
     workshop, registry = _open(trust_plugins)
     _need_ledgers(workshop)
-    outcome = write_report(workshop, registry, out)
+    from catchpot.run.execute import away
+
+    outcome = write_report(workshop, registry, out, away(workshop, registry))
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
     return _status(workshop, outcome.complaints())
@@ -230,6 +233,25 @@ def _run(
     workshop: Workshop, registry: Registry, profile: str | None, json: bool, write_report: Callable[..., Any]
 ) -> int:
     taken = _ingest(workshop, registry, profile, quiet=json)
+    with _telling(taken.sentences()):
+        return _go_on(workshop, registry, taken, json, write_report)
+
+
+@contextmanager
+def _telling(finished: Sequence[str]) -> Iterator[None]:
+    """Have a stop in the block tell what was finished before it."""
+    from catchpot.errors import Stopped
+
+    try:
+        yield
+    except KeyboardInterrupt as stop:
+        raise Stopped([*finished, *getattr(stop, "finished", [])]) from None
+
+
+def _go_on(
+    workshop: Workshop, registry: Registry, taken: IngestOutcome, json: bool, write_report: Callable[..., Any]
+) -> int:
+    """Analyse and report what was taken."""
     _still_there(workshop, taken.shots_known)
     if workshop.lacking:
         emit({"ingest": taken.as_dict()}, taken.sentences(), as_json=json)
@@ -237,7 +259,8 @@ def _run(
         _need_ledgers(workshop)
     computed = _analyse(workshop, registry, quiet=json)
     _still_there(workshop, taken.shots_known)
-    written = write_report(workshop, registry, None)
+    with _telling(computed.sentences()):
+        written = write_report(workshop, registry, None, computed.away)
     emit(
         {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},
         [*taken.sentences(), *computed.sentences(), *written.sentences()],
@@ -414,11 +437,71 @@ def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: T
 
 
 @app.command
-def plugins(*, json: Json = False, trust_plugins: Trust = False) -> int:
-    """List plugins with their origin, what they register, and what is wrong with them."""
-    _, registry = _open(trust_plugins)
-    emit({"plugins": registry.as_rows()}, registry.sentences(), as_json=json)
+def plugins(
+    action: Literal["list", "forget"] = "list",
+    name: str | None = None,
+    *,
+    json: Json = False,
+    trust_plugins: Trust = False,
+) -> int:
+    """List plugins with their origin, what they register, and what is wrong with them.
+
+    Parameters
+    ----------
+    action
+        `forget NAME` takes out what an analysis gave that is no longer in use; nothing else does.
+    name
+        The analysis to forget.
+    """
+    from catchpot.run.execute import away, forget_results
+
+    workshop, registry = _open(trust_plugins)
+    if action == "forget":
+        if name is None:
+            warn(["plugins forget: name the analysis whose results are to go"])
+            return WRONG
+        tables = forget_results(workshop, registry, name)
+        words = f", its tables {', '.join(tables)} among them" if tables else ""
+        emit({"forgotten": name, "tables": tables}, [f"took out what {name} had given{words}"], as_json=json)
+        return DONE
+    kept = away(workshop, registry)
+    lines = [f"{k} - not in use; its results are kept, not recomputed since (plugins forget {k})" for k in kept]
+    emit({"plugins": registry.as_rows(), "kept": kept}, [*registry.sentences(), *lines], as_json=json)
     return FAILED if registry.broken else DONE
+
+
+@app.command
+def failures(name: str | None = None, *, json: Json = False) -> int:
+    """List what failed in the last run of each analysis; with a name, the whole error text of each kind.
+
+    Parameters
+    ----------
+    name
+        An analysis.
+    """
+    from catchpot.report.collect import failures as collected
+    from catchpot.store import Store
+    from catchpot.workshop import open_with_last_good
+
+    with Store(open_with_last_good(home()).store_path).reading() as r:
+        rows = r.ledger()
+    failed = [f for f in collected(rows) if name is None or f.analysis == name]
+    if name is not None and name not in set(rows["analysis"]):
+        warn([f"no analysis {name!r} has run here; those that have: {', '.join(sorted(set(rows['analysis'])))}"])
+        return WRONG
+    traces = {(a, p): reason for a, p, reason in rows.select("analysis", "part", "reason").iter_rows()}
+    lines = []
+    for f in failed:
+        many = f"{', '.join(f.parts[:3])}" + (f" and {len(f.parts) - 3} more" if len(f.parts) > 3 else "")
+        lines.append(f"{f.analysis} failed on {many}: {f.reason}")
+        if name is not None:
+            lines += [f"  {text}" for text in (traces[f.analysis, f.parts[0]] or "").rstrip().splitlines()]
+    given = [
+        {"analysis": f.analysis, "parts": list(f.parts), "reason": f.reason, "trace": traces[f.analysis, f.parts[0]]}
+        for f in failed
+    ]
+    emit({"failures": given}, lines or ["nothing failed"], as_json=json)
+    return DONE
 
 
 @app.command
@@ -503,8 +586,8 @@ def main(tokens: Sequence[str] | None = None) -> int:
         # Whoever read the output has seen enough; what is still buffered must not complain at the exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = DONE
-    except KeyboardInterrupt:
-        warn(["stopped"])
+    except KeyboardInterrupt as stop:
+        warn([*getattr(stop, "finished", []), "stopped"])
         status = 130
     if tokens is None:
         sys.exit(status)

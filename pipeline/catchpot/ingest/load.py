@@ -14,6 +14,7 @@ import polars as pl
 
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import LOG_NOTE, QUARANTINE, SHOT
+from catchpot.errors import Stopped
 from catchpot.ingest.batch import Batch, Candidate, read_batch
 from catchpot.ingest.edge import refuse_odd_starts
 from catchpot.ingest.outcome import IngestOutcome, SetAside
@@ -93,7 +94,12 @@ def ingest_files(
             _count_seen(outcome, seen, register)
     done = 0
     for reads in read_ahead(_batches(todo), workshop.settings.workshop.largest_log_mb):
-        _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
+        try:
+            _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
+        except KeyboardInterrupt:
+            _say(workshop, outcome)
+            rest = f"stopped after {done} of {len(todo)} files to read; what was read is stored, the rest waits"
+            raise Stopped([*outcome.sentences(), rest]) from None
         done += len(reads)
         if progress:
             progress("reading logs", done, len(todo))

@@ -156,8 +156,8 @@ def _too_large(size: int, most_mb: float | None) -> LogRefused | None:
     if most_mb is None or size <= most_mb * 1e6:
         return None
     return LogRefused(
-        f"the log holds {size / 1e6:.0f} MB, more than the {most_mb:g} MB that are read at once; split it (by day, say) "
-        "or raise largest_log_mb in [workshop]"
+        f"the log holds {size / 1e6:.0f} MB, more than the {most_mb:g} MB that are read at once; split it (by day, "
+        "say) or raise largest_log_mb in [workshop]"
     )
 
 

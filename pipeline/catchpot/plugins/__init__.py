@@ -28,16 +28,22 @@ __all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
 
 
 def load(
-    workshop: Workshop, *, trust: bool = False, core: bool = True, also: Sequence[tuple[str, ModuleType]] = ()
+    workshop: Workshop,
+    *,
+    trust: bool = False,
+    core: bool = True,
+    also: Sequence[tuple[str, ModuleType]] = (),
+    remember: bool = True,
 ) -> Registry:
     """Load every plugin and let it register its readers, analyses and sections.
 
     trust: run the workshop's drop-in plugins and remember that they may; else the user is asked once, at a terminal.
+    remember: keep that they may run, for later.
     core: with the core's own analyses (a test may leave them out). also: (name, module) of plugins beside the rest.
     """
     disabled = tuple(workshop.settings.plugins.disabled)
     manager, modules, broken, warnings, untrusted = _load_modules(
-        workshop.plugins_dir, disabled, trust, may_ask=True, also=also
+        workshop.plugins_dir, disabled, trust, may_ask=remember, also=also, remember=remember
     )
     taken: dict[tuple[str, str], str] = {}
     loaded = [_core_plugin()] if core else []
@@ -72,6 +78,7 @@ def load(
                 found["reader"],
                 found["analysis"],
                 found["section"],
+                source.outside,
             )
         )
     named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)
@@ -108,11 +115,17 @@ def _core_plugin() -> Plugin:
 
 
 def _load_modules(
-    folder: Path, disabled: Sequence[str], trusted: bool, *, may_ask: bool, also: Sequence[tuple[str, ModuleType]] = ()
+    folder: Path,
+    disabled: Sequence[str],
+    trusted: bool,
+    *,
+    may_ask: bool,
+    also: Sequence[tuple[str, ModuleType]] = (),
+    remember: bool = True,
 ) -> tuple[pluggy.PluginManager, list[tuple[Source, ModuleType]], list[Broken], list[str], list[str]]:
     found = [*sources.installed(), *(Source(name, f"module {m.__name__}", m) for name, m in also)]
     dropped = [s for s in sources.dropped_in(folder) if s.name not in disabled]
-    may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask)
+    may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask, remember=remember)
     untrusted = [] if may_run else [s.name for s in dropped]
     manager = pluggy.PluginManager(hookspecs.PROJECT)
     manager.add_hookspecs(hookspecs)
@@ -135,12 +148,14 @@ def _load_modules(
     return manager, modules, broken, warnings, untrusted
 
 
-def _may_run(folder: Path, dropped: Sequence[Source], trusted: bool, *, may_ask: bool) -> tuple[bool, list[str]]:
+def _may_run(
+    folder: Path, dropped: Sequence[Source], trusted: bool, *, may_ask: bool, remember: bool = True
+) -> tuple[bool, list[str]]:
     if not dropped:
         return True, []
     said = trust.answer(folder)
     if trusted:
-        problem = trust.keep(folder, True) if said is not True else None
+        problem = trust.keep(folder, True) if remember and said is not True else None
         return True, [problem] if problem else []
     if said is None and may_ask:
         said = trust.ask(folder, [s.name for s in dropped])

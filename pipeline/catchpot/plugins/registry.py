@@ -23,7 +23,11 @@ CORE = "catchpot"
 
 @dataclass(frozen=True)
 class Plugin:
-    """A loaded plugin and what it registered. digest: SHA-256 of its code as it was loaded."""
+    """A loaded plugin and what it registered.
+
+    digest: SHA-256 of its code as it was loaded. outside: it is not ours, and can be loaded a second time by name, so
+    that it computes in a process of its own.
+    """
 
     name: str
     origin: str
@@ -32,6 +36,7 @@ class Plugin:
     readers: tuple[Reader, ...] = ()
     analyses: tuple[Analysis, ...] = ()
     sections: tuple[Section, ...] = ()
+    outside: bool = False
 
 
 @dataclass(frozen=True)

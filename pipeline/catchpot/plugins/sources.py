@@ -37,6 +37,15 @@ class Source:
     origin: str
     place: EntryPoint | Path | ModuleType
 
+    @property
+    def outside(self) -> bool:
+        """Whether it is another's, found by entry point or as a file."""
+        if isinstance(self.place, ModuleType):
+            return False
+        if isinstance(self.place, Path):
+            return True
+        return self.place.dist is None or self.place.dist.name != "catchpot"
+
     def load(self) -> ModuleType:
         """Import the plugin's module."""
         if isinstance(self.place, ModuleType):

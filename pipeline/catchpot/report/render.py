@@ -51,13 +51,22 @@ class ReportOutcome:
 
     def complaints(self) -> list[str]:
         """What failed, a line each."""
-        return [f"report: section {c.name} could not be drawn on {c.where}: {c.error}" for c in self.cards]
+        same: dict[tuple[str, str], list[str]] = {}
+        for c in self.cards:
+            same.setdefault((c.name, c.error), []).append(c.where)
+        return [
+            f"report: section {name} could not be drawn on {words.listed(list(dict.fromkeys(where)), 3)}: {error}"
+            for (name, error), where in same.items()
+        ]
 
 
-def write_report(workshop: Workshop, registry: Registry, out: Path | None = None) -> ReportOutcome:
+def write_report(
+    workshop: Workshop, registry: Registry, out: Path | None = None, away: Sequence[str] = ()
+) -> ReportOutcome:
     """Write all pages from what is stored; nothing is computed.
 
-    out: the folder to write to; the workshop's reports/ where none is given.
+    out: the folder to write to; the workshop's reports/ where none is given. away: analyses whose results are kept as
+    they were, since they can't be computed now.
     """
     from catchpot import __version__
     from catchpot.store import Store
@@ -74,8 +83,14 @@ def write_report(workshop: Workshop, registry: Registry, out: Path | None = None
         version=__version__,
         plugins=[p.name for p in registry.plugins if p.name != "catchpot"],
         within=None if out else workshop.home,
-        notice=workshop.stale_sentence(),
+        notice="; ".join(filter(None, (workshop.stale_sentence(), _not_recomputed(away)))),
     )
+
+
+def _not_recomputed(away: Sequence[str]) -> str:
+    if not away:
+        return ""
+    return f"results of {words.listed(list(away), 20)} are kept as they were and were not recomputed since: not in use"
 
 
 def write_pages(

@@ -116,7 +116,9 @@ class Site:
         """What `work` returns, or the card of its failure: a plugin may fail in any way, the report is written."""
         try:
             return work()
-        except Exception as error:
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may exit, or panic below Python
             said = f"{type(error).__name__}: {error}".strip(": ")
             card = Card(slug(section.name), section.title, section.name, where, said, traceback.format_exc())
             self.cards.append(card)

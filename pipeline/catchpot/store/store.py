@@ -89,6 +89,13 @@ class Writing(Reading):
         """Drop what an analysis left in shared tables and the ledger."""
         results.forget(self.con, analysis)
 
+    def forget_all(self, analysis: str) -> list[str]:
+        """Take out all that an analysis gave: its own tables, its rows in shared ones, its ledger; names of tables."""
+        tables = results.owned(self.con, analysis)
+        results.forget(self.con, analysis)
+        self.drop(tables)
+        return tables
+
     def drop(self, tables: Sequence[str]) -> None:
         """Drop derived tables nobody declares any more."""
         results.drop(self.con, tables)

@@ -38,9 +38,15 @@ class WorkshopSettings(Strict):
 
 
 class PluginSettings(Strict):
-    """Plugins switched off, by name; ours too."""
+    """Plugins switched off, by name; ours too. Limits of what a plugin may take."""
 
     disabled: list[str] = Field(default_factory=list)
+    time_limit_s: Annotated[float, Field(gt=0)] = Field(
+        default=600.0, description="an analysis that takes longer over what it is given at once is stopped"
+    )
+    memory_limit_mb: Annotated[float, Field(ge=500)] = Field(
+        default=8000.0, description="address space of the process in which plugins that are not ours compute"
+    )
 
 
 class ExportSettings(Strict):
