@@ -27,6 +27,7 @@ app = App(
     help="The memory and the judgement for vacuum-held closed-mould resin injection.\n\n"
     "Advice only: it sets no pressure, ratio or valve and replaces no interlock.",
     version=__version__,
+    suppress_keyboard_interrupt=False,  # what was finished by then is said
 )
 
 Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
