@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.random import Generator
@@ -121,6 +121,10 @@ class ClothHabit:
     gap_chance: float = 0.0
     gap_m: float = 0.001
 
+    def usual(self, seed: int) -> Cloth:
+        """What every shot has, and nothing else."""
+        return replace(self.always, laps=(self.lap,) if self.lap is not None else (), seed=seed)
+
 
 @dataclass(frozen=True)
 class Bed:
@@ -181,27 +185,27 @@ def draw_habit(rng: Generator, outline: Outline, size_m: float) -> ClothHabit:
         angle = rng.uniform(0, np.pi)
         normal = np.array([np.cos(angle), np.sin(angle)])
         offset = outline.corners.mean(axis=0) @ normal + rng.uniform(-0.25, 0.25) * size_m
-        half, heavier = rng.uniform(0.012, 0.03), rng.uniform(0.25, 0.8)
+        half, heavier = rng.uniform(0.012, 0.03), rng.uniform(0.15, 0.5)
         lap = (float(normal[0]), float(normal[1]), float(offset), float(half), float(heavier))
     always = Cloth(_waves(rng, rng.uniform(0.0, 0.08), rng.uniform(0.08, 0.4)), np.zeros((0, 4)))
     return ClothHabit(
         always=always,
         wave_sd=float(rng.uniform(0.03, 0.11)),
         wave_m=float(rng.uniform(0.05, 0.2)),
-        lane_sd=float(rng.uniform(0.03, 0.08)) if rng.random() < 0.35 else 0.0,
+        lane_sd=float(rng.uniform(0.04, 0.12)) if rng.random() < 0.35 else 0.0,
         lane_m=float(rng.uniform(0.12, 0.4)),
-        slope_sd=float(rng.uniform(0.05, 0.2)) if rng.random() < 0.3 else 0.0,
+        slope_sd=float(rng.uniform(0.05, 0.3)) if rng.random() < 0.3 else 0.0,
         lap=lap,
         lap_sd_m=float(rng.uniform(0.003, 0.02)),
         gap_chance=float(rng.uniform(0.2, 0.7)) if rng.random() < 0.35 else 0.0,
-        gap_m=float(rng.uniform(0.0004, 0.0012)),
+        gap_m=float(rng.uniform(0.0005, 0.0015)),
     )
 
 
 def draw_gap(rng: Generator, outline: Outline, width_m: float) -> Gap:
     """A gap along a stretch of one of the sides resin does not enter through, a long one rather than a short one."""
     length = np.hypot(*(np.roll(outline.corners, -1, axis=0) - outline.corners).T)
-    entered = outline.feed.sides if outline.feed.kind == "edge" else ()
+    entered = outline.feed.sides
     open_sides = [i for i in range(len(length)) if i not in entered] or list(range(len(length)))
     side = int(rng.choice(open_sides, p=length[open_sides] / length[open_sides].sum()))
     low = float(rng.uniform(0.0, 0.5))

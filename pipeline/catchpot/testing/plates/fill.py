@@ -22,13 +22,15 @@ DRY = 1e-9
 class Marched:
     """A filling at unit viscosity and unit pressure difference; arrays (steps,) over the volume that entered.
 
-    volume_m3; resistance_per_m3 (pressure over flow and viscosity); past_vent_m3. arrival_m3: when the first vent
+    volume_m3; resistance_per_m3 (pressure over flow and viscosity); past_vent_m3; pot_m3: of it beyond the vent hoses.
+    arrival_m3: when the first vent
     drinks; full_m3: room for resin; all_wet_m3: volume entered when the last place was wet (NaN: not within the march).
     """
 
     volume_m3: Array
     resistance_per_m3: Array
     past_vent_m3: Array
+    pot_m3: Array
     arrival_m3: float
     full_m3: float
     all_wet_m3: float
@@ -86,7 +88,7 @@ def march_network(net: Network, past: float = 0.3, shut_early: bool = False, ste
     shut = np.zeros(len(net.throat), bool)
     gone = np.zeros(len(net.throat))
     volume, arrival, all_wet = 0.0, np.nan, np.nan
-    keep: list[tuple[float, float, float]] = []
+    keep: list[tuple[float, float, float, float]] = []
     fitting = np.array([v.fitting_per_m3 for v in net.vents])
     hose_m3 = np.array([max(v.hose_m3, 1e-12) for v in net.vents])
     hose = np.array([v.hose_per_m3 for v in net.vents])
@@ -116,14 +118,17 @@ def march_network(net: Network, past: float = 0.3, shut_early: bool = False, ste
         matrix = np.zeros((net.band + 1, n), order="F")
         matrix[0] = diag
         matrix[place[both], a[both]] = -t
-        p = np.asarray(dpbsv(matrix, rhs, lower=1, overwrite_ab=1)[1]) if full.any() else np.zeros(n)
+        p, wet_rows = np.zeros(n), np.flatnonzero(full)
+        if len(wet_rows):
+            span = slice(int(wet_rows[0]), int(wet_rows[-1]) + 1)
+            p[span] = dpbsv(matrix[:, span], rhs[span], lower=1, overwrite_ab=1)[1]
         into = summed(dry, ahead * p[wet], n) if len(dry) else np.zeros(n)
         np.add.at(into, net.inlet[~entered], feed[~entered])
         leave = out * p[net.throat]
         flow = float(into.sum() + leave.sum())
         if flow <= 0:
             break
-        keep.append((volume, 1 / flow, float(gone.sum())))
+        keep.append((volume, 1 / flow, float(gone.sum()), float(np.maximum(gone - hose_m3, 0.0).sum())))
         settled = not dry_bed.any()
         if settled and np.isnan(all_wet):
             all_wet = volume
@@ -158,5 +163,5 @@ def march_network(net: Network, past: float = 0.3, shut_early: bool = False, ste
             waiting = ~(filled[net.throat] >= net.capacity_m3[net.throat] * (1 - DRY))
             if waiting.any():
                 shut |= (gone > SHUT_AFTER * total) & ~waiting
-    v, r, g = (np.array(x) for x in zip(*keep, strict=True))
-    return Marched(v, r, g, min(arrival, total), total, all_wet, wet_at, net.points)
+    v, r, g, pot = (np.array(x) for x in zip(*keep, strict=True))
+    return Marched(v, r, g, pot, min(arrival, total), total, all_wet, wet_at, net.points)

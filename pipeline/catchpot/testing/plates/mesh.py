@@ -56,6 +56,13 @@ def _apart(points: Array, others: Array, distance: float) -> NDArray[np.bool_]:
     return np.asarray(cKDTree(others).query(points)[0] > distance)
 
 
+def _rings(places: Array, spacing: float, rng: Generator) -> Array:
+    """Six points round each place, so that a hole there has an even ring of neighbours."""
+    t = rng.uniform(0, np.pi / 3, len(places))[:, None] + np.pi / 3 * np.arange(6)
+    ring = places[:, None] + spacing * np.stack([np.cos(t), np.sin(t)], axis=2)
+    return np.asarray(ring.reshape(-1, 2))
+
+
 def mesh_plate(
     outline: Outline,
     cells: int,
@@ -87,7 +94,11 @@ def mesh_plate(
     dense = np.concatenate([_loop(c, spacing / 4, [])[0] for c in (outline.corners, *outline.holes)])
     inner = inner[_apart(inner, np.concatenate([dense, *fixed]), NEAREST * spacing)]
     if len(places):
-        inner = inner[_apart(inner, places, NEAREST * spacing)]
+        ring = _rings(places, spacing, rng)
+        ring = ring[inside(outline.corners, ring)]
+        ring = ring[_apart(ring, np.concatenate([dense, places]), NEAREST * spacing)]
+        around = np.concatenate([places, ring])
+        inner = np.concatenate([ring, inner[_apart(inner, around, NEAREST * spacing)]])
     points = np.concatenate([*fixed, places, inner])
     first = sum(len(f) for f in fixed)
     triangles = np.asarray(Delaunay(points).simplices, dtype=np.intp)

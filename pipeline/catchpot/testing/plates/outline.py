@@ -91,7 +91,7 @@ def _end_vent(rng: Generator, side: int) -> VentPlan:
 
 def _found(rng: Generator, size_m: float, count: int) -> VentPlan:
     """Point vents near the last places to fill; a mould maker's trial misses by some per cent of the size."""
-    return VentPlan(found=count, miss_m=float(size_m * rng.uniform(0.0, 0.05)))
+    return VentPlan(found=count, miss_m=float(size_m * rng.uniform(0.0, 0.1)))
 
 
 def _box(length: float, width: float) -> Array:
@@ -138,7 +138,7 @@ def _ell(rng: Generator) -> Outline:
 
 
 def _port(rng: Generator, at: tuple[float, float]) -> Feed:
-    return Feed("port", at=at, radius_m=float(rng.uniform(0.004, 0.012)))
+    return Feed("port", at=at, radius_m=float(rng.uniform(0.003, 0.008)))
 
 
 def _round(rng: Generator, length: float, width: float) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,11 +12,12 @@ from numpy.random import Generator
 
 from catchpot.testing.geometry import Array
 from catchpot.testing.plates.bed import draw_cloth, eased
+from catchpot.testing.plates.faults import Fault, apply_faults
 from catchpot.testing.plates.fill import Marched
 from catchpot.testing.plates.inject import Conditions, Curves, Injected, inject
 from catchpot.testing.plates.logger import sample
 from catchpot.testing.plates.mesh import Index
-from catchpot.testing.plates.plate import Plate, march_plate
+from catchpot.testing.plates.plate import CELLS, Plate, march_plate
 from catchpot.testing.plates.practice import (
     RESIN_KG_M3,
     RESIN_PA_S,
@@ -60,10 +61,10 @@ class Resin:
 class PlateShots:
     """Shots of one plate. logs: columns of each plain log, by name. truth: arrays (shots,), metered litres as named.
 
-    truth: injected_l, arrival_l (metered volume at the first resin at a vent, or where it would have come), arrived,
-    taken_l (injected less what went past the vent), full_l (all room, hose and runner included), past_l, pot_l (past
-    less what the vent hose held), meter_gain, cavity_factor, size_factor (cavity and cloth weight), ease (conductance),
-    viscosity_pa_s, programmed_l, variant.
+    truth: injected_l; arrival_l (metered volume at the first resin at a vent, or where it would have come); arrived;
+    taken_l (injected less what went past the vent); full_l (arrival and what is still dry then; so hoses, runner and
+    the cover's yielding are in it); past_l; pot_kg (what of it is beyond the vent hoses); meter_gain; cavity_factor;
+    size_factor (cavity and cloth weight); ease (conductance); viscosity_pa_s; programmed_l; variant; stopped_short.
     """
 
     plate: Plate
@@ -76,6 +77,8 @@ class PlateShots:
     book: dict[str, Any]
     conditions: Conditions
     curves: Curves
+    cavity_step_at: int | None = None
+    faults: list[Fault] = field(default_factory=list)
 
 
 def shot_times(rng: Generator, n: int, start: datetime = START) -> list[datetime]:
@@ -128,16 +131,20 @@ def plate_shots(
     dials: Disturbances | None = None,
     *,
     variants: int = 6,
+    cells: int = CELLS,
     marched: list[Marched] | None = None,
     practice: Practice | None = None,
     resin: Resin | None = None,
     when: Sequence[datetime] | None = None,
     gains: Array | None = None,
+    fault_chance: float = 0.0,
+    fault_kinds: Sequence[str] | None = None,
 ) -> PlateShots:
     """Draw and inject shots of a plate: about a tenth of a second a variant and a twentieth for all shots.
 
     dials: how strong each disturbance is. marched: curves to use instead of fresh cloths. resin, when, gains: of the
-    workshop (resin and weather, starts, meter gain by shot); drawn where None.
+    workshop (resin and weather, starts, meter gain by shot); drawn where None. fault_chance: of each shot from the
+    eleventh on, of one of fault_kinds (default: all).
     """
     dials = dials or Disturbances()
     ways = practice or draw_practice(rng, plate, dials)
@@ -147,12 +154,13 @@ def plate_shots(
     if marched is None:
         count = variants if dials.cloth > 0 else 1
         marched = [
-            march_plate(plate, draw_cloth(rng, plate.bed.outline, plate.habit, dials.cloth)) for _ in range(count)
+            march_plate(plate, draw_cloth(rng, plate.bed.outline, plate.habit, dials.cloth), cells)
+            for _ in range(count)
         ]
     main, other = rng.integers(len(marched), size=n_shots), rng.integers(len(marched), size=n_shots)
     curves = Curves.blended(marched, main, other, ways.blend * rng.random(n_shots))
     batch = np.arange(n_shots) // ways.batch_shots
-    size, ease, cavity = _cavity_and_cloth(rng, plate, ways, dials, batch)
+    size, ease, cavity, stepped = _cavity_and_cloth(rng, plate, ways, dials, batch)
     curves = curves.sized(size, ease)
     temp_c, mould_c = _temperatures(rng, resin, when, min(dials.season, 1.0))
     lot = np.exp(dials.batches * 0.06 * rng.standard_normal(n_shots // 12 + 1))[np.arange(n_shots) // 12]
@@ -171,25 +179,27 @@ def plate_shots(
     now = Conditions(
         gain=gains, bed_pa_s=resin.viscosity(mould_c) * lot, line_pa_s=resin.viscosity(temp_c) * lot,
         cavity_mbar=ways.cavity_mbar + dials.scatter * rng.normal(0, 5, n_shots), stop_l=stop, eye_s=eye,
-        saw_phase=rng.random(n_shots), saw_s=rng.uniform(8, 40, n_shots), restriction=np.ones(n_shots),
-        restriction_at=never.copy(), gel_s=never.copy(), gel_at_s=np.zeros(n_shots),
-        slug_at=np.full((n_shots, SLUGS), np.inf), slug_s=np.zeros((n_shots, SLUGS)),
+        saw_phase=rng.random(n_shots), saw_s=rng.uniform(8, 40, n_shots), restriction_per_m3=np.zeros(n_shots),
+        restriction_at=never.copy(), gel_s=never.copy(), gel_at=never.copy(),
+        slug_at=np.full((n_shots, SLUGS), np.inf), slug_s=np.zeros((n_shots, SLUGS)), longest_s=never.copy(),
     )  # fmt: skip
     made = PlateShots(
         plate, ways, marched, [], {}, list(when), [f"F{b + 1:02d}" for b in batch], book_of(plate, ways, rng), now,
-        curves,
+        curves, stepped,
     )  # fmt: skip
     made.truth = {
         "cavity_factor": cavity, "size_factor": size, "ease": ease, "viscosity_pa_s": now.bed_pa_s,
         "programmed_l": programmed, "variant": main.astype(float), "resin_temp_c": temp_c, "mould_temp_c": mould_c,
         "stopped_short": short.astype(float),
     }  # fmt: skip
+    if fault_chance > 0:
+        made.faults = apply_faults(rng, made, fault_chance, fault_kinds)
     finish(rng, made)
     return made
 
 
 def finish(rng: Generator, made: PlateShots) -> None:
-    """Inject with the conditions as they stand and write logs and truth (again, where faults changed conditions)."""
+    """Inject with the conditions as they stand, and write logs and truth."""
     ways, now, curves = made.practice, made.conditions, made.curves
     done = inject(curves, now, ways, 0.1 if ways.hz > 4 else 0.2)
     made.logs = [
@@ -201,16 +211,14 @@ def finish(rng: Generator, made: PlateShots) -> None:
 
 def _volumes(done: Injected, made: PlateShots) -> dict[str, Array]:
     gain, curves = made.conditions.gain, made.curves
-    hose = sum(v.hose_m3 for v in made.plate.bed.vents)
-    before = made.practice.hose_m3
     return {
         "injected_l": done.metered_l[:, -1],
         "arrival_l": done.arrival_l,
         "arrived": done.arrived.astype(float),
         "taken_l": done.stayed_m3 * gain * 1e3,
-        "full_l": (curves.full_m3 + before) * gain * 1e3,
+        "full_l": done.arrival_l + (curves.full_m3 - curves.arrival_m3) * gain * 1e3,
         "past_l": done.past_m3 * gain * 1e3,
-        "pot_kg": np.maximum(done.past_m3 - hose, 0.0) * RESIN_KG_M3,
+        "pot_kg": done.pot_m3 * RESIN_KG_M3,
         "meter_gain": gain,
         "injection_s": done.stop_s,
     }
@@ -218,23 +226,28 @@ def _volumes(done: Injected, made: PlateShots) -> dict[str, Array]:
 
 def _cavity_and_cloth(
     rng: Generator, plate: Plate, ways: Practice, dials: Disturbances, batch: Index
-) -> tuple[Array, Array, Array]:
-    """Factors by shot: volume, conductance, cavity. A cavity that opens by c gives room and eases the flow."""
+) -> tuple[Array, Array, Array, int | None]:
+    """Factors by shot: volume, conductance, cavity; and the shot of the cavity's step.
+
+    A cavity that opens gives room and eases the flow.
+    """
     n, fibre = len(batch), plate.bed.fibre_share
     wander, cavity = 0.0, np.ones(n)
     for i in range(n):
         wander = 0.5 * wander + np.sqrt(0.75) * rng.normal()
         cavity[i] += ways.cavity_sd * wander
+    stepped = None
     if rng.random() < dials.cavity_step:
         step = float(rng.uniform(*CAVITY_STEP)) * float(rng.choice([1, 1, -1]))
-        cavity[int(n * rng.uniform(0.35, 0.8)) :] += step
+        stepped = int(n * rng.uniform(0.35, 0.8))
+        cavity[stepped:] += step
     heavier = 1 + (ways.batch_weight_sd * rng.standard_normal(n // ways.batch_shots + 1))[batch]
     heavier = heavier * (1 + 0.3 * ways.batch_weight_sd * rng.standard_normal(n))
     own = (ways.batch_k_sd * rng.standard_normal(n // ways.batch_shots + 1))[batch]
     own = own + ways.k_sd * rng.standard_t(5, n) * np.sqrt(3 / 5)
     size = (cavity - fibre * heavier) / (1 - fibre)
     ease = np.exp(own) * cavity * eased(fibre * heavier / cavity, fibre)
-    return np.asarray(size), np.asarray(ease), cavity
+    return np.asarray(size), np.asarray(ease), cavity, stepped
 
 
 def book_of(plate: Plate, ways: Practice, rng: Generator) -> dict[str, Any]:
