@@ -17,6 +17,7 @@ class ParquetReader:
     """Reads Parquet files with the plain log's columns. Columns constant over the file may give the metadata too."""
 
     name = "plain log, Parquet"
+    order = 900
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """By the file's first bytes, whatever its name."""

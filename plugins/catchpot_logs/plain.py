@@ -57,6 +57,7 @@ class PlainReader:
     """Reads the plain log. It claims what no profile claims and is last in the row."""
 
     name = "plain log"
+    order = 1000
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """Any text file."""

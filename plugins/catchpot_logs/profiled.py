@@ -15,6 +15,7 @@ class ProfileReader:
     """Reads files that a profile's pattern names, or that are to be read with a profile named on the command line."""
 
     name = "log profile"
+    order = 100
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """By the file's name."""

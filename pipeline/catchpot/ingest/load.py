@@ -15,6 +15,7 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import LOG_NOTE, QUARANTINE, SHOT
 from catchpot.errors import Stopped
+from catchpot.ingest.asking import in_order, settings_of_all
 from catchpot.ingest.batch import Batch, Candidate, read_batch
 from catchpot.ingest.edge import refuse_odd_starts
 from catchpot.ingest.outcome import IngestOutcome, SetAside
@@ -83,6 +84,7 @@ def ingest_files(
     with store.reading() as r:
         register = Register(r, files, same_log_in(store))
         aside = dict(r.table("quarantine", ["source_file", "digest"]).rows())
+    readers = in_order(readers)
     settings = _settings(workshop, readers)
     outcome = IngestOutcome(files=len(files))
     todo = []
@@ -121,7 +123,11 @@ def _settings(workshop: Workshop, readers: Sequence[Reader]) -> str:
     """Hash of what changes how any file is read: then a file is looked at again though it did not change."""
     blank = Source(workshop.home, "", b"")
     profiles = {n: p.model_dump(mode="json") for n, p in workshop.settings.profiles.items()}
-    content = [str(workshop.zone), profiles, [f"{r.name} {r.settings(blank, workshop)}" for r in readers]]
+    content = [
+        str(workshop.zone),
+        profiles,
+        [f"{name} {said}" for name, said in settings_of_all(readers, blank, workshop).items()],
+    ]
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()[:16]
 
 
@@ -171,6 +177,8 @@ def _take(
             size, modified_ns = read.found.size, read.found.modified_ns
             same.append(replace(seen_before, size=size, modified_ns=modified_ns, seen_ns=now_ns))
     batch = read_batch(reads, readers, workshop)
+    for name, files in batch.asked.failures.items():
+        outcome.readers.failures.setdefault(name, []).extend(files)
     refuse_odd_starts(batch, reads, now)
     busy = {r.found.name for r in reads if _changed_meanwhile(r.found)}
     outcome.busy += len(busy)

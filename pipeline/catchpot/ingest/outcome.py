@@ -6,6 +6,8 @@ import dataclasses
 from dataclasses import dataclass, field
 from typing import Any
 
+from catchpot.ingest.asking import Asked
+
 
 @dataclass(frozen=True)
 class SetAside:
@@ -53,6 +55,7 @@ class IngestOutcome:
     rows_between: int = 0
     shots: list[str] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    readers: Asked = field(default_factory=Asked)
 
     @property
     def shots_known(self) -> bool:
@@ -66,11 +69,12 @@ class IngestOutcome:
 
     def complaints(self) -> list[str]:
         """The files newly set aside, one line each: file, line, reason."""
-        return [*(str(q) for q in self.quarantined), *self.unread]
+        return [*(str(q) for q in self.quarantined), *self.unread, *self.readers.complaints()]
 
     def as_dict(self) -> dict[str, Any]:
         """All counts and names, for JSON."""
-        return dataclasses.asdict(self)
+        given = dataclasses.asdict(self)
+        return given | {"readers": self.readers.complaints()}
 
     def sentences(self) -> list[str]:
         """What a shift leader should read, one sentence each."""

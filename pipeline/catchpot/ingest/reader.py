@@ -194,6 +194,9 @@ class Reader(Protocol):
     name: shown where it matters. `claims` is quick and looks at name and first bytes only. `describe` says how to read
     a claimed file, or raises LogRefused. `settings` is whatever changes how this reader reads; where it differs from
     last time, files are read anew.
+    A reader may have an `order`: readers are asked by it, the smallest first. 500 where it has none; log profiles stand
+    at 100, the plain log, which takes any text, at 1000. One with `binary = True` is given files that hold zero bytes,
+    which in a text are the traces of a power loss.
     """
 
     name: str

@@ -210,13 +210,18 @@ def _bounded(data: bytes) -> bytes:
     return data
 
 
+def refuse_empty(data: bytes) -> None:
+    """Raise LogRefused for a file with nothing in it."""
+    if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
+        raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
+
+
 def refuse_damage(data: bytes) -> None:
     """Raise LogRefused for what no reader could make sense of: nothing in it, or zero bytes after a power loss.
 
     Parquet and UTF-16 text hold zero bytes by right and pass.
     """
-    if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
-        raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
+    refuse_empty(data)
     if data[:4] == b"PAR1" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return
     at = data.find(b"\0")

@@ -56,8 +56,10 @@ class Registry:
 
     @property
     def readers(self) -> list[Reader]:
-        """Readers in the plugins' order of name."""
-        return [r for p in self.plugins for r in p.readers]
+        """Readers in the order they are asked."""
+        from catchpot.ingest.asking import in_order
+
+        return in_order([r for p in self.plugins for r in p.readers])
 
     @property
     def analyses(self) -> list[Analysis]:
