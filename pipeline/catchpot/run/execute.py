@@ -86,7 +86,7 @@ def analyse(
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
     limits = workshop.settings.plugins
-    worker = Worker(workshop.home, limits.memory_limit_mb)
+    worker = Worker(workshop.home, limits.memory_limit_mb, [p.file_digest for p in registry.plugins if p.file_digest])
     try:
         for step in the_plan.steps:
             run = _Run(step, workshop, store, the_plan, inputs, ledger, progress, registry, worker)

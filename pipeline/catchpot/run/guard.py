@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from types import FrameType
@@ -65,8 +65,9 @@ def limited(limit_s: float) -> Iterator[None]:
 class Worker:
     """A process that has loaded the workshop's plugins and computes jobs for us, one at a time."""
 
-    def __init__(self, home: Path, memory_mb: float) -> None:
-        self.home, self.memory_mb = home, memory_mb
+    def __init__(self, home: Path, memory_mb: float, trusted: Sequence[str] = ()) -> None:
+        """trusted: digests of the drop-in files that may run in it."""
+        self.home, self.memory_mb, self.trusted = home, memory_mb, trusted
         self._process: subprocess.Popen[bytes] | None = None
 
     def compute(self, analysis: str, job: Job, limit_s: float) -> Result:
@@ -110,7 +111,7 @@ class Worker:
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is None or self._process.poll() is not None:
             self.stop()
-            words = [sys.executable, "-m", "catchpot.run.worker", str(self.home), f"{self.memory_mb:g}"]
+            words = [sys.executable, "-m", "catchpot.run.worker", str(self.home), f"{self.memory_mb:g}", *self.trusted]
             # A session of its own: Ctrl-C is ours to handle, and the end of our pipe ends it.
             self._process = subprocess.Popen(
                 words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True

@@ -6,14 +6,15 @@ import os
 import pickle
 import sys
 import traceback
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from catchpot.run.guard import _LENGTH, own_line
 
 
-def main(home: Path, memory_mb: float) -> None:
-    """Serve until the other end closes. memory_mb: most address space."""
+def main(home: Path, memory_mb: float, trusted: Sequence[str]) -> None:
+    """Serve until the other end closes. memory_mb: most address space. trusted: digests of files that may run."""
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever the plugin prints must not get between the answers
     with suppress(ImportError, ValueError, OSError):
@@ -24,7 +25,7 @@ def main(home: Path, memory_mb: float) -> None:
     from catchpot.plugins import load
     from catchpot.workshop import open_with_last_good
 
-    registry = load(open_with_last_good(home), trust=True, remember=False)
+    registry = load(open_with_last_good(home), only=trusted)
     answers.write(b"!")
     answers.flush()
     while head := sys.stdin.buffer.read(_LENGTH.size):
@@ -40,4 +41,4 @@ def main(home: Path, memory_mb: float) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), float(sys.argv[2]))
+    main(Path(sys.argv[1]), float(sys.argv[2]), sys.argv[3:])
