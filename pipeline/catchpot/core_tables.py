@@ -99,7 +99,7 @@ QUALITY = Table(
             "kind",
             "str",
             "",
-            "gap, clock_step, stuck, at_range_end, implausible, negative_flow, non_finite, dropped_row, ...",
+            "gap, clock_step, stuck, at_range_end, implausible, negative_flow, ends_flowing, dropped_row, ...",
         ),
         Column("channel", "str", "", "the channel, or empty for the whole log"),
         Column("from_s", "f64", "s", "where it begins"),
