@@ -324,7 +324,10 @@ class _Run:
         else:
             with limited(self.limit_s):
                 result = self.step.analysis.compute(the_job)
-        return the_job, result, deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+        frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+        if self.worker is not None:
+            deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
+        return the_job, result, frames
 
     def _failed(
         self, units: Sequence[str], keys: Mapping[str, str], told: str, seconds: float, short: str | None = None
