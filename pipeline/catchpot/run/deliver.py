@@ -57,10 +57,8 @@ def refuse_unreasoned(analysis: Analysis, plugin: str, result: Result, frames: M
         silent = sorted(set(units[analysis.part]) - said)
         if silent:
             shown = ", ".join(silent[:3]) + (f" and {len(silent) - 3} more" if len(silent) > 3 else "")
-            raise DeliveryError(
-                f"analysis {analysis.name} of plugin {plugin}: table {table.name}: no value for {shown}, and no refusal "
-                "says why"
-            )
+            who = f"analysis {analysis.name} of plugin {plugin}"
+            raise DeliveryError(f"{who}: table {table.name}: no value for {shown}, and no refusal says why")
 
 
 def refusals(analysis: Analysis, job: Job, result: Result) -> pl.DataFrame:
