@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from catchpot.ingest import forget
+from catchpot.store import Store
 from catchpot.workshop import open_workshop
 
 Plain = Callable[..., str]
@@ -79,6 +80,19 @@ def test_a_start_of_tomorrow_morning_passes(bench: Any, plain: Plain) -> None:
     soon = datetime.now(UTC) + timedelta(hours=20)
     bench.put("a.csv", plain(started_at=soon.isoformat()))
     assert bench.ingest().new == 1
+
+
+def test_forgetting_keeps_closed_months_and_says_so(bench: Any, plain: Plain) -> None:
+    bench.put("a.csv", plain())
+    bench.ingest()
+    with Store(bench.home / "shots.duckdb").writing() as w:
+        w.close("capability", "2026-03", datetime(2026, 4, 1, tzinfo=UTC), '{"n": 1}')
+    workshop = open_workshop(bench.home)
+    going = forget.find(workshop, "s1")
+    assert "Closed months keep their numbers: 2026-03." in going.sentences()
+    forget.forget(workshop, going)
+    assert bench.table("shot").is_empty()
+    assert bench.table("closed")["content"].to_list() == ['{"n": 1}']
 
 
 def test_forgetting_a_file_takes_its_shots_and_its_entry_out(bench: Any, plain: Plain) -> None:
