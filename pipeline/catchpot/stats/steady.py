@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from catchpot.stats.changepoint import Change, find_changes
 from catchpot.stats.control import RUN_RULES, individuals_chart, run_rule_hits
 from catchpot.stats.evidence import Scan
-from catchpot.stats.laws import Law, fit_weibull
+from catchpot.stats.laws import Weighed
 
 Floats = NDArray[np.float64]
 SEED = 20266
@@ -83,40 +83,16 @@ def _rounded(n: int) -> int:
     return n if n <= 20 else 5 * round(n / 5) if n < 100 else 20 * round(n / 20)
 
 
-def _to_normal(values: Floats, law: Law | None) -> Floats:
-    """The values on a scale where the law is normal."""
-    from scipy.special import ndtri
-
-    if law == "lognormal":
-        return np.log(values)
-    if law == "weibull":
-        shape, scale = fit_weibull(values)
-        share = -np.expm1(-((values / scale) ** shape))
-        return np.asarray(ndtri(np.clip(share, 1e-12, 1 - 1e-12)))
-    return values
-
-
-def _from_normal(at: float, values: Floats, law: Law | None) -> float:
-    from scipy.special import ndtr
-
-    if law == "lognormal":
-        return float(np.exp(at))
-    if law == "weibull":
-        shape, scale = fit_weibull(values)
-        return float(scale * (-np.log1p(-min(float(ndtr(at)), 1 - 1e-15))) ** (1 / shape))
-    return at
-
-
 def judge(
     values: Floats,
-    law: Law | None = "normal",
+    laws: Weighed | None = None,
     rules: Sequence[str] = ("one beyond the control limits",),
     limit_sd: float | None = None,
     share: float = 0.05,
 ) -> Steadiness:
     """Whether the shots of a month, in time order, were steady.
 
-    values: shape (n,), n >= 5, not all equal. law: on whose scale the chart stands. rules: run rules by phrase.
+    values: shape (n,), n >= 5, not all equal. laws: the chart stands on the named one's scale. rules: by phrase.
     limit_sd: control limits in spreads; None: half of `share` is spent on them (for "one beyond the control limits"),
     half on a step or trend. share: of steady months called unsteady, with limit_sd None and no other rule.
 
@@ -125,7 +101,7 @@ def judge(
     (True, False)
     """
     x = np.asarray(values, dtype=float)
-    y = _to_normal(x, law)
+    y = x if laws is None else laws.scores(x)
     n = _rounded(x.size)
     reach = individuals_limit(n, share / 2) if limit_sd is None else limit_sd
     chart = individuals_chart(y, reach)
@@ -136,7 +112,9 @@ def judge(
     if x.size >= MONTH.first:
         found = find_changes(y, None, change_limit(n, share / 2), MONTH)
         change = found[0] if found else None
-    ends = tuple(_from_normal(at, x, law) for at in (chart.lower, chart.upper))
+    ends = [chart.lower, chart.upper]
+    if laws is not None:
+        ends = [float(laws.named.points(at)[0]) for at in ends]
     return Steadiness(
         not hits and change is None, hits, change, ends[0], ends[1], reach, false_share(n, tuple(rules), reach, share)
     )
