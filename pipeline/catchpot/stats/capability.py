@@ -233,13 +233,17 @@ def _form(form: str, m: Member, low: float | None, high: float | None, within: f
     if form == "outside":
         above = 1 - m.below(high) if high is not None else np.zeros_like(m.place)
         return np.asarray(100 * (above + (m.below(low) if low is not None else 0.0)))
-    tiny = 1e-300
     if form == "both" and low is not None and high is not None:
-        return np.asarray((high - low) / np.maximum(m.points(z) - m.points(-z), tiny))
+        return _over(high - low + 0.0 * m.place, m.points(z) - m.points(-z))
     middle = m.points(0.0)
     if form == "upper" and high is not None:
-        return np.asarray((high - middle) / np.maximum(m.points(z) - middle, tiny))
-    return np.asarray((middle - (low or 0.0)) / np.maximum(middle - m.points(-z), tiny))
+        return _over(high - middle, m.points(z) - middle)
+    return _over(middle - (low or 0.0), middle - m.points(-z))
+
+
+def _over(room: Floats, reach: Floats) -> Floats:
+    """Room to a limit over the law's reach towards it, at most a billion."""
+    return np.asarray(room / np.maximum(reach, 1e-9 * np.abs(room) + 1e-290))
 
 
 @lru_cache(maxsize=256)
@@ -248,7 +252,7 @@ def _ratios(count: int, degrees: float) -> Floats:
     from scipy.special import chdtri
 
     share = (np.random.default_rng(count).permutation(count - 1) + 0.5) / (count - 1)
-    return np.r_[1.0, np.sqrt(degrees / chdtri(degrees, 1 - share))]
+    return np.asarray(np.r_[1.0, np.sqrt(degrees / chdtri(degrees, 1 - share))])
 
 
 def capability(
