@@ -9,21 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.changepoint import Change, find_changes
+from catchpot.stats.changepoint import SHOTS, Change, find_changes, limit_at
 from catchpot.stats.control import RUN_RULES, individuals_chart, run_rule_hits
-from catchpot.stats.evidence import Scan
 from catchpot.stats.laws import Weighed
+from catchpot.stats.segments import Least
 
 Floats = NDArray[np.float64]
 SEED = 20266
-MONTH_LIMITS_FILE = Path(__file__).with_name("month_limits.csv")
 # A month is short: a shorter stretch must do on either side of a step than in a long history.
-MONTH = Scan(first=12, before=5, after=4, ramp=12)
+MONTH = Least(first=12, end=4, within=4, ramp=12)
 
 
 @dataclass(frozen=True)
@@ -59,23 +57,13 @@ def individuals_limit(n: int, share: float, seed: int = SEED) -> float:
 
 
 def change_limit(n: int, share: float) -> float:
-    """The log odds of a change that `share` of steady months of n shots pass anywhere.
+    """The penalty of a change at which `share` of steady months of n shots are called, neighbours alike or not.
 
-    From the shipped table of simulated limits (`simulate_limits`), by straight lines in the logarithms of n and share;
-    n within 12 to 100, share within 0.005 to 0.1, else the nearest of them.
-
-    >>> change_limit(20, 0.025) < change_limit(40, 0.025) < change_limit(40, 0.01)
+    >>> change_limit(20, 0.025) < change_limit(20, 0.01)
     True
     """
-    shots, shares, limits = _table()
-    by_share = [np.interp(np.log(n), np.log(shots), limits[:, k]) for k in range(shares.size)]
-    return float(np.interp(np.log(share), np.log(shares), by_share))
-
-
-@lru_cache(maxsize=1)
-def _table() -> tuple[Floats, Floats, Floats]:
-    rows = np.loadtxt(MONTH_LIMITS_FILE, delimiter=",", comments="#")
-    return rows[1:, 0], rows[0, 1:], rows[1:, 1:]
+    # `find_changes` asks more of series beyond 60 shots; here the table knows the length already.
+    return limit_at("month", n, share) - 2 * float(np.log(max(n, SHOTS) / SHOTS))
 
 
 def _rounded(n: int) -> int:
