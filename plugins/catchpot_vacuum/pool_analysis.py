@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Refused, Result
-from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear
+from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear, pooled_kinds
 from catchpot.tables import Table, empty
 from catchpot_vacuum.forecast import LEAST_LEAKS, SHORT_HISTORY, Forecast, days_of, fit, forecasts
 from catchpot_vacuum.life_analysis import HISTORY_NEEDS, history, life_rows
@@ -39,12 +39,13 @@ class PoolParams(BaseModel):
 
 @dataclass(frozen=True)
 class Life:
-    """Log of a seal's life in shots and its s.d.; whose it is."""
+    """Log of a seal's life in shots and its s.d.; whose it is; how likely each kind of growth is."""
 
     mould: str
     seal: Seal
     log_life: float
     sd: float
+    kinds: tuple[float, ...] = ()
 
 
 class SealPoolAnalysis:
@@ -83,11 +84,12 @@ class SealPoolAnalysis:
                 few = len(seal.leak) < SHORT_HISTORY
                 if not few and wider <= 1.0:
                     continue
-                own = forecasts(seal, counter, job.book.zone, days, only_last=True)
+                others = [x for x in lives if x.seal.seal == seal.seal and x.seal is not seal]
+                kinds = pooled_kinds([x.kinds for x in others])
+                own = forecasts(seal, counter, job.book.zone, days, only_last=True, kinds=kinds)
                 if not few:
                     made += widened(own, wider, len(past), held)
                     continue
-                others = [x for x in lives if x.seal.seal == seal.seal and x.seal is not seal]
                 short += 1
                 pooled = widened(pooled_forecast(own, others), wider, len(past), held)
                 made += pooled
@@ -114,7 +116,7 @@ def known_lives(mould: str, counter: Clock, found: Sequence[Seal]) -> list[Life]
         if wear is None or not wear.seen:
             continue
         mean, sd = _log_life(wear)
-        out.append(Life(mould, seal, mean, sd))
+        out.append(Life(mould, seal, mean, sd, wear.kinds))
     return out
 
 

@@ -12,7 +12,8 @@ from catchpot.stats.capability import by_count, capability, gauge_of, without_ga
 
 
 @pytest.mark.parametrize(
-    "module", ["control", "run_length", "laws", "law_family", "capability", "evidence", "changepoint", "steady"]
+    "module",
+    ["control", "run_length", "laws", "law_family", "capability", "segments", "wild_shots", "changepoint", "steady"],
 )
 def test_examples_in_docstrings(module: str) -> None:
     result = doctest.testmod(importlib.import_module(f"catchpot.stats.{module}"))

@@ -19,13 +19,14 @@ weight the less often it shows (selection: Heckman 1979), at most twentyfold.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.wear_shapes import COARSE, FARTHEST, FARTHEST_SHOTS, FINE, LEAST, PROPORTIONAL, Shapes, shapes
+from catchpot.stats.wear_shapes import COARSE, FARTHEST, FARTHEST_SHOTS, FINE, KINDS, LEAST, Shapes, shapes
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +40,7 @@ STEADY: Final = 6.0
 # Correlations of neighbouring leaks tried, with the weight of each.
 CORRELATION: Final = {0.0: 2.0, 0.2: 1.0, 0.4: 1.0, 0.6: 1.0, 0.75: 0.7, 0.88: 0.5, 0.96: 0.5}
 WEAR_SEEN: Final = 0.85
+PRIOR_SEALS: Final = 4.0
 # Levels between which 80 % of the crossings fell over made-up histories of all shapes and correlations, by the noise
 # (calibration of prediction limits by simulation: Beran 1990). The noisier, the farther the shapes that would meet the
 # limit at once reach below what comes true.
@@ -66,7 +68,7 @@ class Wear:
     the curve now (80 %). crossing: ages at which the curve may meet the limit, ascending, with their weights (sum 1).
     shown: the weights corrected for forecasts being made only where wear shows.
     now: age in shots. noise: typical spread of one leak about the curve (share). points: leaks used.
-    proportional: probability of the proportional shapes among the growing ones.
+    kinds: probability of each kind of growth among the growing shapes, in the order of `wear_shapes.KINDS`.
     """
 
     wear: float
@@ -78,7 +80,7 @@ class Wear:
     now: float
     noise: float
     points: int
-    proportional: float
+    kinds: tuple[float, ...]
     shown: Floats
 
     @property
@@ -134,13 +136,15 @@ def fit_wear(
     now: float | None = None,
     breaks: tuple[float, ...] = (),
     doubt: tuple[tuple[float, float], ...] = ((1.0, 1.0),),
+    kinds: tuple[float, ...] = tuple(KINDS.values()),
 ) -> Wear:
     """Fit the curve and its crossing of the limit.
 
     age: shots since the seal was new, ascending. leak, sd: each leak and its own s.d. (same unit as limit). now: age
     to count from (the last one's). breaks: ages at which the seal was reseated: the level may jump there (s.d. 0.4 in
     the logarithm) and what stayed bad does not carry over. doubt: factors by which all leaks alike may have to be
-    multiplied to be right, each with its weight (a leak law that is not known).
+    multiplied to be right, each with its weight (a leak law that is not known). kinds: how often each kind of growth is
+    met beforehand (`wear_shapes.KINDS`); what other seals of the workshop did may have a word in it (`pooled_kinds`).
     Needs 3 leaks. A stray leak (3 s.d. off the curve) is weighted down. Crossing is where the fitted curve meets the
     limit, not the first reading beyond it. Source: Meeker & Escobar 1998, degradation data (curve and crossing); the
     weighing by evidence is Bayes' rule on a grid.
@@ -167,15 +171,15 @@ def fit_wear(
         np.maximum(age, 0.5 * first_age) / unit, log_leak, error, tuple(b / unit for b in breaks), now / unit
     )
     pairs = _every_noise(error)
-    first = _posterior(shapes(COARSE), history, pairs)
+    first = _posterior(shapes(COARSE, kinds=kinds), history, pairs)
     off = np.abs(log_leak - first.mean) / np.hypot(error, first.noise)
     if (off > 3.0).any():
         history = replace(
             history, error=np.where(off > 3.0, np.hypot(error, np.abs(log_leak - first.mean) / 1.5), error)
         )
-        first = _posterior(shapes(COARSE), history, pairs)
-    post = _posterior(shapes(FINE), history, first.likely)
-    return replace(_read(shapes(FINE), post, history, float(np.log(limit)), doubt, unit), points=points)
+        first = _posterior(shapes(COARSE, kinds=kinds), history, pairs)
+    post = _posterior(shapes(FINE, kinds=kinds), history, first.likely)
+    return replace(_read(shapes(FINE, kinds=kinds), post, history, float(np.log(limit)), doubt, unit), points=points)
 
 
 @dataclass(frozen=True)
@@ -197,6 +201,20 @@ class _Scatter:
     rho: float
     wander: float
     weight: float
+
+
+def pooled_kinds(others: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+    """How often each kind of growth is met, by the seals of a workshop: the usual shares, worth four seals, and theirs.
+
+    others: `Wear.kinds` of seals with a history of their own.
+
+    >>> sum(pooled_kinds([(1.0, 0.0, 0.0, 0.0, 0.0)])) > 0.999, pooled_kinds([(1.0, 0.0, 0.0, 0.0, 0.0)])[0]
+    (True, 0.6)
+    """
+    total = PRIOR_SEALS * np.array(list(KINDS.values())) + np.sum(
+        [np.zeros(len(KINDS)), *map(np.array, others)], axis=0
+    )
+    return tuple(float(round(v, 4)) for v in total / total.sum())
 
 
 def _every_noise(error: Floats) -> tuple[_Scatter, ...]:
@@ -359,11 +377,12 @@ def _read(
     low, middle_now, high = np.exp(level[by_level][np.searchsorted(total, np.array([0.1, 0.5, 0.9]) * total[-1])])
     by_shape = np.sum([p.weight for p in post.parts], axis=0)
     wear = float(by_shape[grown].sum() / by_shape.sum())
-    growing = float(by_shape[grown & (grid.kind == PROPORTIONAL)].sum() / by_shape.sum())
+    each = np.array([float(by_shape[grown & (grid.kind == kind)].sum()) for kind in KINDS])
+    kinds = tuple(float(v) for v in (each / each.sum() if each.sum() > 0 else each))
     return Wear(
         wear, float(middle_now), float(low), float(high), unit * crossing[order], own[order] / own.sum(), h.now * unit,
-        post.noise, len(h.age), growing / wear if wear > 0 else 0.0, shown[order] / shown.sum(),
+        post.noise, len(h.age), kinds, shown[order] / shown.sum(),
     )  # fmt: skip
 
 
-__all__ = ["FARTHEST_SHOTS", "WEAR_SEEN", "Shapes", "Wear", "fit_wear", "quantiles", "shapes"]
+__all__ = ["FARTHEST_SHOTS", "WEAR_SEEN", "Shapes", "Wear", "fit_wear", "pooled_kinds", "quantiles", "shapes"]

@@ -97,8 +97,14 @@ def _age_at(kind: int, a: Floats, b: Floats, ratio: Floats) -> Floats:
 
 
 @cache
-def shapes(size: tuple[int, int, int, int] = FINE, wear_prior: float = 0.5) -> Shapes:
-    """The grid: offsets, rates, starts, gaps and ends evenly in the logarithm."""
+def shapes(
+    size: tuple[int, int, int, int] = FINE, wear_prior: float = 0.5, kinds: tuple[float, ...] = tuple(KINDS.values())
+) -> Shapes:
+    """The grid: offsets, rates, starts, gaps and ends evenly in the logarithm.
+
+    kinds: how often each kind of growth is met, in the order of KINDS, summing to 1.
+    """
+    often = dict(zip(KINDS, kinds, strict=True))
     n_offsets, n_rates, n_starts, n_ends = size
     # Floors in shares of the wear so far; the age at which the wear is as much is their root.
     offsets = np.concatenate([[0.0], np.geomspace(0.01, 30.0, n_offsets)])
@@ -125,7 +131,7 @@ def shapes(size: tuple[int, int, int, int] = FINE, wear_prior: float = 0.5) -> S
     kind = np.concatenate([[NONE], *(np.full(len(a), k) for k, a, _, _ in parts)])
     a = np.concatenate([[0.0], *(a for _, a, _, _ in parts)])
     b = np.concatenate([[0.0], *(b for _, _, b, _ in parts)])
-    prior = np.concatenate([[1.0 - wear_prior], *(wear_prior * KINDS[k] * w for k, _, _, w in parts)])
+    prior = np.concatenate([[1.0 - wear_prior], *(wear_prior * often[k] * w for k, _, _, w in parts)])
     return Shapes(kind.astype(np.int64), a, b, np.log(prior))
 
 
