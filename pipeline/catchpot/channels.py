@@ -41,6 +41,7 @@ CHANNELS: tuple[Channel, ...] = (
     Channel("catalyst_flow_ml_min", "ml/min", "catalyst flow", -5.0, 5000.0),
     Channel("pump_strokes", "strokes", "pump strokes counted so far", 0.0, 1e6),
     Channel("vent_open", "0/1", "1 while the vent is open", 0.0, 1.0),
+    Channel("resin_at_vent", "0/1", "1 once resin is seen at the vent", 0.0, 1.0),
     Channel("flange_gap_mm", "mm", "gap at the flange", -5.0, 50.0),
     Channel("ambient_pressure_mbar", "mbar", "ambient pressure, absolute", 500.0, 1100.0, False, "absolute"),
     Channel("vacuum_isolated", "0/1", "1 while both vacuum lines are shut for a hold check", 0.0, 1.0),

@@ -5,9 +5,8 @@ from __future__ import annotations
 from pydantic import BaseModel, ConfigDict, Field
 
 MEASURES = (
-    "arrival_volume_l",
+    "arrival_relative",
     "injected_volume_l",
-    "overflow_l",
     "permeability_m2",
     "fill_time_s",
     "peak_line_pressure_bar",
@@ -15,10 +14,10 @@ MEASURES = (
     "leak_mbar_l_s[clamp]",
     "catalyst_ratio_pct",
 )
-VOLUMES = ("arrival_volume_l", "injected_volume_l", "overflow_l")
+VOLUMES = ("arrival_relative", "injected_volume_l")
 PERMEABILITIES = ("permeability_m2",)
 # Measured cold and taken up warm: what the meter counts falls by the resin's expansion between meter and mould.
-EXPANDING = ("arrival_volume_l",)
+EXPANDING = ("arrival_relative",)
 # What else moves a measure, by how much being fitted: filling goes as viscosity, which temperature rules.
 BESIDE = {
     "permeability_m2": ["mould_temp_c"],

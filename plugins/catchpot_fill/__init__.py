@@ -14,11 +14,13 @@ if TYPE_CHECKING:
 
 @hookimpl
 def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
-    """The analysis `fill`, with the workshop's ambient pressure as its last resort."""
+    """The analyses `injection`, with the workshop's ambient pressure as its last resort, and `fill`."""
     from catchpot_fill.analysis import FillAnalysis
+    from catchpot_fill.injection_analysis import InjectionAnalysis
 
     ambient = settings.get("workshop", {}).get("ambient_pressure_mbar")
-    return [FillAnalysis(float(ambient)) if ambient is not None else FillAnalysis()]
+    first = InjectionAnalysis(float(ambient)) if ambient is not None else InjectionAnalysis()
+    return [first, FillAnalysis()]
 
 
 @hookimpl

@@ -1,4 +1,4 @@
-"""How each shot filled: arrival volume, mobility, clamp margin. Glue; the maths is in `fit`, `physics` and `stats`."""
+"""How each shot filled: arrival volume, what stayed in the mould, mobility, clamp margin. Glue."""
 
 from __future__ import annotations
 
@@ -8,66 +8,70 @@ from typing import Literal
 
 import numpy as np
 import polars as pl
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Result
-from catchpot.tables import Table, shape
-from catchpot_fill import gather, measures
+from catchpot.tables import Table, empty, shape
+from catchpot_fill import history, knowledge, measures
 from catchpot_fill.outcome import Refusals
-from catchpot_fill.prepare import SAMPLE_COLUMNS
-from catchpot_fill.tables import FILL, FILL_FIT, PERMEABILITY
-
-_DEFAULT_AMBIENT_MBAR = 1013.25
+from catchpot_fill.tables import FILL, INJECTION, OWN_CURVE, PERMEABILITY
+from catchpot_fill.witnesses import shots_of
 
 
 class FillParams(BaseModel):
-    """Settings, `[analyses.fill]`.
-
-    ambient_pressure_mbar: where neither a barometer nor the cavity gauge before evacuation tells; the workshop's by
-    default. widest_interval_pct: an arrival volume known worse than to this half-width is refused.
-    """
+    """Settings, `[analyses.fill]`: none."""
 
     model_config = ConfigDict(extra="forbid")
 
-    ambient_pressure_mbar: float | None = Field(default=None, ge=500.0, le=1100.0)
-    widest_interval_pct: float = Field(default=10.0, gt=0.0, le=50.0)
-
 
 class FillAnalysis:
-    """The analysis `fill`, all shots of a batch at once."""
+    """The analysis `fill`, a mould at a time, its shots in time order."""
 
     name = "fill"
-    part: Literal["shot", "mould", "workshop"] = "shot"
+    part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
-            "shot": ("shot", "mould", "started_at", "resin_batch", "stroke_volume_ml", "channels"),
-            "sample": SAMPLE_COLUMNS,
-            "phase": ("start_s", "end_s", "start_volume_l", "end_volume_l"),
+            "shot": ("resin_batch",),
+            "injection": tuple(c for c in INJECTION.names if c != "shot"),
+            "curve": ("line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar"),
         }
     )
-    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
-    yields: tuple[Table, ...] = (FILL, PERMEABILITY, FILL_FIT)
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType(
+        {"part": ("overflow_kg",), "event": ("time", "mould", "kind", "detail")}
+    )
+    yields: tuple[Table, ...] = (FILL, PERMEABILITY, OWN_CURVE)
     params: type[BaseModel] = FillParams
 
-    def __init__(self, ambient_pressure_mbar: float = _DEFAULT_AMBIENT_MBAR) -> None:
-        """ambient_pressure_mbar: the workshop's setting."""
-        self.ambient_pressure_mbar = ambient_pressure_mbar
-
     def compute(self, job: Job) -> Result:
-        """Compute all shots of the job."""
-        params = job.params if isinstance(job.params, FillParams) else FillParams()
-        ambient = params.ambient_pressure_mbar or self.ambient_pressure_mbar
-        units = pl.DataFrame({"shot": list(job.units)}, schema={"shot": pl.String()})
-        shots = units.join(job.tables["shot"], on="shot", how="left", maintain_order="left")
-        refusals = Refusals(list(job.units))
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            shot = gather.gather(shots, job.tables["sample"], job.tables["phase"], job.book.for_shots(shots), ambient)
-            filled = measures.fill_columns(shot, refusals, params.widest_interval_pct / 100.0)
-            permeable = measures.permeability_columns(shot, refusals)
-            drawn = measures.fit_columns(shot)
-        tables = {
-            table.name: shape(table, {"shot": units["shot"], **columns})
-            for table, columns in ((FILL, filled), (PERMEABILITY, permeable), (FILL_FIT, drawn))
-        }
+        """Compute all moulds of the job."""
+        made: dict[str, list[pl.DataFrame]] = {t.name: [] for t in self.yields}
+        refusals = Refusals([])
+        for mould in job.units:
+            shots = job.tables["shot"].filter(pl.col("mould") == mould)
+            if shots.is_empty():
+                continue
+            frame = shots.join(job.tables["injection"].drop("mould", "started_at"), on="shot", how="left",
+                               maintain_order="left")  # fmt: skip
+            of_mould = Refusals(frame["shot"].to_list())
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                tables = _mould(mould, frame, job, of_mould)
+            refusals.rows.update(of_mould.rows)
+            for name, rows in tables.items():
+                made[name].append(rows)
+        tables = {t.name: pl.concat(made[t.name]) if made[t.name] else empty(t) for t in self.yields}
         return Result(tables, refusals.result())
+
+
+def _mould(mould: str, frame: pl.DataFrame, job: Job, refusals: Refusals) -> dict[str, pl.DataFrame]:
+    book = job.book.for_shots(frame.select("shot", "mould", "started_at", "resin_batch"))
+    outcome, memory = history.run(shots_of(frame, book, job))
+    seat = measures.Mould(frame, book, outcome)
+    permeable, line = measures.permeability_columns(seat, refusals)
+    curves = frame.select("shot").join(job.tables["curve"].drop("mould", "started_at"), on="shot", how="left",
+                                       maintain_order="left")  # fmt: skip
+    filled = measures.fill_columns(seat, curves, line, refusals)
+    key = {"shot": frame["shot"], "mould": frame["mould"]}
+    out = {FILL.name: shape(FILL, key | filled), PERMEABILITY.name: shape(PERMEABILITY, key | permeable)}
+    out[OWN_CURVE.name] = knowledge.own_curve_row(mould, memory, frame)
+    return out

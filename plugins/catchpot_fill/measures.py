@@ -1,242 +1,278 @@
-"""The columns of the tables, each value given or refused with its reason."""
+"""The columns of `fill` and `permeability`, each value given or refused with its reason."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from catchpot.core_tables import CURVE_BINS
 from catchpot.physics.clamp import blocked_vent_force, closing_force, mean_cavity_pressure
+from catchpot.physics.darcy import position_share, resistance_share, taper_of
 from catchpot.physics.resin import porosity
-from catchpot_fill.fit import SPREADING_TAPER
-from catchpot_fill.fit import arrived as clearly_arrived
-from catchpot_fill.gather import Batch
-from catchpot_fill.outcome import Refusals, nullable, nullable_rows
-from catchpot_fill.prepare import column, extreme_by, mean_by
+from catchpot_fill.history import ARRIVED, Outcome
+from catchpot_fill.outcome import Refusals, nullable
+from catchpot_fill.prepare import column
+from catchpot_fill.witnesses import USUAL_DENSITY_KG_M3, before_bed_l, rows
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_FILL = ("fill.arrival_volume_l", "fill.overflow_l", "fill.fill_time_s")
+_ARRIVAL = ("fill.arrival_volume_l", "fill.overflow_l", "fill.fill_time_s")
+_CURVE = ("fill.arrival_relative", "fill.taken_volume_l")
 _PERMEABILITY = ("permeability.mobility_m2_pa_s", "permeability.permeability_m2")
-_OFF_RANGE = "too few usable samples: the line gauge stood at the end of its range, or there was hardly any flow"
-_NO_SCALE = "no arrival was found to scale the curve by, and the mould book lacks the fibre data that give the volume"
-_NOT_EVEN = (
-    "the resistance does not follow an even filling (something restricted the line, ran ahead, thickened, lifted or "
-    "let air in), so the arrival could not be told"
+_LINE = "permeability.line_resistance_per_m3"
+_NO_INJECTION = "a hold check, no injection"
+_TOO_FEW = "too few usable samples of the injection: hardly any flow, or the line gauge stood at the end of its range"
+_NOT_ARRIVED = (
+    "the shot ended before resin arrived at the vent, or too near it to tell: it took at least arrival_volume_low_l"
 )
-_SPREADS = (
-    "the resin spreads from a small inlet over an ever wider front, so the pressure hardly shows when it reaches the "
-    "vent; on such a mould the arrival shows only where resin then has to fill a vent hose"
-)
-ODD_CURVE = 8.0
-"""Factor of serial correlation in what the fit leaves over, beyond which the curve is not that of an even filling."""
 _NO_TEMPERATURE = "neither resin nor mould temperature was logged, so the resin's viscosity is not known"
 _NO_GROWTH = "the resistance does not grow with volume beyond its noise, so no permeability can be told"
+GRAVITY_M_S2 = 9.80665
+SURE_AMBIENT_MBAR = 3.0
+"""What remains, at 95 %, of an ambient pressure read from the cavity gauge itself or from a barometer."""
+UP_TO, EARLY = 0.9, 0.6
+"""Shares of the volume up to which permeability is fitted, and up to which beside it: real parts converge faster than
+the book's channel near the vent, and how far the two differ is a doubt of the book's geometry."""
+FROM_PORT, PORT_TAPER = 0.03, 1.5
+"""At a port, where little volume makes much resistance, cells before this share are left out."""
+LEAST_CELLS = 15
+CLEAR = 2.5
+"""Standard errors by which the resistance must grow."""
 
 
-def _why_no_fit(shot: Batch, refusals: Refusals, what: tuple[str, ...]) -> Flags:
-    """Refuse what a shot without injection, book or curve can't give; True where a fit is there."""
-    refusals.add(~shot.injected, what, "a hold check, no injection")
-    refusals.add(~shot.known, what, "the mould book does not have this mould")
-    lacking = ~np.isfinite(shot.bins.taper)
-    for key in ("inlet_width_m", "flow_length_m", "part_area_m2", "thickness_mm"):
-        refusals.add(lacking & ~np.isfinite(shot.of(key)), what, f"the mould book has no {key} for this mould")
-    refusals.add(lacking, what, "inlet_width_m, flow_length_m and part_area_m2 of the mould book contradict each other")
-    fitted = np.isfinite(shot.fit.arrival_l)
-    used = np.sum(shot.bins.n > 0, axis=1)
-    off_range = (np.bincount(shot.samples.shot, minlength=len(used)) > 40) & (used < 20)
-    refusals.add(~fitted & off_range, what, _OFF_RANGE)
-    refusals.add(~fitted, what, "too few samples of the injection")
-    return fitted
+@dataclass(frozen=True)
+class Mould:
+    """The shots of a mould: `shot` with `injection` beside it, the book's row of each, and what the history says."""
+
+    frame: pl.DataFrame
+    book: pl.DataFrame
+    outcome: Outcome
+
+    def of(self, name: str) -> Array:
+        """A book value of each shot, NaN where the book has none."""
+        return column(self.book, name)
+
+    def seen(self, name: str) -> Array:
+        """A fact of each injection, NaN where unknown."""
+        return column(self.frame, name)
 
 
-def _arrived(shot: Batch, refusals: Refusals, widest: float) -> Flags:
-    fit = shot.fit
-    fitted = _why_no_fit(shot, refusals, _FILL)
-    found = fitted & clearly_arrived(fit.gain, shot.bins.taper, fit.odds)
-    refusals.add(fitted & ~found & (fit.correlation_factor > ODD_CURVE), _FILL, _NOT_EVEN)
-    refusals.add(fitted & ~found & (shot.bins.taper > SPREADING_TAPER), _FILL, _SPREADS)
-    refusals.add(fitted & ~found, _FILL, "resin never arrived at the vent, or the shot stopped before it could be told")
-    half = (fit.high_l - fit.low_l) / 2
-    vague = found & (half > widest * fit.arrival_l)
-    reasons = [
-        f"the curve bends too gently to tell: the arrival volume would be known to {h:.2g} l either way only"
-        for h in np.nan_to_num(half)
-    ]
-    for what in _FILL:
-        refusals.each(vague, what, reasons)
-    return found & ~vague
+@dataclass(frozen=True)
+class Line:
+    """What the fit of the closed form leaves for the clamp margin: line resistance (shots,), share filled and viscosity
+    times flow of each cell (shots, cells)."""
+
+    resistance: Array
+    share: Array
+    mu_q: Array
 
 
-def _time_at(shot: Batch, volume_l: Array) -> Array:
-    """Log time at which the metered volume was reached, s."""
-    s = shot.samples
-    out = np.full(len(volume_l), np.nan)
-    big = 1.0 + 2.0 * float(np.nanmax(np.abs(s.vol_l), initial=1.0))
-    key = np.maximum.accumulate(np.nan_to_num(s.vol_l) + big * s.shot) if len(s.shot) else s.vol_l
-    for_shot = np.flatnonzero(np.isfinite(volume_l))
-    if len(for_shot) and len(key):
-        out[for_shot] = np.interp(volume_l[for_shot] + big * for_shot, key, s.t_s)
-    return out
-
-
-def _margins(shot: Batch, clamp_pa: Array, refusals: Refusals) -> tuple[Array, Array]:
-    """Lowest net closing force of each shot, and with the vent blocked, N."""
-    area, part = shot.of("clamp_area_m2"), shot.of("part_area_m2")
-    what = ("fill.clamp_margin_n", "fill.blocked_vent_margin_n")
-    refusals.add(~shot.injected, what, "a hold check, no injection")
-    refusals.add(~np.isfinite(clamp_pa), what, "clamp margin not assessed: no clamp pressure logged")
-    for key, value in (("clamp_area_m2", area), ("part_area_m2", part)):
-        refusals.add(~np.isfinite(value), what, f"clamp margin not assessed: the mould book has no {key}")
-    limit = shot.of("line_pressure_limit_bar")
-    refusals.add(~np.isfinite(limit), what[1], "the mould book has no line_pressure_limit_bar")
-    ambient = shot.ambient_mbar * 100.0
-    groups = len(ambient)
-    s, b, f = shot.samples, shot.binned, shot.fit
-    ok = b.bin >= 0
-    flat = (s.shot * b.n.shape[1] + b.bin)[ok]
-
-    def bin_mean(values: Array) -> Array:
-        return mean_by(values[ok], flat, groups * b.n.shape[1]).reshape(b.n.shape)
-
-    inlet = bin_mean(s.line_pa) + ambient[:, None] - b.line * f.line_resistance[:, None]
-    ahead = bin_mean(s.cavity_pa)
-    clamp = bin_mean(s.clamp_pa)
-    mean = mean_cavity_pressure(np.maximum(inlet, ahead), ahead, f.fill, shot.bins.taper[:, None])
-    force = closing_force(ambient[:, None], clamp, area[:, None], mean, part[:, None])
-    force = np.where(np.isfinite(force) & (b.n > 0), force, np.inf)
-    lowest = np.min(force, axis=1)
-    t = column(shot.sample, "t_s")
-    in_pack = (t >= shot.pack_start_s[shot.group]) & (t <= shot.pack_end_s[shot.group])
-    pressed = ambient[shot.group] + column(shot.sample, "line_pressure_bar") * 1e5
-    held = closing_force(ambient[shot.group], column(shot.sample, "clamp_pressure_mbar") * 100.0, area[shot.group],
-                         pressed, part[shot.group])  # fmt: skip
-    packed = extreme_by(np.where(in_pack, held, np.nan), shot.group, groups, largest=False)
-    lowest = np.fmin(np.where(np.isfinite(lowest), lowest, np.nan), packed)
-    refusals.add(~np.isfinite(lowest), what[0], "clamp margin not assessed: the filling curve could not be fitted")
-    return lowest, blocked_vent_force(ambient, clamp_pa, area, limit * 1e5, part)
-
-
-def fill_columns(shot: Batch, refusals: Refusals, widest: float) -> dict[str, Any]:
-    """Columns of the table `fill`, without the key. widest: half-width over volume beyond which arrival is refused."""
-    groups, s, fit = len(shot.start_s), shot.samples, shot.fit
-    refusals.add(~shot.injected, ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar"),
-                 "a hold check, no injection")  # fmt: skip
-    arrived = _arrived(shot, refusals, widest)
-    value, low, high = (np.where(arrived, v, np.nan) for v in (fit.arrival_l, fit.low_l, fit.high_l))
-    at = _time_at(shot, value)
-
-    def mean_of(name: str) -> Array:
-        t = column(shot.sample, "t_s")
-        inside = (t >= shot.start_s[shot.group]) & (t <= shot.end_s[shot.group])
-        return mean_by(column(shot.sample, name), shot.group, groups, inside)
-
-    early = s.t_s <= shot.start_s[s.shot] + 2.0
-    clamp = mean_by(s.clamp_pa, s.shot, groups, early)
-    worst_clamp = extreme_by(s.clamp_pa, s.shot, groups, largest=True)
-    margin, blocked = _margins(shot, worst_clamp, refusals)
-    catalyst, resin = mean_of("catalyst_flow_ml_min"), mean_of("flow_l_min") * 1e3
-    # the flow is of the mixed resin
-    ratio = np.where(resin > catalyst, 100.0 * catalyst / (resin - catalyst), np.nan)
-    packed = np.where(shot.injected, np.where(shot.packed, np.maximum(shot.pack_l, 0.0), 0.0), np.nan)
-    return {
-        "injected_volume_l": nullable(np.where(shot.injected, np.maximum(shot.injected_l, 0.0), np.nan)),
-        "arrival_volume_l": nullable(value),
-        "arrival_volume_low_l": nullable(low),
-        "arrival_volume_high_l": nullable(high),
-        "arrival_volume_absolute_low_l": nullable(np.where(arrived, fit.widest_low_l, np.nan)),
-        "arrival_volume_absolute_high_l": nullable(np.where(arrived, fit.widest_high_l, np.nan)),
-        "overflow_l": nullable(shot.injected_l - value),
-        "overflow_low_l": nullable(shot.injected_l - high),
-        "overflow_high_l": nullable(shot.injected_l - low),
-        "fill_time_s": nullable(np.maximum(at - shot.start_s, 0.0)),
-        "injection_time_s": nullable(shot.end_s - shot.start_s),
-        "peak_line_pressure_bar": nullable(extreme_by(s.line_pa, s.shot, groups, largest=True) / 1e5),
-        "packed_volume_l": nullable(packed),
-        "arrival_time_s": nullable(at),
-        "smear_l": nullable(np.where(arrived, fit.smear_l, np.nan)),
-        "cavity_pressure_mbar": nullable(mean_by(s.cavity_pa, s.shot, groups, early) / 100.0),
-        "clamp_pressure_mbar": nullable(clamp / 100.0),
-        "ambient_pressure_mbar": nullable(shot.ambient_mbar),
-        "ambient_source": pl.Series(shot.ambient_source, dtype=pl.String),
-        "resin_temp_c": nullable(mean_of("resin_temp_c")),
-        "mould_temp_c": nullable(mean_of("mould_temp_c")),
-        "catalyst_ratio_pct": nullable(np.where(ratio >= 0, ratio, np.nan)),
-        "clamp_margin_n": nullable(margin),
-        "blocked_vent_margin_n": nullable(blocked),
-    }
-
-
-def permeability_columns(shot: Batch, refusals: Refusals) -> dict[str, Any]:
+def permeability_columns(m: Mould, refusals: Refusals) -> tuple[dict[str, Any], Line]:
     """Columns of the table `permeability`, without the key."""
-    groups, s, fit = len(shot.start_s), shot.samples, shot.fit
-    line_what = "permeability.line_resistance_per_m3"
-    fitted = _why_no_fit(shot, refusals, (*_PERMEABILITY, line_what))
-    arrived = clearly_arrived(fit.gain, shot.bins.taper, fit.odds)
-    by_book = fitted & ~arrived
-    refusals.add(by_book & ~np.isfinite(shot.expected_l), _PERMEABILITY, _NO_SCALE)
-    inverse, sd = fit.inverse_permeability, fit.inverse_permeability_sd
-    unsure = fitted & ~(inverse > 2.5 * sd)
-    refusals.add(unsure, _PERMEABILITY, _NO_GROWTH)
-    given = fitted & ~unsure & ~(by_book & ~np.isfinite(shot.expected_l))
-    inverse, sd = np.where(given, inverse, np.nan), np.where(given, sd, np.nan)
-    k, relative = 1.0 / inverse, 1.96 * sd / inverse
-    low, high = k / (1.0 + relative), k / np.maximum(1.0 - relative, 0.05)
-    known_mu = np.isfinite(shot.of("viscosity_pa_s")) | np.isfinite(shot.of("batch_viscosity_pa_s"))
-    known_mu &= np.isfinite(shot.of("viscosity_temp_c")) | np.isfinite(shot.of("batch_viscosity_pa_s"))
-    warmth = [mean_by(column(shot.sample, c), shot.group, groups) for c in ("resin_temp_c", "mould_temp_c")]
-    measured = np.isfinite(warmth[0]) | np.isfinite(warmth[1])
-    refusals.add(
-        fitted & known_mu & ~measured, (_PERMEABILITY[1], "permeability.viscosity_pa_s", line_what), _NO_TEMPERATURE
+    fitted = _why_no_fit(m, refusals, (*_PERMEABILITY, _LINE))
+    injected, arrival = m.seen("injected_volume_l"), m.outcome.place
+    resistance, noise, drive = (rows(m.frame[c]) for c in ("resistance_per_m3", "resistance_sd_per_m3", "drive_pa"))
+    mu_bed, mu_line = m.seen("bed_viscosity_pa_s"), m.seen("line_viscosity_pa_s")
+    mu_q = drive / resistance
+    runner, taper = before_bed_l(m.book), taper_of(m.of("inlet_width_m"), m.of("flow_length_m"), m.of("part_area_m2"))
+    scale = m.of("flow_length_m") / (m.of("inlet_width_m") * m.of("thickness_mm") * 1e-3)
+    volume = injected[:, None] * (np.arange(CURVE_BINS) + 0.5) / CURVE_BINS
+    share = np.clip((volume - runner[:, None]) / (arrival - runner)[:, None], 0.0, 1.0)
+    bed = scale[:, None] * resistance_share(share, taper[:, None])
+    density = m.of("density_kg_m3")
+    head = (
+        np.where(np.isfinite(density), density, USUAL_DENSITY_KG_M3)
+        * GRAVITY_M_S2
+        * np.nan_to_num(m.of("vent_height_m"))
     )
-    book_mu, known_mu = known_mu, known_mu & measured
-    mu = mean_by(s.bed_viscosity, s.shot, groups, s.usable)
-    refusals.add(fitted & ~book_mu, ("permeability.permeability_m2", "permeability.viscosity_pa_s", line_what),
+    known = (
+        head[:, None] * position_share(share, taper[:, None])
+        - np.nan_to_num(m.of("capillary_pressure_mbar"))[:, None] * 100
+    )
+    y = resistance - known / mu_q
+    unsure = np.where(np.array(m.frame["ambient_source"].to_list(), dtype=object) == "settings",
+                      m.of("ambient_tolerance_mbar"), SURE_AMBIENT_MBAR)  # fmt: skip
+    offset_pa = np.where(np.isfinite(unsure), unsure, 10.0) * 100.0 / 1.96
+    port = np.where(taper > PORT_TAPER, FROM_PORT, 0.0)[:, None]
+    columns = np.stack([np.broadcast_to((mu_line / mu_bed)[:, None], y.shape), bed, 1.0 / mu_q], axis=2)
+    usable = np.isfinite(y) & np.isfinite(noise) & (share >= port)
+    k_inverse, sd, line, line_sd = _fit(columns, y, noise, usable & (share <= UP_TO), offset_pa)
+    early, *_ = _fit(columns, y, noise, usable & (share <= EARLY), offset_pa)
+    unclear = fitted & ~(k_inverse > CLEAR * sd)
+    refusals.add(unclear, _PERMEABILITY, _NO_GROWTH)
+    given = fitted & ~unclear
+    out = _permeability(m, refusals, given, fitted, np.where(given, 1.0 / k_inverse, np.nan), sd / k_inverse,
+                        np.abs(np.log(early / k_inverse)) / 2)  # fmt: skip
+    mu_known = np.isfinite(out["permeability_m2"].fill_null(float("nan")).to_numpy()) | (fitted & _viscosity_known(m))
+    told = np.where(fitted & mu_known, line, np.nan)
+    out |= {
+        "line_resistance_per_m3": nullable(told), "line_resistance_low_per_m3": nullable(told - 1.96 * line_sd),
+        "line_resistance_high_per_m3": nullable(told + 1.96 * line_sd),
+    }  # fmt: skip
+    return out, Line(np.nan_to_num(line), share, mu_q)
+
+
+def _fit(columns: Array, y: Array, noise: Array, use: Flags, offset_pa: Array) -> tuple[Array, Array, Array, Array]:
+    """1/K with its s.d. and the line's resistance with its, (shots,), by weighted least squares; NaN with few cells.
+
+    The offset of the driving pressure has a prior of its s.d.; what is left over widens the errors by its size and its
+    correlation from cell to cell.
+    """
+    w = np.where(use, 1.0 / noise**2, 0.0)
+    clean, target = np.where(use[:, :, None], columns, 0.0), np.where(use, y, 0.0)
+    size = np.maximum(np.sqrt(np.einsum("sc,sck->sk", w, clean**2)), 1e-300)
+    clean = clean / size[:, None, :]
+    gram = np.einsum("sc,sci,scj->sij", w, clean, clean)
+    gram[:, 2, 2] += 1.0 / (offset_pa * size[:, 2]) ** 2
+    gram += np.eye(3) * 1e-9
+    enough = use.sum(axis=1) >= LEAST_CELLS
+    gram[~enough] = np.eye(3)
+    gram = np.where(np.isfinite(gram), gram, np.eye(3))
+    rhs = np.nan_to_num(np.einsum("sc,sci,sc->si", w, clean, target))
+    at = np.linalg.solve(gram, rhs[:, :, None])[:, :, 0]
+    left = np.where(use, (target - np.einsum("sci,si->sc", clean, at)) * np.sqrt(w), 0.0)
+    n = np.maximum(use.sum(axis=1), 4)
+    spread = np.maximum(np.sum(left**2, axis=1) / (n - 3), 1.0)
+    follow = np.sum(left[:, 1:] * left[:, :-1], axis=1) / np.maximum(np.sum(left**2, axis=1), 1e-300)
+    factor = spread * np.clip((1 + follow) / np.maximum(1 - follow, 0.05), 1.0, 40.0)
+    cov = np.linalg.inv(gram) * factor[:, None, None]
+    sd = np.sqrt(np.maximum(np.diagonal(cov, axis1=1, axis2=2), 0.0)) / size
+    at = at / size
+    return tuple(np.where(enough, v, np.nan) for v in (at[:, 1], sd[:, 1], at[:, 0], sd[:, 0]))  # type: ignore[return-value]
+
+
+def _viscosity_known(m: Mould) -> Flags:
+    batch = np.isfinite(m.of("batch_viscosity_pa_s"))
+    book = np.isfinite(m.of("viscosity_pa_s")) & np.isfinite(m.of("viscosity_temp_c"))
+    warm = np.isfinite(m.seen("resin_temp_c")) | np.isfinite(m.seen("mould_temp_c"))
+    return np.asarray((batch | book) & warm)
+
+
+def _permeability(m: Mould, refusals: Refusals, given: Flags, fitted: Flags, k: Array, relative_sd: Array,
+                  geometry: Array) -> dict[str, Any]:  # fmt: skip
+    relative = 1.96 * relative_sd
+    low, high = k / (1.0 + relative), k / np.maximum(1.0 - relative, 0.05)
+    in_book = np.isfinite(m.of("batch_viscosity_pa_s")) | (
+        np.isfinite(m.of("viscosity_pa_s")) & np.isfinite(m.of("viscosity_temp_c"))
+    )
+    known_mu = _viscosity_known(m)
+    refusals.add(fitted & in_book & ~known_mu, (_PERMEABILITY[1], "permeability.viscosity_pa_s", _LINE),
+                 _NO_TEMPERATURE)  # fmt: skip
+    refusals.add(fitted & ~in_book, (_PERMEABILITY[1], "permeability.viscosity_pa_s", _LINE),
                  "the mould book has no viscosity for this mould's resin")  # fmt: skip
-    pressure = np.sum(shot.bins.dp * shot.binned.n, axis=1) / np.sum(shot.binned.n, axis=1)
+    mu = m.seen("bed_viscosity_pa_s")
+    pressure = np.nanmean(rows(m.frame["drive_pa"]), axis=1) if m.frame.height else np.zeros(0)
     parts = [
-        relative,
-        shot.of("thickness_tolerance_mm") / shot.of("thickness_mm"),
-        shot.bins.offset_pa * 1.96 / pressure,
-        shot.of("capillary_pressure_tolerance_mbar") * 100.0 / pressure,
-    ]
+        relative, 1.96 * geometry, m.outcome.place_half, m.of("thickness_tolerance_mm") / m.of("thickness_mm"),
+        m.of("capillary_pressure_tolerance_mbar") * 100.0 / pressure,
+    ]  # fmt: skip
     seen = np.minimum(np.sqrt(np.sum(np.nan_to_num(parts) ** 2, axis=0)), 0.95)
-    whole = np.minimum(np.hypot(seen, np.nan_to_num(shot.of("viscosity_tolerance_pct")) / 100.0), 0.95)
-    weight, rho = shot.of("fibre_areal_weight_g_m2") * 1e-3, shot.of("fibre_density_kg_m3")
-    phi = porosity(weight, rho, shot.of("thickness_mm") * 1e-3)
+    whole = np.minimum(np.hypot(seen, np.nan_to_num(m.of("viscosity_tolerance_pct")) / 100.0), 0.95)
+    weight, rho = m.of("fibre_areal_weight_g_m2") * 1e-3, m.of("fibre_density_kg_m3")
+    phi = porosity(weight, rho, m.of("thickness_mm") * 1e-3)
+    injected = np.isfinite(m.seen("injected_volume_l"))
     for key, value in (("fibre_areal_weight_g_m2", weight), ("fibre_density_kg_m3", rho)):
-        refusals.add(shot.injected & ~np.isfinite(value), "permeability.porosity", f"the mould book has no {key}")
-    phi = np.where((phi > 0) & (phi < 1) & shot.injected, phi, np.nan)
+        refusals.add(injected & ~np.isfinite(value), "permeability.porosity", f"the mould book has no {key}")
     m2 = np.where(known_mu, k, np.nan)
-    line, line_sd = (np.where(fitted & known_mu, v, np.nan) for v in (fit.line_resistance, fit.line_resistance_sd))
     return {
-        "permeability_m2": nullable(m2),
-        "permeability_low_m2": nullable(np.where(known_mu, low, np.nan)),
+        "permeability_m2": nullable(m2), "permeability_low_m2": nullable(np.where(known_mu, low, np.nan)),
         "permeability_high_m2": nullable(np.where(known_mu, high, np.nan)),
         "permeability_absolute_low_m2": nullable(m2 / (1.0 + whole)),
         "permeability_absolute_high_m2": nullable(m2 / (1.0 - whole)),
-        "mobility_m2_pa_s": nullable(k / mu),
-        "mobility_low_m2_pa_s": nullable(low / mu),
-        "mobility_high_m2_pa_s": nullable(high / mu),
-        "mobility_absolute_low_m2_pa_s": nullable(k / mu / (1.0 + seen)),
+        "mobility_m2_pa_s": nullable(k / mu), "mobility_low_m2_pa_s": nullable(low / mu),
+        "mobility_high_m2_pa_s": nullable(high / mu), "mobility_absolute_low_m2_pa_s": nullable(k / mu / (1.0 + seen)),
         "mobility_absolute_high_m2_pa_s": nullable(k / mu / (1.0 - seen)),
-        "viscosity_pa_s": nullable(np.where(known_mu & shot.injected, mu, np.nan)),
-        "porosity": nullable(phi),
-        "line_resistance_per_m3": nullable(line),
-        "line_resistance_low_per_m3": nullable(line - 1.96 * line_sd),
-        "line_resistance_high_per_m3": nullable(line + 1.96 * line_sd),
-    }
+        "viscosity_pa_s": nullable(np.where(known_mu & injected, mu, np.nan)),
+        "porosity": nullable(np.where((phi > 0) & (phi < 1) & injected, phi, np.nan)),
+    }  # fmt: skip
 
 
-def fit_columns(shot: Batch) -> dict[str, Any]:
-    """Columns of the table `fill_fit`, without the key; resistances in bar min/l."""
-    used = (shot.binned.n > 0) & (shot.binned.flow_m3_s > 0)
-    per_flow = 1e-5 / (shot.binned.flow_m3_s * 6e4)
+def _why_no_fit(m: Mould, refusals: Refusals, what: tuple[str, ...]) -> Flags:
+    """Refuse what a shot without injection, curve or booked channel can't give; True where a fit is there."""
+    refusals.add(~np.isfinite(m.seen("injected_volume_l")), what, _NO_INJECTION)
+    curve = np.isfinite(m.outcome.place)
+    refusals.add(~curve, what, _TOO_FEW)
+    taper = taper_of(m.of("inlet_width_m"), m.of("flow_length_m"), m.of("part_area_m2"))
+    lacking = ~np.isfinite(taper)
+    for key in ("inlet_width_m", "flow_length_m", "part_area_m2", "thickness_mm"):
+        refusals.add(~np.isfinite(m.of(key)), what, f"the mould book has no {key} for this mould")
+    refusals.add(lacking, what, "inlet_width_m, flow_length_m and part_area_m2 of the mould book contradict each other")
+    return np.asarray(curve & ~lacking & np.isfinite(m.of("thickness_mm")))
+
+
+def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals) -> dict[str, Any]:
+    """Columns of the table `fill`, without the key. curves: `curve` of the same shots, in the same order."""
+    injected, o = m.seen("injected_volume_l"), m.outcome
+    none = ~np.isfinite(injected)
+    refusals.add(
+        none, ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar"), _NO_INJECTION
+    )
+    refusals.add(none, (*_ARRIVAL, *_CURVE), _NO_INJECTION)
+    refusals.add(~np.isfinite(o.place), (*_ARRIVAL, *_CURVE), _TOO_FEW)
+    arrived = np.isfinite(o.place) & (o.chance >= ARRIVED)
+    refusals.add(np.isfinite(o.place) & ~arrived, (*_ARRIVAL, "fill.arrival_volume_high_l"), _NOT_ARRIVED)
+    value, high = np.where(arrived, o.arrival, np.nan), np.where(arrived, o.arrival_high, np.nan)
+    low = np.where(arrived, o.arrival_low, np.minimum(o.arrival_low, injected))
+    at = _time_at(m, value)
+    margin, blocked = _margins(m, curves, line, refusals)
+    start = m.seen("from_s")
     return {
-        "vol_l": nullable_rows(np.where(used, shot.binned.vol_l, np.nan)),
-        "resistance_bar_min_l": nullable_rows(np.where(used, shot.binned.dp_pa * per_flow, np.nan)),
-        "fitted_bar_min_l": nullable_rows(np.where(used, shot.fit.fitted_dp_pa * per_flow, np.nan)),
-    }
+        "injected_volume_l": nullable(injected),
+        "arrival_volume_l": nullable(value), "arrival_volume_low_l": nullable(low),
+        "arrival_volume_high_l": nullable(high),
+        "arrival_relative": nullable(o.relative), "arrival_relative_low": nullable(o.relative_low),
+        "arrival_relative_high": nullable(o.relative_high), "arrival_chance": nullable(o.chance),
+        "arrival_place_l": nullable(o.place), "arrival_place_pct": nullable(100 * o.place_half),
+        "taken_volume_l": nullable(o.taken), "taken_volume_low_l": nullable(o.taken_low),
+        "taken_volume_high_l": nullable(o.taken_high), "oddity": nullable(o.oddity),
+        "overflow_l": nullable(injected - value), "overflow_low_l": nullable(injected - high),
+        "overflow_high_l": nullable(np.where(arrived, injected - low, np.nan)),
+        "fill_time_s": nullable(np.maximum(at - start, 0.0)), "arrival_time_s": nullable(at),
+        "injection_time_s": nullable(m.seen("to_s") - start),
+        **{c: nullable(m.seen(c)) for c in (
+            "peak_line_pressure_bar", "packed_volume_l", "cavity_pressure_mbar", "clamp_pressure_mbar",
+            "ambient_pressure_mbar", "resin_temp_c", "mould_temp_c", "catalyst_ratio_pct")},
+        "ambient_source": m.frame["ambient_source"],
+        "clamp_margin_n": nullable(margin), "blocked_vent_margin_n": nullable(blocked),
+    }  # fmt: skip
+
+
+def _time_at(m: Mould, volume_l: Array) -> Array:
+    """Log time at which the metered volume was reached, s."""
+    times, injected = rows(m.frame["time_s"]), m.seen("injected_volume_l")
+    out = np.full(len(volume_l), np.nan)
+    share = (np.arange(CURVE_BINS) + 1.0) / CURVE_BINS
+    for i in np.flatnonzero(np.isfinite(volume_l) & np.isfinite(times).all(axis=1)):
+        out[i] = np.interp(volume_l[i] / injected[i], share, times[i])
+    return out
+
+
+def _margins(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals) -> tuple[Array, Array]:
+    """Lowest net closing force of each shot, and with the vent blocked, N."""
+    area, part, limit = m.of("clamp_area_m2"), m.of("part_area_m2"), m.of("line_pressure_limit_bar")
+    worst = m.seen("highest_clamp_pressure_mbar") * 100.0
+    what = ("fill.clamp_margin_n", "fill.blocked_vent_margin_n")
+    refusals.add(~np.isfinite(m.seen("injected_volume_l")), what, _NO_INJECTION)
+    refusals.add(~np.isfinite(worst), what, "clamp margin not assessed: no clamp pressure logged")
+    for key, value in (("clamp_area_m2", area), ("part_area_m2", part)):
+        refusals.add(~np.isfinite(value), what, f"clamp margin not assessed: the mould book has no {key}")
+    refusals.add(~np.isfinite(limit), what[1], "the mould book has no line_pressure_limit_bar")
+    ambient = m.seen("ambient_pressure_mbar") * 100.0
+    taper = taper_of(m.of("inlet_width_m"), m.of("flow_length_m"), m.of("part_area_m2"))
+    pressed, ahead, clamp = (
+        rows(curves[c]) * f for c, f in (("line_pressure_bar", 1e5), ("cavity_pressure_mbar", 100.0),
+                                         ("clamp_pressure_mbar", 100.0))
+    )  # fmt: skip
+    lost = np.nan_to_num(line.mu_q) * np.maximum(line.resistance, 0.0)[:, None]
+    inlet = pressed + ambient[:, None] - lost
+    mean = mean_cavity_pressure(np.maximum(inlet, ahead), ahead, line.share, taper[:, None])
+    force = closing_force(ambient[:, None], clamp, area[:, None], mean, part[:, None])
+    lowest = np.min(np.where(np.isfinite(force), force, np.inf), axis=1, initial=np.inf)
+    lowest = np.fmin(np.where(np.isfinite(lowest), lowest, np.nan), m.seen("packed_margin_n"))
+    refusals.add(~np.isfinite(lowest), what[0], "clamp margin not assessed: the filling curve could not be read")
+    return lowest, blocked_vent_force(ambient, worst, area, limit * 1e5, part)

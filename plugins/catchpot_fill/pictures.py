@@ -1,10 +1,9 @@
-"""The fill section's figures: history of the mould, and the last shots' resistance on the usual band."""
+"""The fill section's figures: history of the mould, and its own curve with the last shots on it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,152 +17,68 @@ if TYPE_CHECKING:
     from catchpot.tables import Table
 
 Floats = NDArray[np.float64]
-BAND_SHOTS = 60
-BAND_LEAST = 8
 SHOWN_SHOTS = 3
-GRID_PCT = np.linspace(0.0, 120.0, 121)
-FILLING_PCT = 97.0
+FILLING = 0.97
+"""Share of the usual arrival volume up to which the scale is made for the curve."""
 
 
-@dataclass(frozen=True)
-class Curves:
-    """Resistance over share of a reference volume: the last shots and the usual band of those before.
+def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
+    """The mould's own curve with its band, the place of arrival with its doubt, and the last shots on it.
 
-    names: the last shots, newest first. pct, measured, fitted: (shots, bins), NaN where there is no value.
-    band_pct, low, high: the usual band where enough earlier shots reach. earlier: how many shots made it.
-    thinned: whether the earlier shots were restated to the last shot's viscosity.
+    own: the mould's row of `own_curve`. injection: the last shots, oldest first, with shot, injected_volume_l,
+    bed_viscosity_pa_s and resistance_per_m3.
     """
+    import polars as pl
 
-    names: tuple[str, ...]
-    pct: Floats
-    measured: Floats
-    fitted: Floats
-    band_pct: Floats
-    low: Floats
-    high: Floats
-    earlier: int
-    thinned: bool
-
-
-@dataclass(frozen=True)
-class Reference:
-    """The volume that counts as 100 % on the axis, l, and what it is."""
-
-    volume_l: float
-    words: str
-
-
-def curves(fit: pl.DataFrame, reference_l: float, viscosity: Mapping[str, float | None] | None = None) -> Curves:
-    """Split stored resistance curves into the last shots and the band of the ones before (`fit` in order of time).
-
-    reference_l: the volume that counts as 100 %. The band is median and robust spread of the logarithm at equal shares
-    of it and holds 95 % of healthy points; shares that fewer than 8 of up to 60 earlier shots reach have none.
-    viscosity: shot -> Pa s. Where it is known of all, earlier shots are restated to the last one's, or the season
-    would be the widest part of the band.
-    """
-    from catchpot.stats.shape import robust_band
-
-    pct = 100.0 * _array(fit, "vol_l") / reference_l
-    measured, fitted = _array(fit, "resistance_bar_min_l"), _array(fit, "fitted_bar_min_l")
-    first = max(fit.height - SHOWN_SHOTS, 0)
-    earlier = range(max(first - BAND_SHOTS, 0), first)
-    mu = np.array([(viscosity or {}).get(s) or np.nan for s in fit["shot"][earlier.start :]], dtype=float)
-    thinned = bool(np.isfinite(mu).all())
-    like_last = mu[-1] / mu if thinned else np.ones(mu.size)
-    rows = [_on_grid(pct[i], measured[i] * k) for i, k in zip(earlier, like_last, strict=False)]
-    on_grid = np.array(rows).reshape(-1, GRID_PCT.size)
-    on_grid[~(on_grid > 0)] = np.nan
-    known = np.isfinite(on_grid).sum(axis=0) >= BAND_LEAST
-    edges = robust_band(np.log(on_grid[:, known])).edges(0.95) if known.any() else (np.empty(0), np.empty(0))
-    low, high = np.exp(edges[0]), np.exp(edges[1])
-    last = slice(first, None)
-    return Curves(
-        names=tuple(fit["shot"][last].reverse().to_list()),
-        pct=pct[last][::-1],
-        measured=measured[last][::-1],
-        fitted=fitted[last][::-1],
-        band_pct=GRID_PCT[known],
-        low=low,
-        high=high,
-        earlier=len(earlier),
-        thinned=thinned,
+    usual = own["arrival_volume_l"]
+    volume, curve, scatter = (
+        np.asarray(own[c], dtype=float) for c in ("vol_l", "resistance_bar_min_l", "scatter_bar_min_l")
     )
-
-
-def _array(fit: pl.DataFrame, column: str) -> Floats:
-    import polars as pl
-
-    flat = fit.select(pl.col(column).explode(empty_as_null=True).cast(pl.Float64)).to_series()
-    return flat.fill_null(float("nan")).to_numpy().reshape(fit.height, -1)
-
-
-def _on_grid(pct: Floats, measured: Floats) -> Floats:
-    known = np.isfinite(pct) & np.isfinite(measured)
-    if known.sum() < 2:
-        return np.full(GRID_PCT.size, np.nan)
-    return np.interp(GRID_PCT, pct[known], measured[known], left=np.nan, right=np.nan)
-
-
-def resistance_figure(drawn: Curves, arrival: Mapping[str, tuple[float, float, float]], reference: Reference) -> Figure:
-    """The last shot's resistance, its fit and arrival on the usual band; the two shots before as lines.
-
-    arrival: shot -> (value, low, high) in l, where it is known.
-    """
-    import polars as pl
-
-    last = drawn.names[0]
-    before = f"before it: {words.listed(drawn.names[1:])}"
-    lines = [
-        *(figures.Curve(before, drawn.pct[i], drawn.measured[i], "faint") for i in range(1, len(drawn.names))),
-        figures.Curve(f"{last}, measured", drawn.pct[0], drawn.measured[0], "measured"),
-        figures.Curve(f"{last}, fitted", drawn.pct[0], drawn.fitted[0], "fitted"),
-    ]
-    band = figures.Band("usual band (95 %)", drawn.band_pct, drawn.low, drawn.high) if drawn.band_pct.size else None
-    spans, said = [], "Resin's arrival at the vent could not be told in this shot."
-    if last in arrival:
-        value, low, high = (100.0 * v / reference.volume_l for v in arrival[last])
-        spans = [
-            figures.Span(low, high, "", "interval"),
-            figures.Span(value, value, "resin at the vent", "interval"),
-        ]
-        said = (
-            f"Resin arrived at the vent at {words.with_interval(*arrival[last], 'l')}, "
-            f"{words.number(value)} % of {reference.words}; the tinted stretch is the interval."
-        )
-    # Past the usual arrival a shut vent makes the resistance as large as it likes; the scale is for the filling.
-    tops = np.concatenate([drawn.high[drawn.band_pct <= FILLING_PCT], _finite(drawn.fitted[0])])
-    ceiling = 1.25 * float(tops.max()) if tops.size else 1.1 * float(np.nanmax(drawn.measured[0]))
+    pct = 100.0 * volume / usual
+    lines, tops, measured = [], [1.96 * scatter[pct < 100 * FILLING] + curve[pct < 100 * FILLING]], None
+    shown = injection.tail(SHOWN_SHOTS).reverse()
+    for place, row in reversed(list(enumerate(shown.iter_rows(named=True)))):
+        own_pct, own_curve = _of_shot(row, usual)
+        if place:
+            lines.append(figures.Curve(row["shot"], own_pct, own_curve, "faint"))
+        else:
+            lines.append(figures.Curve(f"{row['shot']}, the last", own_pct, own_curve, "measured"))
+            measured = (row["shot"], own_pct, own_curve)
+            tops.append(own_curve[np.isfinite(own_curve) & (own_pct < 100 * FILLING)])
+    lines.append(figures.Curve("the mould's own curve", pct, curve, "fitted"))
+    band = figures.Band("its scatter from shot to shot (95 %)", pct, np.maximum(curve - 1.96 * scatter, 0.0),
+                        curve + 1.96 * scatter)  # fmt: skip
+    low, high = 100 * own["arrival_volume_low_l"] / usual, 100 * own["arrival_volume_high_l"] / usual
+    spans = [figures.Span(low, high, "", "interval"), figures.Span(100.0, 100.0, "resin at the vent", "interval")]
+    ceiling = 1.6 * float(np.concatenate(tops).max(initial=float(np.nanmax(curve)) / 10))
+    table = {"share of the usual arrival volume [%]": pct, "own curve [bar min/l]": curve, "scatter, s.d.": scatter}
+    if measured is not None:
+        known = np.isfinite(measured[2])
+        there = np.interp(pct, measured[1][known], measured[2][known], left=np.nan, right=np.nan)
+        table[f"{measured[0]} [bar min/l]"] = there
     return Figure(
         id="resistance",
-        title="Resistance of the last shots on this mould's usual band",
+        title="This mould's own curve, and the last shots on it",
         figure=figures.over_volume(
             lines,
-            band,
-            spans=spans,
-            x_heading=f"share of {reference.words} [%]",
-            y_range=(0.0, ceiling),
+            band, spans=spans, x_heading="share of the usual arrival volume [%]", y_range=(0.0, ceiling)
         ),
         summary=(
-            f"Resistance (driving pressure over flow) of shot {last}; "
-            f"100 % is {words.number(reference.volume_l, 'l')}. {said} "
-            + (
-                f"The band is made of the {words.count(drawn.earlier, 'shot')} before those drawn"
-                f"{', at the viscosity of this one' if drawn.thinned else ''}."
-                if band
-                else f"No usual band yet: it takes {BAND_LEAST} shots before those drawn."
-            )
+            "Resistance (driving pressure over flow) at the usual viscosity, made of "
+            f"{words.count(own['shots'], 'shot')}; 100 % is {words.number(usual, 'l', 4)}. {own['knowledge']} The "
+            f"tinted stretch is where resin may arrive ({words.number(own['arrival_volume_low_l'], 'l', 4)} to "
+            f"{words.number(own['arrival_volume_high_l'], 'l', 4)})."
         ),
-        table=pl.DataFrame({
-            f"share of {reference.words} [%], {last}": drawn.pct[0],
-            "measured [bar min/l]": drawn.measured[0],
-            "fitted [bar min/l]": drawn.fitted[0],
-        }).fill_nan(None).filter(pl.first().is_not_null()),
+        table=pl.DataFrame(table).fill_nan(None),
         height=400,
     )  # fmt: skip
 
 
-def _finite(values: Floats) -> Floats:
-    return values[np.isfinite(values)]
+def _of_shot(row: Mapping[str, Any], usual_l: float) -> tuple[Floats, Floats]:
+    """Share of the usual arrival volume in % and resistance in bar min/l of a shot's cells."""
+    own = np.array([np.nan if v is None else v for v in row["resistance_per_m3"] or []], dtype=float)
+    volume = row["injected_volume_l"] * (np.arange(len(own)) + 0.5) / max(len(own), 1)
+    return 100.0 * volume / usual_l, own * row["bed_viscosity_pa_s"] / (1e5 * 6e4)
 
 
 def history_figure(

@@ -1,4 +1,4 @@
-"""From samples and book to what the fit needs: the injection's samples, with pressures and viscosities, binned."""
+"""From samples and book to the samples of the injection, with driving pressures and viscosities."""
 
 from __future__ import annotations
 
@@ -15,12 +15,11 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
-BINS = 200
 FLOOR_READINGS = 4
 """Readings that a gauge's floor needs to show itself."""
 SAMPLE_COLUMNS = (
     "t_s", "vol_l", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar", "resin_temp_c",
-    "mould_temp_c", "catalyst_flow_ml_min", "pump_strokes", "ambient_pressure_mbar",
+    "mould_temp_c", "catalyst_flow_ml_min", "pump_strokes", "ambient_pressure_mbar", "resin_at_vent",
 )  # fmt: skip
 
 
@@ -178,121 +177,3 @@ def injection_samples(sample: pl.DataFrame, group: Ints, book: pl.DataFrame, win
         g, t, vol, flow * 1e-3, line_bar * 1e5, dp, cavity * 100.0, column(part, "clamp_pressure_mbar") * 100.0,
         mu(resin_known), mu(mould_known), usable, step, stroke_end,
     )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Binned:
-    """Means of the usable samples in each bin, (shots, BINS), 0 where empty; `bin` (rows,): a sample's bin, -1 unused.
-
-    n: samples; 1 where strokes were counted. at_s: mean log time. spell_s: how long the bin lasted, where strokes were
-    counted; else 0. volume_variance: squared uncertainty of the bin's own volume, l2. wander_l: (shots,), s.d. of the
-    metered volume at the end; set_in_l: and at the beginning. stroked: (shots,), strokes were counted.
-    flow_noise: (shots,), proportional noise of the flow meter that both were reckoned with.
-    """
-
-    n: Array
-    at_s: Array
-    vol_l: Array
-    flow_m3_s: Array
-    line: Array
-    bed: Array
-    dp_pa: Array
-    volume_variance: Array
-    spell_s: Array
-    wander_l: Array
-    set_in_l: Array
-    stroked: Flags
-    flow_noise: Array
-    bin: Ints
-
-
-def _stroke_share(s: Samples, groups: int) -> Array:
-    """Where each sample's bin lies among BINS, 0 to 1: one for each stroke, or for a few where there are too many."""
-    same = np.diff(s.shot, prepend=-1) == 0
-    count = np.cumsum(same & (np.diff(s.stroke_end_s, prepend=-1.0) != 0))
-    first = np.flatnonzero(~same)
-    base = np.zeros(groups)
-    base[s.shot[first]] = count[first]
-    number = count - base[s.shot]
-    strokes = extreme_by(number, s.shot, groups, largest=True) + 1.0
-    together = np.maximum(np.ceil(strokes / BINS), 1.0)[s.shot]
-    return np.asarray((np.floor(number / together) + 0.5) / BINS)
-
-
-def bin_samples(s: Samples, groups: int, flow_noise: Array, stroke_l: Array) -> Binned:
-    """Bin by a mixture of volume, time and the logarithm of volume.
-
-    Equal volumes alone would be coarse where the resistance is steep in volume: at a port, where little is filled, and
-    in a converging channel under constant pressure, where the end is slow. Means of flow and pressure are taken apart,
-    so that a bin's resistance is their ratio and the flow's noise does not bias it.
-    Where strokes are counted, every stroke is a bin: its sum over time is known to a sample's length, whatever the
-    stroke's. From BINS strokes on, a few go together.
-    flow_noise: (groups,), proportional noise of the flow meter, whose running sum makes the volume uncertain. A bin's
-    own volume is uncertain by a tenth of a sample's, for the time stamps. stroke_l: (groups,), NaN where none.
-    """
-    stroked = np.isfinite(stroke_l)
-    total = extreme_by(s.vol_l, s.shot, groups, largest=True)
-    begin, finish = (extreme_by(s.t_s, s.shot, groups, largest=largest) for largest in (False, True))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        v = s.vol_l / total[s.shot]
-        time = (s.t_s - begin[s.shot]) / (finish - begin)[s.shot]
-        mixed = 0.4 * v + 0.4 * time + 0.2 * np.log(np.maximum(v, 2e-3) / 2e-3) / np.log(500.0)
-        if stroked.any():
-            mixed = np.where(stroked[s.shot], _stroke_share(s, groups), mixed)
-    ok = s.usable & np.isfinite(mixed)
-    number = np.where(ok, np.clip((np.where(ok, mixed, 0.0) * BINS).astype(np.intp), 0, BINS - 1), -1)
-    flat = (s.shot * BINS + number)[ok]
-
-    def total_of(values: Array | None) -> Array:
-        weights = None if values is None else values[ok]
-        return np.bincount(flat, weights, groups * BINS).reshape(groups, BINS).astype(float)
-
-    # a stroke's samples begin one sample after it did: their middle lies half a sample beyond the stroke's
-    volume = s.vol_l - np.where(stroked[s.shot], 500.0 * s.flow_m3_s * s.step_s, 0.0)
-    n = total_of(None)
-    few_samples = np.maximum(n, 1.0)
-    piece = np.where(np.isfinite(s.flow_m3_s), s.flow_m3_s, 0.0) * s.step_s * 1e3
-    running = np.cumsum(piece**2)
-    first = np.flatnonzero(np.diff(s.shot, prepend=-1) != 0)
-    base = np.zeros(groups)
-    base[s.shot[first]] = running[first] - piece[first] ** 2
-    wander = np.where(stroked[s.shot], 0.0, flow_noise[s.shot] ** 2 * (running - base[s.shot]))
-    at_end = np.sqrt(np.nan_to_num(extreme_by(wander, s.shot, groups, largest=True)))
-    # flow sets in between two samples, and none says where
-    set_in = np.where(stroked, 0.0, 0.1 * np.nan_to_num(extreme_by(piece, s.shot, groups, largest=True)))
-    # the meter's wander moves the arrival as a whole; only what is a bin's own belongs to the bin
-    own = np.where(stroked[s.shot], 0.0, (0.1 * piece) ** 2)
-    # a count stands still between strokes: the volume is known to a part of one
-    at_end = np.where(stroked, np.nan_to_num(stroke_l) / np.sqrt(12.0), at_end)
-    weight = np.where(stroked[:, None] & (n > 0), 1.0, n)
-    return Binned(
-        weight,
-        total_of(s.t_s) / few_samples,
-        total_of(volume) / few_samples,
-        total_of(s.flow_m3_s) / few_samples,
-        total_of(s.flow_m3_s * s.line_viscosity) / few_samples,
-        total_of(s.flow_m3_s * s.bed_viscosity) / few_samples,
-        total_of(s.dp_pa) / few_samples,
-        total_of(own) / few_samples,
-        np.where(stroked[:, None], total_of(s.step_s), 0.0),
-        at_end,
-        set_in,
-        stroked,
-        flow_noise,
-        number,
-    )
-
-
-def smoothed_push(binned: Binned, reach: int = 4) -> Array:
-    """Driving pressure in Pa at each bin, (shots, BINS): the mean of the samples in the bins within `reach`."""
-    wide = np.pad(np.stack([binned.n, binned.n * binned.dp_pa]), ((0, 0), (0, 0), (reach + 1, reach)))
-    sums = np.cumsum(wide, axis=2)
-    n, total = sums[:, :, 2 * reach + 1 :] - sums[:, :, : -2 * reach - 1]
-    return np.asarray(total / np.maximum(n, 1e-9))
-
-
-def elapsed(binned: Binned) -> Array:
-    """Time in s since the first bin with samples in it, (shots, BINS); in an empty bin that of the one before."""
-    at = np.maximum.accumulate(np.where(binned.n > 0, binned.at_s, -np.inf), axis=1)
-    first = np.min(np.where(np.isfinite(at), at, np.inf), axis=1, keepdims=True)
-    return np.where(np.isfinite(at), at - first, 0.0)

@@ -26,16 +26,18 @@ if TYPE_CHECKING:
 
 LAST_SHOTS = 8
 METHOD = (
-    "Darcy's law for a strip, wedge or disc of linearly tapering width, with the line and the runner in series, is "
-    "fitted to each shot's pressure and flow over the metered volume. Resistance stops growing when resin reaches the "
-    "vent: the volume at which it does is the arrival volume, its interval comes from the profile of the likelihood. "
-    "Fronts are never quite straight, so dry corners can remain when resin arrives, and overflow is an upper bound. "
-    "Mobility is permeability over viscosity and is what the log shows; permeability needs the mould book's geometry "
-    "and resin as well. A mould is compared with its own past."
+    "The shots of one mould share one curve of resistance (driving pressure over viscosity and flow) along the metered "
+    "volume. Each shot is laid on the curve of the shots before it: how far it is stretched is its volume against the "
+    "usual one. Where on the curve resin arrives is one place for all shots, read from the curve's bends and jumps, as "
+    "two-dimensional fillings of many made-up moulds show them, from the mould book's volume, and from what was seen: "
+    "weighed catch pots, resin at the vent. Corners can fill after resin arrives, so overflow is an upper bound, and "
+    "what the part took is a little more than the arrival volume. Mobility is permeability over viscosity and is what "
+    "the log shows; permeability needs the mould book's geometry and resin as well."
 )
 REFERENCES = (
     "H. Darcy, Les fontaines publiques de la ville de Dijon, 1856 (flow through a porous bed).",
-    "P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73 (weights that bear odd samples).",
+    "W. H. Lawton, E. A. Sylvestre and M. S. Maggio, Technometrics 14 (1972) 513 (curves that share a shape).",
+    "A. Kneip and T. Gasser, Annals of Statistics 16 (1988) 82 (shape-invariant models).",
 )
 
 
@@ -50,7 +52,8 @@ class FillSection:
         "shot": ("mould", "started_at"),
         "fill": ("*",),
         "permeability": ("*",),
-        "fill_fit": ("*",),
+        "own_curve": ("*",),
+        "injection": ("injected_volume_l", "bed_viscosity_pa_s", "resistance_per_m3"),
         "event": ("*",),
     }
 
@@ -68,7 +71,7 @@ class FillSection:
         if known.is_empty():
             return [*cells, Cell("Arrival volume, last known (95 %)", "not known", order=12)]
         newest = known.row(-1, named=True)
-        change = change_of_arrival(known)
+        change = change_of_arrival(rows)
         return [
             *cells,
             Cell(
@@ -108,7 +111,7 @@ class FillSection:
         usual = usual_arrival(known)
         if rows["started_at"].drop_nulls().len():
             blocks.append(_history(view, rows, usual))
-        blocks.extend(_resistance(view, rows, known, usual))
+        blocks.extend(_own_curve(view))
         blocks += [_last_shots(rows), *(margin if state != "act" else ())]
         return Panel(
             state if known.height or state == "act" else "not assessed",
@@ -138,23 +141,13 @@ def _history(view: View, rows: pl.DataFrame, usual: float | None) -> Block:
     return history_figure(rows, flags, usual, view.declared, view.zone)
 
 
-def _resistance(view: View, rows: pl.DataFrame, known: pl.DataFrame, usual: float | None) -> list[Block]:
-    from catchpot_fill.pictures import Reference, curves, resistance_figure
+def _own_curve(view: View) -> list[Block]:
+    from catchpot_fill.pictures import SHOWN_SHOTS, own_curve_figure
 
-    fit = view.tables["fill_fit"]
-    injected = rows["injected_volume_l"].median()
-    if usual is not None:
-        reference = Reference(usual, "the usual arrival volume")
-    elif isinstance(injected, float) and injected > 0:
-        reference = Reference(injected, "the usual injected volume")
-    else:
+    own, injection = view.tables["own_curve"], view.tables["injection"]
+    if own.is_empty() or injection.is_empty():
         return []
-    if fit.is_empty():
-        return []
-    arrival = {r["shot"]: triple(r, "arrival_volume", "l") for r in known.iter_rows(named=True)}
-    whole = {s: t for s, t in arrival.items() if None not in t}
-    viscosity = dict(rows.select("shot", "viscosity_pa_s").iter_rows())
-    return [resistance_figure(curves(fit, reference.volume_l, viscosity), whole, reference)]
+    return [own_curve_figure(own.row(-1, named=True), injection.tail(SHOWN_SHOTS))]
 
 
 def _last_shots(rows: pl.DataFrame) -> DataTable:
@@ -166,7 +159,8 @@ def _last_shots(rows: pl.DataFrame) -> DataTable:
             "start": r["started_at"],
             "injected [l]": words.number(r["injected_volume_l"], digits=4),
             "arrival (95 %) [l]": short(r),
-            "overflow, at most [l]": words.number(r["overflow_l"], digits=2),
+            "against usual [%]": words.signed(100 * (r["arrival_relative"] - 1)) if r["arrival_relative"] else "",
+            "part took (95 %) [l]": words.with_interval(*triple(r, "taken_volume", "l"), "").replace("95 %: ", ""),
             "fill time [s]": words.number(r["fill_time_s"]),
             "peak line pressure [bar]": words.number(r["peak_line_pressure_bar"]),
         }

@@ -38,15 +38,18 @@ def usual_arrival(known: pl.DataFrame) -> float | None:
     return float(middle) if isinstance(middle, float) else None
 
 
-def change_of_arrival(known: pl.DataFrame) -> tuple[float, float | None, float | None, int] | None:
-    """Last arrival volume against the median of those before, in % with the last one's interval, and how many."""
-    usual = usual_arrival(known)
-    if known.height < 4 or not usual:
+def change_of_arrival(rows: pl.DataFrame) -> tuple[float, float | None, float | None, int] | None:
+    """Last shot's volume against the median of those before, in % with its interval, and how many."""
+    import polars as pl
+
+    known = rows.filter(pl.col("arrival_relative").is_not_null())
+    if known.height < 4:
         return None
-    value, low, high = (
-        None if v is None else 100 * (v / usual - 1) for v in triple(known.row(-1, named=True), "arrival_volume", "l")
-    )
-    assert value is not None
+    usual = known["arrival_relative"].head(known.height - 1).median()
+    last = known.row(-1, named=True)
+    if not isinstance(usual, float) or not usual:
+        return None
+    value, low, high = (100 * (last[f"arrival_relative{end}"] / usual - 1) for end in ("", "_low", "_high"))
     return value, low, high, known.height - 1
 
 
@@ -55,7 +58,7 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
     last = rows.row(-1, named=True)
     if known.is_empty():
         return (
-            f"{mould} took {words.number(last['injected_volume_l'], 'l')} in its last shot. At which volume resin "
+            f"{mould} was given {words.number(last['injected_volume_l'], 'l')} in its last shot. At which volume resin "
             "arrived at the vent is not known for any shot; the reasons stand under what was not computed."
         )
     newest = known.row(-1, named=True)
@@ -64,13 +67,13 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
         f"{mould} had taken {words.with_interval(*triple(newest, 'arrival_volume', 'l'), 'l')} when resin arrived at "
         f"the vent in shot {newest['shot']}{day}"
     )
-    change = change_of_arrival(known)
-    if change:
+    change = change_of_arrival(rows)
+    if change and newest["shot"] == last["shot"]:
         value, low, high, n = change
         interval = f" (95 %: {words.signed(low)} to {words.signed(high)})" if low is not None else ""
         said += f", {words.signed(value, '%')}{interval} against the median of the {words.count(n, 'shot')} before"
     if newest["shot"] != last["shot"]:
-        said += f". For the last shot, {last['shot']}, it is not known"
+        said += f". The last shot, {last['shot']}, ended before that or too near it to tell"
     return said + "."
 
 
@@ -78,7 +81,7 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
     """The last shot in words: volume, time, peak pressure, overflow; its mobility and permeability; what is missing."""
     last = rows.row(-1, named=True)
     first = (
-        f"Shot {last['shot']} took {words.number(last['injected_volume_l'], 'l', 4)} in "
+        f"Shot {last['shot']} was given {words.number(last['injected_volume_l'], 'l', 4)} in "
         f"{words.number(last['injection_time_s'], 's')}; the line pressure rose to "
         f"{words.number(last['peak_line_pressure_bar'], 'bar')} (gauge)"
     )
@@ -88,6 +91,9 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
     if last["overflow_l"] is not None:
         past = words.with_interval(*triple(last, "overflow", "l"), "l")
         first += f" At most {past} went past the vent; a corner that filled late makes it less."
+    if last["taken_volume_l"] is not None:
+        took = words.with_interval(*triple(last, "taken_volume", "l"), "l")
+        first += f" The part took {took}."
     said = [first]
     if last["mobility_m2_pa_s"] is not None:
         flows = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
@@ -95,8 +101,8 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
     unknown = rows.height - known.height
     if unknown and known.height:
         said.append(
-            f"The arrival volume is not known for {words.count(unknown, 'shot')} of {rows.height}; "
-            "the reasons stand under what was not computed."
+            f"{words.count(unknown, 'shot').capitalize()} of {rows.height} ended before resin arrived or too near to "
+            "tell: of them only the least volume is known."
         )
     return tuple(said)
 

@@ -5,11 +5,46 @@ from __future__ import annotations
 from catchpot.core_tables import CURVE_BINS
 from catchpot.tables import Column, Table
 
+CURVE_POINTS = 240
+
+INJECTION = Table(
+    "injection",
+    ("shot", "from_s"),
+    (
+        Column("shot", "str", "", "the shot"),
+        Column("from_s", "f64", "s", "log time of the first flow", 0.0),
+        Column("to_s", "f64", "s", "log time of the last flow", 0.0),
+        Column("injected_volume_l", "f64", "l", "injected volume, metered", 0.0),
+        Column("packed_volume_l", "f64", "l", "volume pressed in after the vent shut", 0.0),
+        Column("peak_line_pressure_bar", "f64", "bar", "peak line pressure, gauge"),
+        Column("cavity_pressure_mbar", "f64", "mbar", "cavity pressure at the start of injection, absolute"),
+        Column("clamp_pressure_mbar", "f64", "mbar", "clamp pressure at the start of injection, absolute"),
+        Column("highest_clamp_pressure_mbar", "f64", "mbar", "highest clamp pressure of the injection, absolute"),
+        Column("packed_margin_n", "f64", "N", "lowest net closing force while the vent was shut and pressure held"),
+        Column("ambient_pressure_mbar", "f64", "mbar", "ambient pressure used", 0.0),
+        Column("ambient_source", "str", "", "logged, cavity gauge before evacuation, or settings"),
+        Column("resin_temp_c", "f64", "deg C", "mean resin temperature"),
+        Column("mould_temp_c", "f64", "deg C", "mean mould temperature"),
+        Column("catalyst_ratio_pct", "f64", "%", "catalyst to resin by volume", 0.0),
+        Column("bed_viscosity_pa_s", "f64", "Pa s", "viscosity in the mould; 1 where the book has none", 0.0),
+        Column("line_viscosity_pa_s", "f64", "Pa s", "viscosity in the line; 1 where the book has none", 0.0),
+        Column("stroked", "bool", "", "whether pump strokes stand in for flow"),
+        Column("readings", "f64", "", "samples of the injection, or strokes where those were counted", 0.0),
+        Column("resin_at_vent_s", "f64", "s", "log time at which a channel says that resin was at the vent", 0.0),
+        Column("resistance_per_m3", f"f64[{CURVE_BINS}]", "1/m3", "mean of dp / (viscosity x flow) in each cell", 0.0),
+        Column("resistance_sd_per_m3", f"f64[{CURVE_BINS}]", "1/m3", "noise of that mean", 0.0),
+        Column("drive_pa", f"f64[{CURVE_BINS}]", "Pa", "mean driving pressure of each cell: line less cavity"),
+        Column("time_s", f"f64[{CURVE_BINS}]", "s", "log time at the end of each cell", 0.0),
+    ),
+    doc="one row an injection: its facts, and its resistance free of viscosity in cells of equal metered volume",
+)
+
 FILL = Table(
     "fill",
     ("shot",),
     (
         Column("shot", "str", "", "the shot"),
+        Column("mould", "str", "", "the mould"),
         Column(
             "injected_volume_l",
             "f64",
@@ -24,22 +59,24 @@ FILL = Table(
             "arrival volume: metered volume, runner included, at which resin arrived at the vent",
             0.0,
         ),
-        Column("arrival_volume_low_l", "f64", "l", "lower end of its 95 % interval", 0.0),
-        Column("arrival_volume_high_l", "f64", "l", "upper end of its 95 % interval", 0.0),
+        Column("arrival_volume_low_l", "f64", "l", "lower end of its 95 % interval; what it was at least", 0.0),
         Column(
-            "arrival_volume_absolute_low_l",
-            "f64",
-            "l",
-            "lower end, 95 %, with the book's whole tolerance of the fibres' pull and the cover's yield",
-            0.0,
+            "arrival_volume_high_l", "f64", "l", "upper end of its 95 % interval; null where only a least is known", 0.0
         ),
+        Column("arrival_relative", "f64", "", "volume against the mould's usual: 1 is usual", 0.0),
+        Column("arrival_relative_low", "f64", "", "lower end, 95 %", 0.0),
+        Column("arrival_relative_high", "f64", "", "upper end, 95 %", 0.0),
+        Column("arrival_chance", "f64", "", "chance that resin arrived before the shot ended", 0.0, 1.0),
         Column(
-            "arrival_volume_absolute_high_l",
-            "f64",
-            "l",
-            "upper end, 95 %, with the book's whole tolerance of the fibres' pull and the cover's yield",
-            0.0,
+            "arrival_place_l", "f64", "l", "volume at which resin arrives or would have arrived, middle estimate", 0.0
         ),
+        Column("arrival_place_pct", "f64", "%", "half of its 95 % interval without the shot's own", 0.0),
+        Column(
+            "taken_volume_l", "f64", "l", "taken volume: what stayed in the mould, injected less what went past", 0.0
+        ),
+        Column("taken_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
+        Column("taken_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),
+        Column("oddity", "f64", "", "departure of the curve's shape from the mould's own, squared; 1 is usual", 0.0),
         Column("overflow_l", "f64", "l", "overflow: what went past the vent, at most"),
         Column("overflow_low_l", "f64", "l", "lower end of its 95 % interval"),
         Column("overflow_high_l", "f64", "l", "upper end of its 95 % interval"),
@@ -54,7 +91,6 @@ FILL = Table(
             0.0,
         ),
         Column("arrival_time_s", "f64", "s", "log time of the arrival", 0.0),
-        Column("smear_l", "f64", "l", "width over which the fronts arrived", 0.0),
         Column("cavity_pressure_mbar", "f64", "mbar", "cavity pressure at the start of injection, absolute"),
         Column("clamp_pressure_mbar", "f64", "mbar", "clamp pressure at the start of injection, absolute"),
         Column("ambient_pressure_mbar", "f64", "mbar", "ambient pressure used", 0.0),
@@ -83,6 +119,7 @@ PERMEABILITY = Table(
     ("shot",),
     (
         Column("shot", "str", "", "the shot"),
+        Column("mould", "str", "", "the mould"),
         Column("permeability_m2", "f64", "m2", "effective permeability", 0.0),
         Column("permeability_low_m2", "f64", "m2", "lower end, 95 %, within the shot, given the book", 0.0),
         Column("permeability_high_m2", "f64", "m2", "upper end, 95 %, within the shot, given the book", 0.0),
@@ -125,19 +162,22 @@ PERMEABILITY = Table(
     doc="each shot's mobility and permeability",
 )
 
-FILL_FIT = Table(
-    "fill_fit",
-    ("shot",),
+OWN_CURVE = Table(
+    "own_curve",
+    ("mould",),
     (
-        Column("shot", "str", "", "the shot"),
-        Column("vol_l", f"f64[{CURVE_BINS}]", "l", "metered volume, mean of the bin; null where no sample fell"),
-        Column(
-            "resistance_bar_min_l",
-            f"f64[{CURVE_BINS}]",
-            "bar min/l",
-            "resistance: driving pressure over flow; null where there was no flow or the gauge was at its end",
-        ),
-        Column("fitted_bar_min_l", f"f64[{CURVE_BINS}]", "bar min/l", "fitted resistance"),
+        Column("mould", "str", "", "the mould"),
+        Column("shots", "i64", "", "shots that the curve was made of", 0),
+        Column("vol_l", f"f64[{CURVE_POINTS}]", "l", "metered volume of a usual shot"),
+        Column("resistance_bar_min_l", f"f64[{CURVE_POINTS}]", "bar min/l", "resistance of a usual shot", 0.0),
+        Column("scatter_bar_min_l", f"f64[{CURVE_POINTS}]", "bar min/l", "its s.d. from shot to shot", 0.0),
+        Column("arrival_volume_l", "f64", "l", "where resin arrives in a usual shot", 0.0),
+        Column("arrival_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
+        Column("arrival_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),
+        Column("by_curve_pct", "f64", "%", "half-width of that interval from the curve alone", 0.0),
+        Column("pots", "i64", "", "weighed catch pots that say where", 0),
+        Column("eyes", "i64", "", "times that resin was seen at the vent", 0),
+        Column("knowledge", "str", "", "how well the place is known, by what, and what would help most"),
     ),
-    doc="resistance over volume as measured and as fitted, for drawing",
+    doc="each mould's own curve after its last shot, and where on it resin arrives",
 )

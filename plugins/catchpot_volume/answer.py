@@ -85,17 +85,13 @@ def sentences(change: dict[str, Any], rows: Sequence[Row], zone: str) -> tuple[s
 
 def _first(c: dict[str, Any], zone: str) -> str:
     number = words.number
-    late = ""
-    if c["shots_late"]:
-        are = "is" if c["shots_late"] == 1 else "are"
-        late = f"; {c['shots_late']} of the arrivals came too late to be seen and {are} estimated"
     return (
         f"{c['mould']} takes {number(c['arrival_after_l'], 'l', 4)} on average since {words.day(c['since'], zone)}"
         f" ({words.count(c['shots_after'], 'shot')}) and took {number(c['arrival_before_l'], 'l', 4)} before"
         f" ({words.count(c['shots_before'], 'shot')}): "
         f"{litres(c['arrival_change_l'], c['arrival_change_low_l'], c['arrival_change_high_l'])}; the injected volume"
         f" of the same shots changed by"
-        f" {litres(c['injected_change_l'], c['injected_change_low_l'], c['injected_change_high_l'])}{late}."
+        f" {litres(c['injected_change_l'], c['injected_change_low_l'], c['injected_change_high_l'])}."
     )
 
 

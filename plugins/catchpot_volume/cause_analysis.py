@@ -160,7 +160,7 @@ def change_row(
     return {
         "mould": mould, "since": at[int(p.after[0])], "until": at[int(p.after[-1])],
         "against_from": at[int(p.before[0])], "against_until": at[int(p.before[-1])], "why": p.why,
-        "shots_before": c.shots[0], "shots_after": c.shots[1], "shots_late": c.late,
+        "shots_before": c.shots[0], "shots_after": c.shots[1],
         "volume_from": c.volume_from,
         "arrival_before_l": c.before_l, "arrival_after_l": c.after_l, "arrival_change_l": c.change[0],
         "arrival_change_low_l": c.change[1], "arrival_change_high_l": c.change[2],

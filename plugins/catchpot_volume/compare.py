@@ -14,7 +14,7 @@ from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
 from catchpot_volume.meters import Check, Span, common_step, known_step, shared_readings
 from catchpot_volume.odds import LAYING, LINE, NAMES, Pressures, priors
-from catchpot_volume.periods import FOUND, FilledIn, Periods, best_volume, date_sd, filled_in
+from catchpot_volume.periods import FOUND, Periods, best_volume, date_sd
 
 VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
 PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
@@ -36,13 +36,12 @@ class Comparison:
 
     change, injected, overflow: l, with 95 % interval. before_l, after_l: mean arrival volumes. per_unit: l for a unit
     of each of NAMES. temperature: l, or None where it was not logged. moulds: other moulds that speak for the meter.
-    late: shots whose arrival came too late to be seen. clamp_mbar: change of the clamp pressure. others_step: log step
+    clamp_mbar: change of the clamp pressure. others_step: log step
     that those moulds share.
     """
 
     volume_from: str
     shots: tuple[int, int]
-    late: int
     before_l: float
     after_l: float
     injected_l: tuple[float, float]
@@ -74,13 +73,7 @@ def compare(
     rows = np.r_[periods.before, periods.after]
     part, after = frame[rows], np.r_[np.zeros(len(periods.before), bool), np.ones(len(periods.after), bool)]
     log_v, volume_from = best_volume(part)
-    filled = FilledIn(log_v, np.zeros(len(log_v), dtype=bool), (0.0, 0.0))
-    if volume_from == "the filling curve":
-        filled = filled_in(part, log_v, after)
-        log_v = filled.log_volume
-    guessed = float(np.hypot(*filled.mean_sd))
-    if periods.why == FOUND:
-        guessed = float(np.hypot(guessed, date_sd(log_v, after)))
+    guessed = date_sd(log_v, after) if periods.why == FOUND else 0.0
     known = np.isfinite(log_v)
     volume, injected = np.exp(log_v), column(part, "injected_volume_l")
     warm = expansion(part)
@@ -98,7 +91,7 @@ def compare(
     book = part_book(frame, int(periods.before[-1]), before)
     common: dict[str, Any] = {
         "volume_from": volume_from, "shots": (int(b.sum()), int(a.sum())),
-        "late": int(filled.late.sum()), "before_l": before, "after_l": now,
+        "before_l": before, "after_l": now,
         "injected_l": (float(injected[b].mean()), float(injected[a].mean())), "change": spans[0],
         "injected": spans[1], "overflow": spans[2], "temperature": temperature,
     }  # fmt: skip
@@ -111,7 +104,7 @@ def compare(
     at = part["started_at"]
     span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
             at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
-    curve = (filled, guessed) if volume_from == "the filling curve" else None
+    curve = guessed if volume_from == "the filling curve" else None
     posterior, moulds, seen = _posterior(part, after, curve, book, events, (others, checks, span), spans[0][0] > 0)
     clamp = _moved(column(part, "clamp_pressure_mbar"), after)
     shared, _ = common_step(others, span)
@@ -143,13 +136,10 @@ def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
 
 
 def _posterior(
-    part: pl.DataFrame, after: Any, curve: tuple[FilledIn, float] | None, book: Any, events: Sequence[dict[str, Any]],
+    part: pl.DataFrame, after: Any, curve: float | None, book: Any, events: Sequence[dict[str, Any]],
     meters: tuple[pl.DataFrame, Sequence[Check], Span], volume_up: bool,
 ) -> tuple[Posterior, int, list[str]]:  # fmt: skip
     table = witnesses(part)
-    if curve is not None:
-        table[:, VOLUME] = curve[0].log_volume
-        table[curve[0].late, PERMEABILITY] = np.nan  # not scaled to an arrival: another measure
     change, covariance, fewest = difference(table, after)
     usable = np.flatnonzero(np.isfinite(change) & (fewest >= 3))
     laws = [np.column_stack([couplings(book, e), np.zeros((len(WITNESSES), 2))]) for e in EXPONENTS]
@@ -159,7 +149,7 @@ def _posterior(
     # a thicker resin than reckoned with: less permeability, more resistance of the line
     both = np.ix_((PERMEABILITY, RESISTANCE), (PERMEABILITY, RESISTANCE))
     nuisance[both] = _viscosity_variance(part, after) * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    nuisance[VOLUME, VOLUME] = curve[1] ** 2 if curve is not None else 0.0
+    nuisance[VOLUME, VOLUME] = curve**2 if curve is not None else 0.0
     nuisance[POT, POT] = 0.003**2
     # flash, drips and dry corners that nobody weighs come and go
     nuisance[BALANCE, BALANCE] = UNWEIGHED**2

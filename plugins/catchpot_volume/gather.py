@@ -16,7 +16,8 @@ from catchpot.workshop import MouldBook
 Floats = NDArray[np.float64]
 
 FILL_COLUMNS = (
-    "injected_volume_l", "arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l", "overflow_l",
+    "injected_volume_l", "arrival_volume_l", "arrival_relative", "arrival_relative_low", "arrival_relative_high",
+    "arrival_place_l", "arrival_place_pct", "overflow_l",
     "fill_time_s", "injection_time_s", "peak_line_pressure_bar", "cavity_pressure_mbar",
     "clamp_pressure_mbar", "ambient_pressure_mbar", "resin_temp_c", "mould_temp_c", "blocked_vent_margin_n",
 )  # fmt: skip
@@ -24,7 +25,7 @@ PERMEABILITY_COLUMNS = ("permeability_m2", "viscosity_pa_s", "line_resistance_pe
 PART_COLUMNS = ("part_mass_kg", "overflow_kg", "thickness_mm", "fabric_mass_kg", "gel_coat_mass_kg", "trimmed")
 SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 WIDEST = 0.12
-"""An arrival volume whose 95 % interval is wider than this share is no witness."""
+"""A relative volume whose 95 % interval is wider than this share is no witness."""
 
 BOOK_COLUMNS = (
     "thickness_mm", "part_area_m2", "fibre_areal_weight_g_m2", "fibre_density_kg_m3", "runner_volume_l",
@@ -121,11 +122,26 @@ def expansion(frame: pl.DataFrame) -> Floats:
 
 
 def log_volume(frame: pl.DataFrame) -> Floats:
-    """Log of the arrival volume with the resin's expansion taken out; NaN where unknown or too uncertain."""
-    v = column(frame, "arrival_volume_l")
-    width = (column(frame, "arrival_volume_high_l") - column(frame, "arrival_volume_low_l")) / v
+    """Log of the volume at which resin arrives or would have arrived; NaN where unknown or too uncertain.
+
+    The resin's expansion is taken out.
+
+    What the mould's own curve says of each shot, in the litres in which the last shot's place of arrival is known: a
+    shot that ended before has its volume too.
+    """
+    relative, place = column(frame, "arrival_relative"), column(frame, "arrival_place_l")
+    known = np.flatnonzero(np.isfinite(relative) & np.isfinite(place))
+    usual = place[known[-1]] / relative[known[-1]] if len(known) else np.nan
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(width < WIDEST, np.log(v), np.nan) - np.nan_to_num(expansion(frame)))
+        value = np.where(3.92 * log_volume_sd(frame) < WIDEST, np.log(relative * usual), np.nan)
+        return np.asarray(value - np.nan_to_num(expansion(frame)))
+
+
+def log_volume_sd(frame: pl.DataFrame) -> Floats:
+    """S.d. of each shot's log relative volume; NaN where unknown."""
+    low, high = column(frame, "arrival_relative_low"), column(frame, "arrival_relative_high")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((np.log(high) - np.log(low)) / 3.92)
 
 
 def pot_volume_l(frame: pl.DataFrame) -> Floats:

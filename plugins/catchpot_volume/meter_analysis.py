@@ -22,7 +22,7 @@ from catchpot_volume.tables import FOUND_STEP, METER, METER_WITNESS
 
 UNCHECKED_SD = 0.03
 """S.d. of the gain of a meter nobody has checked (common practice, no source)."""
-BOOKS_SD = 0.03
+BOOKS_SD = 0.06
 """S.d. of what all books of a workshop may have wrong together: resin arrives before the last corner is full."""
 LEAST = 4
 REACH = 60

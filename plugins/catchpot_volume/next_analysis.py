@@ -19,7 +19,7 @@ from catchpot_volume.tables import NEXT_SHOT, NEXT_SHOT_CHECK
 
 
 class NextParams(BaseModel):
-    """temperature_c, fabric_batch: of the coming shot, where known. thinnest: arrival volumes a history needs."""
+    """temperature_c, fabric_batch: of the coming shot, where known. thinnest: shots a history needs."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -37,7 +37,7 @@ class NextAnalysis:
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": gather.SHOT_COLUMNS,
-            "fill": (*gather.FILL_COLUMNS, "smear_l"),
+            "fill": gather.FILL_COLUMNS,
             "permeability": gather.PERMEABILITY_COLUMNS,
         }
     )
@@ -67,7 +67,7 @@ class NextAnalysis:
             events = job.tables["event"].to_dicts() if "event" in job.tables else []
             events = [e for e in events if e["mould"] in (None, mould)]
             learnt = predict.readings(frame) if frame.height else None
-            outlooks: list[Outlook | None] = [None]
+            outlooks: list[predict.Ahead | None] = [None]
             if learnt is not None and learnt.found:
                 at = frame["started_at"].gather(learnt.rows).to_list()
                 outlooks = predict.looked_ahead(learnt, predict.steps(at, events))
@@ -84,7 +84,7 @@ class NextAnalysis:
 
     def _one(
         self, job: Job, mould: str, frame: pl.DataFrame, learnt: predict.Readings | None,
-        known_of: tuple[Outlook | None, list[dict[str, Any]]], params: NextParams,
+        known_of: tuple[predict.Ahead | None, list[dict[str, Any]]], params: NextParams,
     ) -> tuple[dict[str, Any] | None, str]:  # fmt: skip
         ahead, events = known_of
         if mould not in job.book.moulds:
@@ -110,7 +110,8 @@ class NextAnalysis:
             if book is None:
                 return None, reason
             volume, sd = predict.from_book(given, book)
-            ahead = Outlook(np.ones(1), np.array([np.log(volume)]), np.array([sd / volume]), np.array([1e3]), 0)
+            first = Outlook(np.ones(1), np.array([np.log(volume)]), np.array([sd / volume]), np.array([1e3]), 0)
+            ahead = predict.Ahead(first)
             fills = predict.first_filling(given, book, mu, limit)
             cautions = [
                 *cautions,
@@ -118,22 +119,22 @@ class NextAnalysis:
             ]
         elif ahead is None or known < params.thinnest:
             return None, (
-                f"the history is too thin: {words.count(frame.height, 'shot')}, of which {known} with an arrival"
-                f" volume; {params.thinnest} are needed"
+                f"the history is too thin: {words.count(frame.height, 'shot')}, of which {known} with a curve that can"
+                f" be read; {words.count(params.thinnest, 'such shot')} are needed"
             )
         else:
             shift, extra, said = predict.fabric_shift(frame, params.fabric_batch)
-            ahead = ahead.moved(shift).widened(extra)
+            ahead = ahead.moved(shift, extra)
             cautions = [*cautions, said + "."] if said else cautions
             flow = _flow(job, frame)
-            fills = predict.filling(frame, given, float(np.exp(ahead.quantile(0.5))), mu, flow, limit)
+            fills = predict.filling(frame, given, float(np.exp(ahead.arrival.quantile(0.5))), mu, flow, limit)
         row = outlook_row(ahead, chance, bleed)
         gel = advice.gel_time(given, temp)
         litres, mass = advice.catalyst(given, row["volume_l"])
         standing = advice.open_findings(mine, last) if mine.height else []
         cautions += advice.more_cautions(
             given, fills.time_s if fills else None, fills.high_s if fills else None, gel, temp, new, standing,
-            _corners(job, mould, bleed),
+            "",
         )  # fmt: skip
         course = fills.curve_s if fills is not None and np.isfinite(fills.curve_s).all() else None
         return {
@@ -150,30 +151,33 @@ class NextAnalysis:
         }, ""  # fmt: skip
 
     def _check(
-        self, mould: str, frame: pl.DataFrame, learnt: predict.Readings, before: list[Outlook | None], job: Job
+        self, mould: str, frame: pl.DataFrame, learnt: predict.Readings, before: list[predict.Ahead | None], job: Job
     ) -> pl.DataFrame:
+        weighed = gather.pot_volume_l(frame)[learnt.rows]
         asked = frame[learnt.rows].select("shot", "mould", "started_at", "resin_batch")
         book = job.book.for_shots(asked)
         rows = []
         for i, o in enumerate(before):
-            if o is None or learnt.above[i]:
+            # the tool's own arrivals would judge themselves: only what a catch pot showed counts
+            if o is None or not np.isfinite(weighed[i]):
                 continue
             wanted, chance = book["bleed_target_l"][i] or 0.0, book["fill_chance"][i] or 0.99
             row = outlook_row(o, chance, wanted)
-            seen = float(np.exp(learnt.value[i]))
-            row |= {"shot": asked["shot"][i], "mould": mould, "observed_arrival_l": seen,
-                    "would_fill": row["volume_l"] - wanted >= seen, "would_overflow_l": row["volume_l"] - seen,
-                    "rank_chance": float(np.clip(o.chance_below(float(learnt.value[i])), 0, 1))}  # fmt: skip
+            took = float(weighed[i])
+            row |= {"shot": asked["shot"][i], "mould": mould, "observed_arrival_l": took,
+                    "would_fill": row["volume_l"] - wanted >= took, "would_overflow_l": row["volume_l"] - took,
+                    "rank_chance": float(np.clip(o.arrival.chance_below(float(np.log(took))), 0, 1))}  # fmt: skip
             rows.append(row)
         if not rows:
             return empty(NEXT_SHOT_CHECK)
         return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
 
 
-def outlook_row(o: Outlook, chance: float, bleed_l: float) -> dict[str, Any]:
-    """Volume to set and what goes with it, from the outlook of the log arrival volume."""
+def outlook_row(ahead: predict.Ahead, chance: float, bleed_l: float) -> dict[str, Any]:
+    """Volume to set and what goes with it."""
+    o = ahead.arrival
     low, middle, high = (float(np.exp(o.quantile(q))) for q in (0.025, 0.5, 0.975))
-    volume = float(np.ceil(np.exp(o.quantile(chance)) * 1000 - 1e-9) / 1000) + bleed_l
+    volume = float(np.ceil(np.exp(ahead.to_set(chance)) * 1000 - 1e-9) / 1000) + bleed_l
     return {
         "volume_l": volume, "volume_low_l": low + bleed_l, "volume_high_l": max(high + bleed_l, volume),
         "fill_chance": float(np.clip(o.chance_below(float(np.log(volume - bleed_l))), 0.0, 1.0)),
@@ -216,20 +220,6 @@ def _flow(job: Job, frame: pl.DataFrame) -> float | None:
         return None
     values = np.array([v for row in last.to_list() for v in row if v is not None and np.isfinite(v)])
     return float(np.quantile(values, 0.9)) if len(values) else None
-
-
-def _corners(job: Job, mould: str, bleed_l: float) -> str:
-    """How far the fronts of the last shots arrived apart, where that is more than the wanted bleed."""
-    rows = job.tables["fill"].filter(pl.col("mould") == mould)["smear_l"].drop_nulls().tail(20)
-    if len(rows) < 5:
-        return ""
-    smear = float(np.median(rows.to_numpy()))
-    if smear <= max(2 * bleed_l, 0.01):
-        return ""
-    return (
-        f"The last corners filled up to about {words.number(smear, 'l', 2)} after resin arrived at the vent; a"
-        f"{' larger' if bleed_l else ''} bleed target in the mould book would pay for them."
-    )
 
 
 def _event(e: dict[str, Any], zone: str) -> str:

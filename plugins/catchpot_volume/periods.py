@@ -11,13 +11,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from catchpot.stats.censored import censored_mean
 from catchpot.stats.changepoint import Change, find_changes, limit_for
 from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
 
 Bools = NDArray[np.bool_]
 LEAST = 5
-"""Shots with an arrival volume that either period needs."""
+"""Shots with a volume that either period needs."""
 FAIR = 8
 REACH = 60
 """Shots that a period reaches back at most."""
@@ -40,62 +39,6 @@ class Periods:
     before: NDArray[np.intp]
     after: NDArray[np.intp]
     why: str
-
-
-FOUND_AS_A_RULE = 0.6
-"""Share of shots whose arrival is found, above which a missing one came late or never."""
-LATE, LATE_SPREADS = 0.015, 4.0
-"""An arrival in the last so much of the injected volume (log; or so many s.d. of a reading) is mostly not found."""
-BOUND_SD = 0.005
-"""S.d. of that bound, shared by all shots."""
-
-
-def late_bound(injected_l: Floats, own_sd: Floats) -> Floats:
-    """Log volume above which a missing arrival lay, or it never came. own_sd: relative s.d. of the arrivals found."""
-    usual = float(np.median(own_sd)) if len(own_sd) else 0.0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.log(injected_l) - max(LATE, LATE_SPREADS * usual))
-
-
-@dataclass(frozen=True)
-class FilledIn:
-    """Log volumes with late arrivals put where they are expected, which those are, and what that adds to the error.
-
-    mean_sd: s.d. that the guess adds to the mean of the earlier and of the later period.
-    """
-
-    log_volume: Floats
-    late: Bools
-    mean_sd: tuple[float, float]
-
-
-def filled_in(frame: pl.DataFrame, log_v: Floats, after: Bools) -> FilledIn:
-    """Log volumes with late arrivals, which no curve shows, put where their period expects them.
-
-    A volume that was not found although arrivals are found as a rule, in one of the periods at least, lay above its
-    bound (`stats.censored`, with the scatter of the volumes found). Periods without any arrival stay NaN.
-    """
-    found = np.isfinite(log_v)
-    made, late, extra = log_v.copy(), np.zeros(len(log_v), dtype=bool), [0.0, 0.0]
-    sides = [after == side for side in (False, True)]
-    rule = max((found[s].mean() for s in sides if (found & s).sum() >= LEAST), default=0.0)
-    if rule < FOUND_AS_A_RULE or found.all():
-        return FilledIn(made, late, (0.0, 0.0))
-    v, low, high = (column(frame, f"arrival_volume{end}_l") for end in ("", "_low", "_high"))
-    bound = late_bound(column(frame, "injected_volume_l"), ((high - low) / (3.92 * v))[found])
-    rest = np.concatenate([log_v[found & s] - log_v[found & s].mean() for s in sides if (found & s).sum() >= 3])
-    spread = max(float(np.sqrt(rest @ rest / max(len(rest) - 2, 1))), 0.005)
-    for number, mine in enumerate(sides):
-        rows = np.flatnonzero(mine & ~found & np.isfinite(bound))
-        seen = log_v[found & mine]
-        if not len(rows) or not len(seen):
-            continue
-        if len(seen) >= 3:  # far below what is seen, it was missed for another reason
-            rows = rows[bound[rows] > np.median(seen) - LATE_SPREADS * spread]
-        guess = censored_mean(seen, bound[rows], spread)
-        made[rows], late[rows] = guess.stand_in, True
-        extra[number] = float(np.hypot(guess.sd, BOUND_SD * len(rows) / (len(seen) + len(rows))))
-    return FilledIn(made, late, (extra[0], extra[1]))
 
 
 def date_sd(log_v: Floats, after: Bools) -> float:
@@ -136,7 +79,7 @@ def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]], meter_steps: Se
     meter_steps: when the moulds of an injector together showed a step of its meter: a change of this mould too.
     """
     n = frame.height
-    known = _known(frame, np.zeros(n, dtype=bool))
+    known = _known(frame)
     if known.sum() < 2 * LEAST + 2:
         return []
     started = [t.timestamp() for t in frame["started_at"]]
@@ -155,7 +98,7 @@ def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]], meter_steps: Se
 def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetime] | None) -> Periods | None:
     """The periods somebody asked for: from `since` on, against a span or all of the REACH shots before."""
     at = np.array([t.timestamp() for t in frame["started_at"]])
-    known = _known(frame, at >= since.timestamp())
+    known = _known(frame)
     after = np.flatnonzero((at >= since.timestamp()) & known)[:REACH]
     if against is None:
         before = np.flatnonzero((at < since.timestamp()) & known)[-REACH:]
@@ -168,17 +111,16 @@ def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetim
     return Periods(np.arange(before[0], before[-1] + 1), np.arange(after[0], after[-1] + 1), "asked for")
 
 
-def _known(frame: pl.DataFrame, after: Bools) -> Bools:
-    """Shots whose arrival volume is found, or known to be late."""
-    volume, source = best_volume(frame)
-    return np.isfinite(filled_in(frame, volume, after).log_volume if source == "the filling curve" else volume)
+def _known(frame: pl.DataFrame) -> Bools:
+    """Shots whose volume is known."""
+    return np.isfinite(best_volume(frame)[0])
 
 
 def comparable(frame: pl.DataFrame, p: Periods) -> bool:
     """Whether both periods have the volumes that a comparison needs."""
     rows = np.r_[p.before, p.after]
     after = np.arange(len(rows)) >= len(p.before)
-    known = _known(frame[rows], after)
+    known = _known(frame[rows])
     return bool(min((known & after).sum(), (known & ~after).sum()) >= 3)
 
 

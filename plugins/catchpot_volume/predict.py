@@ -14,18 +14,18 @@ from numpy.typing import NDArray
 from catchpot.physics import darcy
 from catchpot.physics.volume import book_volume
 from catchpot.stats.outlook import STEP_CHANCE, STEP_SD, Follower, Outlook
-from catchpot_volume.gather import Floats, column, part_book
-from catchpot_volume.periods import FOUND_AS_A_RULE, best_volume, late_bound
+from catchpot_volume.gather import Floats, column, expansion, log_volume_sd, part_book
 
 Step = tuple[float, float]
-LEAST_HISTORY = 5
-"""Arrival volumes needed before a history is trusted."""
-USUAL_SCATTER, POT_SD = 0.016, 0.01
-"""First guess of the scatter from shot to shot, and of a volume read from the catch pot (common practice)."""
-SHARED, OWN = 0.35, 0.55
-"""Shares of a reading's s.d. that all readings of a mould have in common, and that a reading has for itself: where
-0.97 % is stated, readings from logs scatter by 0.54 % about the truth, as an interval leaves room for what the book may
-have wrong, which is much the same from shot to shot."""
+LEAST_HISTORY = 1
+"""Shots laid on the mould's own curve that a history needs: how little they know is said by their intervals."""
+USUAL_SCATTER = 0.012
+"""First guess of the scatter from shot to shot (common practice, no source)."""
+CLOTH_SD = 0.004
+"""What a cloth's own pattern moves the first resin from shot to shot, beside the curve's stretch (as two-dimensional
+moulds show it)."""
+BOOK_SD = 0.07
+"""What no book knows of a new mould: ribs, runners and corners that fill after resin shows at the vent; relative."""
 CHECKED_SHOTS = 250
 SHARES = np.linspace(0.05, 1.0, 20)
 # What may have moved since the last shot, as s.d. of the log volume (common practice, no source).
@@ -40,74 +40,87 @@ MOVES_CHANCE = 0.5
 
 @dataclass(frozen=True)
 class Readings:
-    """Log arrival volumes in time order, their s.d. and the rows of the frame they stand in.
+    """Log relative volumes in time order, their s.d. and the rows of the frame they stand in; (shots,) each.
 
-    above: where the arrival was not found but would have been, had it come well before the end: the value is then a
-    bound from below.
+    place, place_sd: log of the usual shot's arrival volume in litres as it was known at each of them, and its s.d.
+    end: log of the volume at which it ended, for a shot of the usual size.
     """
 
     rows: NDArray[np.intp]
     value: Floats
     sd: Floats
-    above: NDArray[np.bool_]
-    source: str
+    place: Floats
+    place_sd: Floats
+    end: Floats
 
     @property
     def found(self) -> int:
-        """Readings that are no bounds."""
-        return int((~self.above).sum())
-
-    def common_sd(self, before: int) -> float:
-        """S.d. of the error that readings may share: what makes a curve hard to read is often the same in every shot.
-
-        before: number of the reading that is still to come.
-        """
-        sd = self.sd[:before][~self.above[:before]][-20:]
-        return SHARED * float(np.median(sd)) if len(sd) else 0.0
+        """Readings."""
+        return len(self.value)
 
 
 def readings(frame: pl.DataFrame) -> Readings:
-    """The arrival volumes to learn from, as metered."""
-    value, source = best_volume(frame)
-    injected = column(frame, "injected_volume_l")
-    if source == "the catch pot":
-        rows = np.flatnonzero(np.isfinite(value))
-        return Readings(rows, value[rows], np.full(len(rows), POT_SD), np.zeros(len(rows), bool), source)
-    v, low, high = (column(frame, f"arrival_volume{end}_l") for end in ("", "_low", "_high"))
+    """What to learn from: every shot that the mould's own curve places, whether or not resin arrived in it."""
+    relative, place = column(frame, "arrival_relative"), column(frame, "arrival_place_l")
+    sd, half = log_volume_sd(frame), column(frame, "arrival_place_pct") / 196.0
+    rows = np.flatnonzero(np.isfinite(relative) & np.isfinite(place) & np.isfinite(sd))
     with np.errstate(divide="ignore", invalid="ignore"):
-        sd = (high - low) / (2 * 1.96 * v)
-        found = (v > 0) & (sd < 0.03)
-    bound = late_bound(injected, sd[found])
-    # bounds only where arrivals are found as a rule: else a missing one says nothing of when it came
-    missing = ~found & np.isfinite(bound) & (found.sum() > FOUND_AS_A_RULE * len(v))
-    rows = np.flatnonzero(found | missing)
-    above = missing[rows]
-    values = np.where(above, bound[rows], np.log(np.where(found, v, 1.0))[rows])
-    return Readings(rows, values, np.where(above, 0.01, sd[rows]), above, source)
+        value = np.log(relative) - np.nan_to_num(expansion(frame))
+        usual = np.log(place / relative)
+        end = np.log(column(frame, "injected_volume_l")) - value
+    return Readings(rows, value[rows], sd[rows], usual[rows], half[rows], end[rows])
 
 
-def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Outlook | None]:
-    """The outlook (of the log volume) before each reading and, last, after them all; None while there are too few.
+ENDS, USUAL_END = 20, 0.7
+"""Shots whose ends say where a shot usually ends, and which share of them ended before that."""
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What the coming shot will take: outlook of its log arrival volume. as_filled: of the log volume at which it would
+    end as usual shots do; None where no shot is known."""
+
+    arrival: Outlook
+    as_filled: Outlook | None = None
+
+    def moved(self, by: float, sd: float) -> Ahead:
+        """For a shot that takes more by this log, with that s.d."""
+        filled = None if self.as_filled is None else self.as_filled.moved(by).widened(sd)
+        return Ahead(self.arrival.moved(by).widened(sd), filled)
+
+    def to_set(self, chance: float) -> float:
+        """Log of the volume to set so that resin arrives with this chance.
+
+        Where the place of arrival is so poorly known that this would be more than what is set as a rule, and a rule
+        that fills is likelier than not, it is what is set as a rule: nobody has to fill the pot for what is not known.
+        """
+        wanted = self.arrival.quantile(chance)
+        if self.as_filled is None or self.arrival.chance_below(self.as_filled.quantile(0.5)) < 0.5:
+            return wanted
+        return min(wanted, self.as_filled.quantile(chance))
+
+
+def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Ahead | None]:
+    """The outlook before each reading and, last, after them all; None where nothing is known.
 
     step: what is known before each reading, and before the coming shot, of a step since the reading before it.
     """
     follower = Follower(USUAL_SCATTER)
-    made: list[Outlook | None] = []
+    made: list[Ahead | None] = []
     first = len(r.value) - CHECKED_SHOTS
-    seen = 0
-    for i, (value, sd, above) in enumerate(zip(r.value, r.sd, r.above, strict=True)):
-        made.append(_outlook(follower, r, i, step[i]) if seen >= LEAST_HISTORY and i >= first else None)
-        if above:
-            follower.take_above(float(value), float(sd), *step[i])
-        else:
-            follower.take(float(value), OWN * float(sd), *step[i])
-            seen += 1
+    for i, (value, sd) in enumerate(zip(r.value, r.sd, strict=True)):
+        made.append(_ahead(follower, r, i, step[i]) if i >= max(LEAST_HISTORY, first) else None)
+        follower.take(float(value), float(sd), *step[i])
     end = len(r.value)
-    return [*made, _outlook(follower, r, end, step[end]) if seen >= LEAST_HISTORY else None]
+    return [*made, _ahead(follower, r, end, step[end]) if end >= LEAST_HISTORY else None]
 
 
-def _outlook(follower: Follower, r: Readings, before: int, step: Step) -> Outlook:
-    return follower.outlook(*step).widened(r.common_sd(before))
+def _ahead(follower: Follower, r: Readings, before: int, step: Step) -> Ahead:
+    known = before - 1
+    relative = follower.outlook(*step)
+    unsure = float(np.hypot(r.place_sd[known], CLOTH_SD))
+    end = float(np.quantile(r.end[max(before - ENDS, 0) : before], USUAL_END))
+    return Ahead(relative.moved(float(r.place[known])).widened(unsure), relative.moved(end))
 
 
 def steps(at: Sequence[datetime], events: Sequence[dict[str, Any]]) -> list[Step]:
@@ -130,7 +143,8 @@ def fabric_shift(frame: pl.DataFrame, batch: str | None) -> tuple[float, float, 
     last = frame["fabric_batch"][-1]
     if batch is None or batch == last:
         return 0.0, 0.0, ""
-    book = part_book(frame, frame.height - 1, float(np.exp(np.median(readings(frame).value))))
+    read = readings(frame)
+    book = part_book(frame, frame.height - 1, float(np.exp(np.median(read.value) + read.place[-1])))
     mass = column(frame, "fabric_mass_kg")
     theirs = mass[(frame["fabric_batch"] == batch).fill_null(False).to_numpy() & np.isfinite(mass)]
     usual = mass[np.isfinite(mass)][-20:]
@@ -147,12 +161,13 @@ def fabric_shift(frame: pl.DataFrame, batch: str | None) -> tuple[float, float, 
 
 def from_book(row: dict[str, Any], frame_book: Any) -> tuple[float, float]:
     """Volume by the book and its s.d., l, tolerances of the book reckoned with. row: `for_shots` values."""
-    return book_volume(
+    volume, sd = book_volume(
         frame_book,
         (row["thickness_tolerance_mm"] or 0.1) / 1.96,
         (row["fibre_areal_weight_tolerance_pct"] or 5.0) / 196.0,
         (row["runner_volume_tolerance_pct"] or 10.0) / 196.0,
     )
+    return volume, float(np.hypot(sd, BOOK_SD * volume))
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,247 @@
+"""A mould's shots in time order: each laid on the mould's own curve, and what that says of its arrival.
+
+Causal: a shot's row rests on the shots up to it. One pass, a few milliseconds a shot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.stats.own_curve import STEP_CHANCE, STEP_SD, OwnCurve, Repetition
+from catchpot_fill.cells import merged
+from catchpot_fill.place import CLOTH_SD, EYE_LATE_S, EYE_S, SCALE_KG, MouldFacts, Place, Seen, place_of
+
+Floats = NDArray[np.float64]
+
+FEWEST_CELLS = 20
+ENDS = 20
+"""Shots whose ends say where a shot usually ends, and which share of them ended before that."""
+USUAL_END = 0.7
+ALWAYS, EVERY = 12, 4
+"""The place of arrival is looked for anew at each of the first shots, then at every so many, and with every witness."""
+ARRIVED = 0.7
+"""Chance that resin arrived from which an arrival is given; below it a shot says "at least"."""
+CORNER_SHARE, CORNER_SHARE_SD = 0.4, 0.3
+"""Share of what is metered after the arrival that stays in the part, where no two weighings say (two-dimensional
+moulds)."""
+TAKEN_SD = 0.003
+"""S.d. of what a part takes from shot to shot, beside the curve's stretch; relative."""
+EVENT_CHANCE = 0.5
+STEPS = {
+    "fabric_batch": 0.004, "gel_coat_changed": 0.015, "core_changed": 0.02, "hose_changed": 0.02, "vent_changed": 0.02,
+    "mould_serviced": 0.015, "meter_calibrated": 0.02, "pump_serviced": 0.015, "seal_replaced": 0.006,
+    "seal_reseated": 0.006,
+}  # fmt: skip
+"""What may move the volume between two shots, and its s.d. (from experience, no source)."""
+RESHAPES = {"core_changed": 0.9, "hose_changed": 0.9, "vent_changed": 0.9, "mould_serviced": 0.5}
+"""What may change the shape of the curve, and how much of the old one it takes away."""
+GRID: Floats = np.linspace(-0.3, 0.3, 151)
+
+
+@dataclass(frozen=True)
+class Shots:
+    """Shots of one mould in time order; arrays (shots,) or (shots, cells), NaN where unknown.
+
+    injected_l, resistance, noise, time_s, readings: of the injection. start_s: log time of the first flow. hose_l,
+    volume_l: by the book. pot_kg: weighed catch pot. density_kg_l: of the resin. eye_s: seconds after the start of
+    injection at which resin was seen, by an eye (eye) or a channel. events: kinds since the shot before.
+    """
+
+    injected_l: Floats
+    resistance: Floats
+    noise: Floats
+    time_s: Floats
+    readings: Floats
+    start_s: Floats
+    volume_l: Floats
+    hose_l: Floats
+    fill: Sequence[str]
+    pot_kg: Floats
+    density_kg_l: Floats
+    eye_s: Floats
+    by_eye: NDArray[np.bool_]
+    events: Sequence[frozenset[str]]
+
+
+@dataclass
+class Outcome:
+    """What came of each shot; arrays (shots,), NaN where it can't be told. Volumes in metered litres.
+
+    relative and its ends: against the mould's usual. arrival_*: the middle of what is known of it, whether or not the
+    shot went on so long; chance: that it did. taken_*: what stayed in the mould. offset, height, misfit, oddity: of the
+    placing. places: where resin arrives, as known at each shot.
+    """
+
+    relative: Floats
+    relative_low: Floats
+    relative_high: Floats
+    arrival: Floats
+    arrival_low: Floats
+    arrival_high: Floats
+    chance: Floats
+    taken: Floats
+    taken_low: Floats
+    taken_high: Floats
+    height: Floats
+    misfit: Floats
+    oddity: Floats
+    place: Floats
+    place_half: Floats
+
+    @staticmethod
+    def none(n: int) -> Outcome:
+        return Outcome(*(np.full(n, np.nan) for _ in range(15)))
+
+
+@dataclass
+class History:
+    """A mould's memory after its last shot. reference_l: unit of the curve. size: unit of the curve's height, 1/m3."""
+
+    own: OwnCurve = field(default_factory=OwnCurve)
+    reference_l: float = 0.0
+    size: float = 1.0
+    place: Place | None = None
+    facts: MouldFacts | None = None
+    ends: list[float] = field(default_factory=list)
+    stretches: list[float] = field(default_factory=list)
+    seen: list[Seen] = field(default_factory=list)
+    taken: list[tuple[float, float, float]] = field(default_factory=list)
+
+    @property
+    def usual(self) -> float:
+        """Stretch of a usual shot: the median of the first ten."""
+        return float(np.exp(np.median(self.stretches[:10]))) if self.stretches else 1.0
+
+    @property
+    def usual_end(self) -> float:
+        """Where on the curve a shot usually ends."""
+        return float(np.quantile(self.ends[-ENDS:], USUAL_END))
+
+
+def run(shots: Shots) -> tuple[Outcome, History]:
+    """Go through the shots of a mould."""
+    n = len(shots.injected_l)
+    out, memory = Outcome.none(n), History()
+    waiting: set[str] = set()
+    for i in range(n):
+        waiting |= shots.events[i]
+        if np.isfinite(shots.resistance[i]).sum() < FEWEST_CELLS or not np.isfinite(shots.noise[i]).any():
+            continue
+        _one(shots, i, memory, out, waiting)
+        waiting = set()
+    return out, memory
+
+
+def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) -> None:
+    if not memory.reference_l:
+        memory.reference_l = float(shots.injected_l[i])
+        memory.size = float(np.nanmedian(shots.resistance[i]))
+    reference = memory.reference_l
+    edges, mean, noise = merged(shots.resistance[i], shots.noise[i], float(shots.readings[i]))
+    if np.isfinite(mean).sum() < FEWEST_CELLS // 2:
+        return
+    r = Repetition(edges * shots.injected_l[i] / reference, mean / memory.size, noise / memory.size)
+    for kind, share in RESHAPES.items():
+        if kind in events and memory.own.count:
+            memory.own.forget(share)
+    sd = float(np.sqrt(sum(STEPS[k] ** 2 for k in events if k in STEPS) / EVENT_CHANCE))
+    placed = memory.own.place(r, (EVENT_CHANCE, max(sd, STEP_SD / 3)) if sd > 0 else (STEP_CHANCE, STEP_SD))
+    memory.own.learn(r, placed)
+    stretch = float(np.exp(placed.log_stretch))
+    unit = stretch * reference
+    memory.ends.append(float(shots.injected_l[i]) / unit)
+    memory.stretches.append(placed.log_stretch)
+    new = _witnesses(shots, i, unit, placed.sd, memory)
+    memory.facts = MouldFacts(float(shots.volume_l[i]) / reference, shots.fill[i], float(shots.hose_l[i]) / reference)
+    if memory.place is None or new or memory.own.count <= ALWAYS or memory.own.count % EVERY == 0 or events:
+        memory.place = place_of(memory.own, memory.usual_end, memory.facts, memory.seen)
+    usual = memory.usual
+    out.relative[i] = stretch / usual
+    out.relative_low[i], out.relative_high[i] = np.exp(placed.low) / usual, np.exp(placed.high) / usual
+    out.height[i], out.misfit[i], out.oddity[i] = placed.height, placed.misfit, placed.oddity
+    _arrival(shots, i, unit, placed.sd, memory.place, out)
+    _taken(shots, i, unit, placed.sd, memory, out)
+
+
+def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) -> bool:
+    """Add what was seen of this shot; True where there was something."""
+    before = len(memory.seen)
+    injected, end = float(shots.injected_l[i]), float(shots.injected_l[i]) / unit
+    if np.isfinite(shots.pot_kg[i]):
+        density = float(shots.density_kg_l[i])
+        past = float(shots.pot_kg[i]) / density
+        error = float(np.hypot(SCALE_KG / density / injected, sd))
+        empty = shots.pot_kg[i] <= SCALE_KG
+        took = end if empty else (injected - past) / unit
+        if took > 0:
+            memory.seen.append(Seen("pot", took, error, end, bool(empty)))
+        if past < injected:
+            memory.taken.append((end, (injected - past) / unit, error))
+    if np.isfinite(shots.eye_s[i]):
+        late, slow = (EYE_LATE_S, EYE_S) if shots.by_eye[i] else (0.0, 0.3)
+        when = float(shots.eye_s[i]) - late + float(shots.start_s[i])
+        known = np.flatnonzero(np.isfinite(shots.time_s[i]))
+        if len(known) > 2:
+            share = (known + 1) / len(shots.time_s[i])
+            early, at, after = np.interp([when - slow, when, when + slow], shots.time_s[i][known], share * injected)
+            if at > 0:
+                error = float(np.hypot((after - early) / (2 * at), sd))
+                memory.seen.append(Seen("eye", at / unit, max(error, 1e-3), end))
+    return len(memory.seen) > before
+
+
+def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Outcome) -> None:
+    """The arrival's volume and interval, and the chance that the shot reached it."""
+    from scipy.special import ndtr
+
+    injected = float(shots.injected_l[i])
+    wide = float(np.hypot(sd, CLOTH_SD))
+    known = place.density > 1e-4
+    density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
+    out.place[i], out.place_half[i] = place.middle * unit, place.half_width
+    out.chance[i] = min(1.0, float(density @ ndtr((np.log(injected) - log) / wide)))
+    centre = float(np.log(place.middle * unit))
+    cdf = ndtr((centre + GRID[:, None] - log[None, :]) / wide) @ density
+    if out.chance[i] >= ARRIVED:  # it came before the shot ended
+        inside = float(np.interp(np.log(injected) - centre, GRID, cdf))
+        cdf = np.minimum(cdf / max(inside, 1e-9), 1.0)
+    rising = np.concatenate([[True], np.diff(cdf) > 1e-12])
+    low, middle, high = np.exp(centre + np.interp([0.025, 0.5, 0.975], cdf[rising], GRID[rising]))
+    out.arrival[i], out.arrival_low[i], out.arrival_high[i] = middle, low, high
+
+
+def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: Outcome) -> None:
+    """What stayed in the mould: weighed, or as the weighed shots of the mould say, or between arrival and the end."""
+    injected, end = float(shots.injected_l[i]), float(shots.injected_l[i]) / unit
+    if np.isfinite(shots.pot_kg[i]):
+        past = float(shots.pot_kg[i]) / float(shots.density_kg_l[i])
+        error = 1.96 * SCALE_KG / float(shots.density_kg_l[i])
+        value, low, high = injected - past, injected - past - error, injected - past + error
+    elif memory.taken:
+        ends, took, errors = np.array(memory.taken).T
+        share, share_sd = _corner_share(ends, took)
+        near = 1.0 / (errors**2 + (share_sd * (ends - end)) ** 2 + TAKEN_SD**2)
+        guess = took + share * (end - ends)
+        value = float(near @ guess / near.sum())
+        apart = share_sd * abs(float(near @ (end - ends) / near.sum()))
+        error = float(np.sqrt(1.0 / near.sum() + apart**2 + (TAKEN_SD * value) ** 2 + (sd * value) ** 2))
+        value, low, high = value * unit, (value - 1.96 * error) * unit, (value + 1.96 * error) * unit
+    else:
+        arrival, low, high = out.arrival[i], out.arrival_low[i], injected
+        value = arrival + CORNER_SHARE * max(injected - arrival, 0.0)
+    value, low, high = (float(np.clip(v, 0.0, injected)) for v in (value, low, high))
+    out.taken[i], out.taken_low[i], out.taken_high[i] = value, low, max(high, value)
+
+
+def _corner_share(ends: Floats, took: Floats) -> tuple[float, float]:
+    """Share of what comes after the arrival that stays, and its s.d., as far as weighings at different ends say."""
+    spread = ends - ends.mean()
+    told = float(spread @ spread) / (TAKEN_SD * 1.5) ** 2
+    prior = 1.0 / CORNER_SHARE_SD**2
+    slope = float(spread @ (took - took.mean())) / max(float(spread @ spread), 1e-12)
+    mean = (told * slope + prior * CORNER_SHARE) / (told + prior)
+    return float(np.clip(mean, 0.0, 1.0)), float(1.0 / np.sqrt(told + prior))

@@ -1,0 +1,66 @@
+"""What is known of a mould after its last shot: its curve, the place of arrival, and in words by what."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from catchpot.stats.own_curve import GRID
+from catchpot.tables import empty, shape
+from catchpot_fill.history import History
+from catchpot_fill.outcome import nullable, nullable_rows
+from catchpot_fill.place import Place
+from catchpot_fill.prepare import column
+from catchpot_fill.tables import CURVE_POINTS, OWN_CURVE
+
+Array = NDArray[np.float64]
+WELL_KNOWN, ROUGHLY_KNOWN = 0.012, 0.03
+"""Half-widths of the place's interval up to which it is called well, and roughly, known."""
+LAST = 20
+
+
+def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFrame:
+    """The row of `own_curve`; none before the first curve."""
+    if memory.place is None:
+        return empty(OWN_CURVE)
+    curve, scatter, first, last = memory.own.curve()
+    unit = memory.usual * memory.reference_l
+    at = np.linspace((first + 0.5), (last + 0.5), CURVE_POINTS)
+    place = np.interp(at, np.arange(len(GRID)) + 0.5, GRID)
+    viscosity = column(frame, "bed_viscosity_pa_s")
+    # 1/m3 to bar min/l at the usual viscosity
+    bar = memory.size * float(np.nanmedian(viscosity[-LAST:])) / 1e5 / 6e4
+    p = memory.place
+    low, middle, high = (p.quantile(q) * unit for q in (0.025, 0.5, 0.975))
+    return shape(OWN_CURVE, {
+        "mould": [mould], "shots": [memory.own.count], "vol_l": nullable_rows((place * unit)[None]),
+        "resistance_bar_min_l": nullable_rows(np.interp(place, GRID, curve)[None] * bar),
+        "scatter_bar_min_l": nullable_rows(np.interp(place, GRID, scatter)[None] * bar),
+        "arrival_volume_l": [middle], "arrival_volume_low_l": [low], "arrival_volume_high_l": [high],
+        "by_curve_pct": nullable(np.array([100 * p.half_width_by_curve])), "pots": [p.pots], "eyes": [p.eyes],
+        "knowledge": [sentence(p)],
+    })  # fmt: skip
+
+
+def sentence(p: Place) -> str:
+    """How well the place is known, by what, and the one measurement that would help most.
+
+    >>> one = np.ones(1)
+    >>> sentence(Place(one, one, one, 0, 2))
+    'Where resin arrives is known to 0.0 % either way, from the curve and 2 weighed catch pots.'
+    """
+    by = ["the curve"]
+    if p.pots:
+        by.append(f"{p.pots} weighed catch pot{'s' if p.pots > 1 else ''}")
+    if p.eyes:
+        by.append(f"{p.eyes} look{'s' if p.eyes > 1 else ''} at the vent")
+    carried = by[0] + " alone" if len(by) == 1 else " and ".join(", ".join(by).rsplit(", ", 1))
+    said = f"Where resin arrives is known to {100 * p.half_width:.1f} % either way, from {carried}."
+    if p.half_width <= WELL_KNOWN:
+        return said
+    if not p.eyes:
+        return said + " One look at the vent would help most: note the seconds from the start of injection to resin."
+    if not p.pots:
+        return said + " One weighed catch pot would help most."
+    return said + " More weighed catch pots and looks at the vent would help."

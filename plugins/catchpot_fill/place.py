@@ -1,0 +1,203 @@
+"""Where on a mould's own curve resin arrives at the vent: what is known of it, and by what.
+
+One constant per mould, as a density over places of the curve. The curve itself speaks first, through a small network of
+fixed weights (`place_weights.csv`) that was taught on made-up moulds in two dimensions and on straight channels: many
+geometries, cloths, pumps and habits, none of them the mould at hand (`tests/studies/study_place.py` makes the weights
+anew). Then whatever the workshop saw: resin at the vent by eye or by a channel, and weighed catch pots. Every witness
+multiplies the density by its likelihood, so that a single weighing narrows all arrivals, earlier places and later ones.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catchpot.stats.own_curve import STEP, OwnCurve
+from catchpot_fill.signs import NAMES, MouldFacts, Signs, signs
+
+Floats = NDArray[np.float64]
+
+UNTAUGHT = 0.01
+"""Chance that a mould is like none of those the weights were taught on: any place is then as likely as another."""
+PAST_END = 0.05
+"""Scale of the lengths by which resin that had not arrived at the end of the curve comes later, share of the volume."""
+EYE_S, EYE_LATE_S = 1.5, 1.0
+"""S.d. of the moment that an eye at the vent notes, and how late it is (from experience, no source)."""
+CLOTH_SD = 0.006
+"""What a cloth's own pattern moves the first resin from shot to shot, beside the curve's stretch: s.d., relative."""
+SCALE_KG = 0.010
+"""S.d. of a weighed catch pot (a shop's scales, from experience, no source)."""
+CORNERS = ((0.5, 0.004), (0.35, 0.03), (0.15, 0.10))
+"""What fills after resin arrived, as a share of the volume: chance and scale of exponential lengths (two-dimensional
+moulds with vents at the last point of fill, some way off it, and badly placed)."""
+HOSE_IN_POT = 0.5
+"""Chance that what fills a vent hose is weighed with the pot: some shops blow the hose into it (from experience, no
+source)."""
+NEVER_SEEN, SHOTS_TO_SEE = 0.1, 4.0
+"""A shop that never sees resin at the vent sets more before long: how much less likely a place past the usual end
+becomes at last, and over how many shots (from experience, no source)."""
+MISTAKEN = 0.03
+"""Chance that a witness speaks of something else: another shot, a spilt pot, an eye elsewhere."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A witness of the arrival. kind: `eye` or `pot`. at: where on the curve resin was seen, or the end less the pot.
+
+    sd: relative. end: where on the curve the shot ended. empty: a pot that held nothing (then `at` is `end`).
+    """
+
+    kind: str
+    at: float
+    sd: float
+    end: float
+    empty: bool = False
+
+
+@dataclass(frozen=True)
+class Place:
+    """Density over places of the curve, 1 in all. by_curve: the same from the curve alone. witnesses: how many of each.
+
+    >>> Place(np.array([0.9, 1.0]), np.array([0.5, 0.5]), np.array([0.5, 0.5]), 0, 0).middle
+    0.95
+    """
+
+    at: Floats
+    density: Floats
+    by_curve: Floats
+    eyes: int
+    pots: int
+
+    def quantile(self, share: float, density: Floats | None = None) -> float:
+        """The place before which this share of the density lies."""
+        d = self.density if density is None else density
+        sums = np.cumsum(d) - 0.5 * d
+        return float(np.interp(share, sums, self.at))
+
+    @property
+    def middle(self) -> float:
+        """Median."""
+        return self.quantile(0.5)
+
+    @property
+    def half_width(self) -> float:
+        """Half of the 95 % interval, relative."""
+        return (self.quantile(0.975) - self.quantile(0.025)) / (2 * self.middle)
+
+    @property
+    def half_width_by_curve(self) -> float:
+        """The same from the curve alone."""
+        d = self.by_curve
+        return (self.quantile(0.975, d) - self.quantile(0.025, d)) / (2 * self.quantile(0.5, d))
+
+
+def place_of(own: OwnCurve, usual_end: float, facts: MouldFacts, seen: Sequence[Seen]) -> Place:
+    """Where resin arrives, from the curve and all witnesses so far. usual_end: where on the curve shots usually end."""
+    s = signs(own, usual_end, facts)
+    by_curve = read(s)
+    # someone would have set more
+    habit = NEVER_SEEN + (1.0 - NEVER_SEEN) * float(np.exp(-own.count / SHOTS_TO_SEE))
+    log = np.log(by_curve) + np.where(s.place > usual_end, np.log(habit), 0.0)
+    for w in seen:
+        log += np.log(MISTAKEN + (1.0 - MISTAKEN) * _likelihood(w, s.place, facts.hose))
+    density = np.exp(log - log.max())
+    kinds = [w.kind for w in seen]
+    return Place(s.place, density / density.sum(), by_curve, kinds.count("eye"), kinds.count("pot"))
+
+
+def read(s: Signs) -> Floats:
+    """Density over the places by the curve alone."""
+    chance, later = np.zeros(len(s.place)), 0.0
+    nets = _weights()
+    for net in nets:
+        own, none = net.read(s.numbers)
+        chance += own / len(nets)
+        later += none / len(nets)
+    beyond = s.place >= s.known_to
+    # nothing is seen past the end of the curve: what lies there lies near the end
+    chance = np.where(beyond, 0.0, chance)
+    tail = np.where(beyond, np.exp(-(s.place - s.known_to) / (PAST_END * s.known_to)), 0.0)
+    if not tail.any():
+        tail[-1] = 1.0
+    made = chance / max(chance.sum(), 1e-12) * (1.0 - later) + later * tail / tail.sum()
+    return np.asarray((1.0 - UNTAUGHT) * made + UNTAUGHT / len(made))
+
+
+def _likelihood(w: Seen, place: Floats, hose: float) -> Floats:
+    """Likelihood of a witness at each place, at most about 1."""
+    from scipy.special import ndtr
+
+    sd = float(np.hypot(w.sd, CLOTH_SD))
+    if w.kind == "eye":
+        return np.asarray(np.exp(-0.5 * (np.log(w.at / place) / sd) ** 2))
+    if w.empty:  # nothing came through, or it is still in the hose
+        return np.asarray(ndtr((np.log(place / w.end) + (1.0 - HOSE_IN_POT) * hose / w.end) / sd))
+    if hose <= 0:
+        return _took(w.at, place, sd)
+    return np.asarray(HOSE_IN_POT * _took(w.at, place, sd) + (1.0 - HOSE_IN_POT) * _took(w.at - hose, place, sd))
+
+
+def _took(at: float, place: Floats, sd: float) -> Floats:
+    """The part took at least what had gone in when resin arrived; corners fill after."""
+    from scipy.special import ndtr
+
+    gap = np.log(max(at, 1e-6) / place)
+    made = np.zeros(len(place))
+    for chance, scale in CORNERS:
+        # an exponential length smeared by the error of either
+        smeared = np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)) * ndtr(gap / sd - sd / scale)
+        made += chance / scale * smeared
+    return np.asarray(made / max(float(made.max()), 1e-300))
+
+
+@dataclass(frozen=True)
+class _Net:
+    """One hidden layer of tanh beside a straight line; a softmax over places and "not within the curve"."""
+
+    mean: Floats
+    scale: Floats
+    hidden: Floats
+    bias: Floats
+    out: Floats
+    straight: Floats
+    none: float
+    none_by: Floats
+
+    def read(self, numbers: Floats) -> tuple[Floats, float]:
+        f = (numbers - self.mean) / self.scale
+        score = np.tanh(f @ self.hidden + self.bias) @ self.out + f @ self.straight
+        none = self.none + float(f.mean(axis=0) @ self.none_by)
+        top = max(float(score.max()), none)
+        e, n = np.exp(score - top), float(np.exp(none - top))
+        return np.asarray(e / (e.sum() + n)), n / float(e.sum() + n)
+
+
+@lru_cache(maxsize=1)
+def _weights() -> tuple[_Net, ...]:
+    """The networks, from `place_weights.csv`: a row a number of `NAMES`, then the rows `bias`, `out` and `none`."""
+    with (Path(__file__).parent / "place_weights.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    made = []
+    for number in sorted({r["net"] for r in rows}):
+        mine = {r["sign"]: r for r in rows if r["net"] == number}
+        units = [c for c in rows[0] if c.startswith("unit_")]
+
+        def column(name: str, mine: dict[str, dict[str, str]] = mine) -> Floats:
+            return np.array([float(mine[n][name]) for n in NAMES])
+
+        def across(name: str, mine: dict[str, dict[str, str]] = mine, units: list[str] = units) -> Floats:
+            return np.array([float(mine[name][u]) for u in units])
+
+        hidden = np.array([[float(mine[n][u]) for u in units] for n in NAMES])
+        made.append(_Net(column("mean"), column("scale"), hidden, across("bias"), across("out"), column("straight"),
+                         float(mine["none"]["straight"]), column("none")))  # fmt: skip
+    return tuple(made)
+
+
+__all__ = ["CLOTH_SD", "STEP", "MouldFacts", "Place", "Seen", "place_of", "read"]
