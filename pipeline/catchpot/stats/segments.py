@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 CORRELATIONS: Final = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95)
-FIRST_SLOPE: Final = 0.8
-LATER_SLOPE: Final = 0.6
+FIRST_SLOPE: Final = 1.0
+LATER_SLOPE: Final = 0.35
 """What a slope costs beside a change of 1: of the first stretch, where it is a finding by itself, and of later ones."""
 LIFT: Final = 0.55
 """By so much times the correlation more is asked: lasting noise looks like changes, and its correlation is read too
@@ -67,7 +67,7 @@ def price(sloped: tuple[bool, ...]) -> float:
     """What a cut costs, in changes.
 
     >>> price((False, False, True))
-    2.6
+    2.35
     """
     return len(sloped) - 1 + FIRST_SLOPE * sloped[0] + LATER_SLOPE * sum(sloped[1:])
 

@@ -18,8 +18,8 @@ Floats = NDArray[np.float64]
 SEED = 20264
 ALIKE = (0.0, 0.3, 0.6)
 SHARES = (0.1, 0.05, 0.025, 0.01, 0.005, 0.0025)
-HISTORY_SHOTS, HISTORIES = (20, 30, 40, 60, 120), (1000, 1000, 1000, 6000, 400)
-MONTH_SHOTS, MONTHS = (12, 15, 20, 25, 30, 40, 50, 75, 100), 1000
+HISTORY_SHOTS, HISTORIES = (20, 30, 40, 60, 120), (600, 600, 600, 4000, 300)
+MONTH_SHOTS, MONTHS = (12, 15, 20, 25, 30, 40, 50, 75, 100), 600
 
 
 def steady_series(rng: np.random.Generator, shots: int, alike: float) -> Floats:
