@@ -91,7 +91,7 @@ def test_g4_line_through_the_origin() -> None:
     assert low <= published <= high
 
 
-@pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("share", [0.4, 0.55, 0.7])
 def test_lasers_forecast_at_shares_of_their_lives(share: float) -> None:
     # W. Q. Meeker and L. A. Escobar 1998, laser degradation: 15 units, crossing of 5 % by straight lines between
     # readings; the forecast sees the readings of the first share of that life. Readings are taken as good to 1 %.
