@@ -39,7 +39,7 @@ STEPS = {
 """What may move the volume between two shots, and its s.d. (from experience, no source)."""
 RESHAPES = {"core_changed": 0.9, "hose_changed": 0.9, "vent_changed": 0.9, "mould_serviced": 0.5}
 """What may change the shape of the curve, and how much of the old one it takes away."""
-GRID: Floats = np.linspace(-0.3, 0.3, 241)
+GRID: Floats = np.linspace(-0.3, 0.3, 151)
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
         past = float(shots.pot_kg[i]) / density
         error = float(np.hypot(SCALE_KG / density / injected, sd))
         empty = shots.pot_kg[i] <= SCALE_KG
-        took = end if empty else (injected - past - float(shots.hose_l[i])) / unit
+        took = end if empty else (injected - past) / unit
         if took > 0:
             memory.seen.append(Seen("pot", took, error, end, bool(empty)))
         if past < injected:
@@ -200,7 +200,7 @@ def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Ou
 
     injected = float(shots.injected_l[i])
     wide = float(np.hypot(sd, CLOTH_SD))
-    known = place.density > 1e-5
+    known = place.density > 1e-4
     density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
     out.place[i], out.place_half[i] = place.middle * unit, place.half_width
     out.chance[i] = min(1.0, float(density @ ndtr((np.log(injected) - log) / wide)))

@@ -36,13 +36,19 @@ SCALE_KG = 0.010
 CORNERS = ((0.5, 0.004), (0.35, 0.03), (0.15, 0.10))
 """What fills after resin arrived, as a share of the volume: chance and scale of exponential lengths (two-dimensional
 moulds with vents at the last point of fill, some way off it, and badly placed)."""
+HOSE_IN_POT = 0.5
+"""Chance that what fills a vent hose is weighed with the pot: some shops blow the hose into it (from experience, no
+source)."""
+NEVER_SEEN, SHOTS_TO_SEE = 0.1, 4.0
+"""A shop that never sees resin at the vent sets more before long: how much less likely a place past the usual end
+becomes at last, and over how many shots (from experience, no source)."""
 MISTAKEN = 0.03
 """Chance that a witness speaks of something else: another shot, a spilt pot, an eye elsewhere."""
 
 
 @dataclass(frozen=True)
 class Seen:
-    """A witness of the arrival. kind: `eye` or `pot`. at: where on the curve resin was seen, or what the part took.
+    """A witness of the arrival. kind: `eye` or `pot`. at: where on the curve resin was seen, or the end less the pot.
 
     sd: relative. end: where on the curve the shot ended. empty: a pot that held nothing (then `at` is `end`).
     """
@@ -95,7 +101,9 @@ def place_of(own: OwnCurve, usual_end: float, facts: MouldFacts, seen: Sequence[
     """Where resin arrives, from the curve and all witnesses so far. usual_end: where on the curve shots usually end."""
     s = signs(own, usual_end, facts)
     by_curve = read(s)
-    log = np.log(by_curve)
+    # someone would have set more
+    habit = NEVER_SEEN + (1.0 - NEVER_SEEN) * float(np.exp(-own.count / SHOTS_TO_SEE))
+    log = np.log(by_curve) + np.where(s.place > usual_end, np.log(habit), 0.0)
     for w in seen:
         log += np.log(MISTAKEN + (1.0 - MISTAKEN) * _likelihood(w, s.place, facts.hose))
     density = np.exp(log - log.max())
@@ -129,13 +137,22 @@ def _likelihood(w: Seen, place: Floats, hose: float) -> Floats:
     if w.kind == "eye":
         return np.asarray(np.exp(-0.5 * (np.log(w.at / place) / sd) ** 2))
     if w.empty:  # nothing came through, or it is still in the hose
-        return np.asarray(ndtr((np.log(place / w.end) + hose / w.end) / sd))
-    # the part took at least what had gone in when resin arrived; corners fill after
-    gap = np.log(w.at / place)
+        return np.asarray(ndtr((np.log(place / w.end) + (1.0 - HOSE_IN_POT) * hose / w.end) / sd))
+    if hose <= 0:
+        return _took(w.at, place, sd)
+    return np.asarray(HOSE_IN_POT * _took(w.at, place, sd) + (1.0 - HOSE_IN_POT) * _took(w.at - hose, place, sd))
+
+
+def _took(at: float, place: Floats, sd: float) -> Floats:
+    """The part took at least what had gone in when resin arrived; corners fill after."""
+    from scipy.special import ndtr
+
+    gap = np.log(max(at, 1e-6) / place)
     made = np.zeros(len(place))
     for chance, scale in CORNERS:
         # an exponential length smeared by the error of either
-        made += chance * np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)) * ndtr(gap / sd - sd / scale)
+        smeared = np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)) * ndtr(gap / sd - sd / scale)
+        made += chance / scale * smeared
     return np.asarray(made / max(float(made.max()), 1e-300))
 
 

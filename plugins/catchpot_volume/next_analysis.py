@@ -67,7 +67,7 @@ class NextAnalysis:
             events = job.tables["event"].to_dicts() if "event" in job.tables else []
             events = [e for e in events if e["mould"] in (None, mould)]
             learnt = predict.readings(frame) if frame.height else None
-            outlooks: list[Outlook | None] = [None]
+            outlooks: list[predict.Ahead | None] = [None]
             if learnt is not None and learnt.found:
                 at = frame["started_at"].gather(learnt.rows).to_list()
                 outlooks = predict.looked_ahead(learnt, predict.steps(at, events))
@@ -84,7 +84,7 @@ class NextAnalysis:
 
     def _one(
         self, job: Job, mould: str, frame: pl.DataFrame, learnt: predict.Readings | None,
-        known_of: tuple[Outlook | None, list[dict[str, Any]]], params: NextParams,
+        known_of: tuple[predict.Ahead | None, list[dict[str, Any]]], params: NextParams,
     ) -> tuple[dict[str, Any] | None, str]:  # fmt: skip
         ahead, events = known_of
         if mould not in job.book.moulds:
@@ -110,7 +110,8 @@ class NextAnalysis:
             if book is None:
                 return None, reason
             volume, sd = predict.from_book(given, book)
-            ahead = Outlook(np.ones(1), np.array([np.log(volume)]), np.array([sd / volume]), np.array([1e3]), 0)
+            first = Outlook(np.ones(1), np.array([np.log(volume)]), np.array([sd / volume]), np.array([1e3]), 0)
+            ahead = predict.Ahead(first)
             fills = predict.first_filling(given, book, mu, limit)
             cautions = [
                 *cautions,
@@ -123,10 +124,10 @@ class NextAnalysis:
             )
         else:
             shift, extra, said = predict.fabric_shift(frame, params.fabric_batch)
-            ahead = ahead.moved(shift).widened(extra)
+            ahead = ahead.moved(shift, extra)
             cautions = [*cautions, said + "."] if said else cautions
             flow = _flow(job, frame)
-            fills = predict.filling(frame, given, float(np.exp(ahead.quantile(0.5))), mu, flow, limit)
+            fills = predict.filling(frame, given, float(np.exp(ahead.arrival.quantile(0.5))), mu, flow, limit)
         row = outlook_row(ahead, chance, bleed)
         gel = advice.gel_time(given, temp)
         litres, mass = advice.catalyst(given, row["volume_l"])
@@ -150,7 +151,7 @@ class NextAnalysis:
         }, ""  # fmt: skip
 
     def _check(
-        self, mould: str, frame: pl.DataFrame, learnt: predict.Readings, before: list[Outlook | None], job: Job
+        self, mould: str, frame: pl.DataFrame, learnt: predict.Readings, before: list[predict.Ahead | None], job: Job
     ) -> pl.DataFrame:
         weighed = gather.pot_volume_l(frame)[learnt.rows]
         asked = frame[learnt.rows].select("shot", "mould", "started_at", "resin_batch")
@@ -165,17 +166,18 @@ class NextAnalysis:
             took = float(weighed[i])
             row |= {"shot": asked["shot"][i], "mould": mould, "observed_arrival_l": took,
                     "would_fill": row["volume_l"] - wanted >= took, "would_overflow_l": row["volume_l"] - took,
-                    "rank_chance": float(np.clip(o.chance_below(float(np.log(took))), 0, 1))}  # fmt: skip
+                    "rank_chance": float(np.clip(o.arrival.chance_below(float(np.log(took))), 0, 1))}  # fmt: skip
             rows.append(row)
         if not rows:
             return empty(NEXT_SHOT_CHECK)
         return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
 
 
-def outlook_row(o: Outlook, chance: float, bleed_l: float) -> dict[str, Any]:
-    """Volume to set and what goes with it, from the outlook of the log arrival volume."""
+def outlook_row(ahead: predict.Ahead, chance: float, bleed_l: float) -> dict[str, Any]:
+    """Volume to set and what goes with it."""
+    o = ahead.arrival
     low, middle, high = (float(np.exp(o.quantile(q))) for q in (0.025, 0.5, 0.975))
-    volume = float(np.ceil(np.exp(o.quantile(chance)) * 1000 - 1e-9) / 1000) + bleed_l
+    volume = float(np.ceil(np.exp(ahead.to_set(chance)) * 1000 - 1e-9) / 1000) + bleed_l
     return {
         "volume_l": volume, "volume_low_l": low + bleed_l, "volume_high_l": max(high + bleed_l, volume),
         "fill_chance": float(np.clip(o.chance_below(float(np.log(volume - bleed_l))), 0.0, 1.0)),

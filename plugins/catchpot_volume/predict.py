@@ -43,6 +43,7 @@ class Readings:
     """Log relative volumes in time order, their s.d. and the rows of the frame they stand in; (shots,) each.
 
     place, place_sd: log of the usual shot's arrival volume in litres as it was known at each of them, and its s.d.
+    end: log of the volume at which it ended, for a shot of the usual size.
     """
 
     rows: NDArray[np.intp]
@@ -50,6 +51,7 @@ class Readings:
     sd: Floats
     place: Floats
     place_sd: Floats
+    end: Floats
 
     @property
     def found(self) -> int:
@@ -65,28 +67,60 @@ def readings(frame: pl.DataFrame) -> Readings:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(relative) - np.nan_to_num(expansion(frame))
         usual = np.log(place / relative)
-    return Readings(rows, value[rows], sd[rows], usual[rows], half[rows])
+        end = np.log(column(frame, "injected_volume_l")) - value
+    return Readings(rows, value[rows], sd[rows], usual[rows], half[rows], end[rows])
 
 
-def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Outlook | None]:
-    """The outlook (of the log volume) before each reading and, last, after them all; None where nothing is known.
+ENDS, USUAL_END = 20, 0.7
+"""Shots whose ends say where a shot usually ends, and which share of them ended before that."""
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What the coming shot will take: outlook of its log arrival volume. as_filled: of the log volume at which it would
+    end as usual shots do; None where no shot is known."""
+
+    arrival: Outlook
+    as_filled: Outlook | None = None
+
+    def moved(self, by: float, sd: float) -> Ahead:
+        """For a shot that takes more by this log, with that s.d."""
+        filled = None if self.as_filled is None else self.as_filled.moved(by).widened(sd)
+        return Ahead(self.arrival.moved(by).widened(sd), filled)
+
+    def to_set(self, chance: float) -> float:
+        """Log of the volume to set so that resin arrives with this chance.
+
+        Where the place of arrival is so poorly known that this would be more than what is set as a rule, and a rule
+        that fills is likelier than not, it is what is set as a rule: nobody has to fill the pot for what is not known.
+        """
+        wanted = self.arrival.quantile(chance)
+        if self.as_filled is None or self.arrival.chance_below(self.as_filled.quantile(0.5)) < 0.5:
+            return wanted
+        return min(wanted, self.as_filled.quantile(chance))
+
+
+def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Ahead | None]:
+    """The outlook before each reading and, last, after them all; None where nothing is known.
 
     step: what is known before each reading, and before the coming shot, of a step since the reading before it.
     """
     follower = Follower(USUAL_SCATTER)
-    made: list[Outlook | None] = []
+    made: list[Ahead | None] = []
     first = len(r.value) - CHECKED_SHOTS
     for i, (value, sd) in enumerate(zip(r.value, r.sd, strict=True)):
-        made.append(_outlook(follower, r, i, step[i]) if i >= max(LEAST_HISTORY, first) else None)
+        made.append(_ahead(follower, r, i, step[i]) if i >= max(LEAST_HISTORY, first) else None)
         follower.take(float(value), float(sd), *step[i])
     end = len(r.value)
-    return [*made, _outlook(follower, r, end, step[end]) if end >= LEAST_HISTORY else None]
+    return [*made, _ahead(follower, r, end, step[end]) if end >= LEAST_HISTORY else None]
 
 
-def _outlook(follower: Follower, r: Readings, before: int, step: Step) -> Outlook:
+def _ahead(follower: Follower, r: Readings, before: int, step: Step) -> Ahead:
     known = before - 1
+    relative = follower.outlook(*step)
     unsure = float(np.hypot(r.place_sd[known], CLOTH_SD))
-    return follower.outlook(*step).moved(float(r.place[known])).widened(unsure)
+    end = float(np.quantile(r.end[max(before - ENDS, 0) : before], USUAL_END))
+    return Ahead(relative.moved(float(r.place[known])).widened(unsure), relative.moved(end))
 
 
 def steps(at: Sequence[datetime], events: Sequence[dict[str, Any]]) -> list[Step]:

@@ -29,7 +29,7 @@ LONGEST = 1.75
 """End of the shared curve, as a multiple of the reference."""
 LOG_STEP, LOG_HALF = 1e-3, 160
 """Step and half-length of the grid of the log stretch: +-16 % in steps of 0.1 %."""
-COARSE, NEAR = 4, 24
+COARSE, NEAR = 5, 16
 """Nodes of that grid tried first, one in so many; and nodes tried either side of the likeliest."""
 HAT_STEP = 0.08
 """Distance of the hat functions that departures of shape are made of."""
@@ -153,6 +153,7 @@ class OwnCurve:
     worth: float = 0.0
     count: int = 0
     kept: list[tuple[Repetition, float, float, float, float]] = field(default_factory=list)
+    _drawn: tuple[Floats, Floats, int, int] | None = None
 
     def covariance(self) -> Floats:
         """Covariance of the departures on HATS."""
@@ -169,13 +170,16 @@ class OwnCurve:
 
         Before the first and past the last it goes on level.
         """
+        if self._drawn is not None:
+            return self._drawn
         known = np.flatnonzero(self.weight > 0)
         mean = self.total[known] / self.weight[known]
         spread = np.sqrt(np.maximum(self.squares[known] / self.weight[known] - mean**2, 0.0))
         error = np.sqrt(self.noise[known]) / self.weight[known]
         mean = _smoothed(mean, error)
         at = np.arange(CELLS)
-        return np.interp(at, known, mean), np.interp(at, known, spread), int(known[0]), int(known[-1])
+        self._drawn = (np.interp(at, known, mean), np.interp(at, known, spread), int(known[0]), int(known[-1]))
+        return self._drawn
 
     def error(self) -> Floats:
         """Standard error of the shared curve before smoothing (CELLS,), as shown by the repetitions' noise."""
@@ -201,16 +205,15 @@ class OwnCurve:
             return Placed(point, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, none, np.zeros(0), np.zeros((0, 0)))
         fit = _Fit(self, r)
         coarse = np.arange(0, len(LOG_GRID), COARSE)
-        nodes = [coarse]
-        rough = fit.log_likelihood(LOG_GRID[coarse])
-        best = coarse[int(np.argmax(rough))]
+        rough = fit.solve(LOG_GRID[coarse])
+        best = coarse[int(np.argmin(rough.deviance))]
         fine = np.arange(max(best - NEAR, 0), min(best + NEAR + 1, len(LOG_GRID)))
-        nodes.append(fine)
-        values = np.concatenate([rough, fit.log_likelihood(LOG_GRID[fine])])
-        at, first = np.unique(np.concatenate(nodes), return_index=True)
-        said = np.interp(np.arange(len(LOG_GRID)), at, values[first])
+        near = fit.solve(LOG_GRID[fine])
+        at, first = np.unique(np.concatenate([coarse, fine]), return_index=True)
+        deviance = np.concatenate([rough.deviance, near.deviance])[first]
+        said = -0.5 * np.interp(np.arange(len(LOG_GRID)), at, deviance)
         # what the model can't explain is not noise that averages out
-        misfit = fit.misfit(LOG_GRID[at[int(np.argmax(values[first]))]])
+        misfit = float(near.left[int(np.argmin(near.deviance))] / max(len(fit.known), 1))
         said = (said - said.max()) / max(misfit, 1.0)
         likelihood = np.exp(said)
         ahead = self._ahead(step)
@@ -281,6 +284,7 @@ class OwnCurve:
             s * MEMORY + a for s, a in zip((self.weight, self.total, self.squares), add[:3], strict=True)
         )
         self.noise = self.noise * MEMORY**2 + add[3]
+        self._drawn = None
 
     def _again(self) -> None:
         """Lay what is kept on the curve anew, so that a poor beginning does not stay in it.
@@ -293,7 +297,8 @@ class OwnCurve:
         for r, log_stretch, _, _, t in self.kept:
             fit = _Fit(self, r)
             near = log_stretch + LOG_GRID[LOG_HALF - NEAR : LOG_HALF + NEAR + 1 : 2]
-            said = fit.log_likelihood(near) / max(1.0, fit.misfit(log_stretch))
+            solved = fit.solve(near)
+            said = -0.5 * solved.deviance / max(1.0, float(solved.left[NEAR // 2] / max(len(fit.known), 1)))
             prior = -0.5 * (near - log_stretch) ** 2 / SCATTER_SD**2
             weight = np.exp(said + prior - (said + prior).max())
             at = float(weight @ near / weight.sum())
@@ -356,7 +361,7 @@ class _Fit:
         slip = self.slip[centre] / self.scale**2
         return mean, 1.0 / (self.variance + slip + np.where(centre >= self.unknown_from, UNKNOWN**2, 0.0))
 
-    def _solve(self, log_stretch: Floats) -> _Solved:
+    def solve(self, log_stretch: Floats) -> _Solved:
         """Deviance (with its log determinant), offset and height at each stretch."""
         shape, precision = self._design(log_stretch)
         size = self.hat.shape[1]
@@ -388,15 +393,9 @@ class _Fit:
         within = np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1) * 2 - np.log(precision).sum(axis=1)
         return _Solved(left, left + np.log(det) + within, offset, height, shape, precision, inner)
 
-    def log_likelihood(self, log_stretch: Floats) -> Floats:
-        return -0.5 * self._solve(log_stretch).deviance
-
-    def misfit(self, log_stretch: float) -> float:
-        return float(self._solve(np.array([log_stretch])).left[0] / max(len(self.known), 1))
-
     def terms(self, log_stretch: float) -> tuple[float, float, Bools, Floats, Floats]:
         """Offset, height, hats reached, their departures and the departures' covariance."""
-        made = self._solve(np.array([log_stretch]))
+        made = self.solve(np.array([log_stretch]))
         a, b = float(made.offset[0]), float(np.clip(made.height[0], 0.2, 5.0))
         left = self.y - a / self.scale - b * made.shape[0]
         cov = np.linalg.inv(made.inner[0])
