@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -44,6 +44,8 @@ NEVER_SEEN, SHOTS_TO_SEE = 0.1, 4.0
 becomes at last, and over how many shots (from experience, no source)."""
 MISTAKEN = 0.03
 """Chance that a witness speaks of something else: another shot, a spilt pot, an eye elsewhere."""
+FAR = 4.0
+"""Standard deviations from the median beyond which a pot is left out."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def place_of(own: OwnCurve, usual_end: float, facts: MouldFacts, seen: Sequence[
     # someone would have set more
     habit = NEVER_SEEN + (1.0 - NEVER_SEEN) * float(np.exp(-own.count / SHOTS_TO_SEE))
     log = np.log(by_curve) + np.where(s.place > usual_end, np.log(habit), 0.0)
-    for w in seen:
+    for w in _with_pots_as_one(seen):
         log += np.log(MISTAKEN + (1.0 - MISTAKEN) * _likelihood(w, s.place, facts.hose))
     density = np.exp(log - log.max())
     kinds = [w.kind for w in seen]
@@ -129,11 +131,33 @@ def read(s: Signs) -> Floats:
     return np.asarray((1.0 - UNTAUGHT) * made + UNTAUGHT / len(made))
 
 
+def _with_pots_as_one(seen: Sequence[Seen]) -> list[Seen]:
+    """The witnesses, their errors widened by the cloth's; all pots that held resin as one.
+
+    What fills after resin arrived is a mould's own, the same at every weighing: ten pots know what the part takes ten
+    times as well, and the arrival not. Pots far from the others are left out.
+    """
+    wide = [replace(w, sd=float(np.hypot(w.sd, CLOTH_SD))) for w in seen]
+    pots = [w for w in wide if w.kind == "pot" and not w.empty]
+    if len(pots) < 2:
+        return wide
+    log, sd = np.log([w.at for w in pots]), np.array([w.sd for w in pots])
+    like = np.abs(log - np.median(log)) <= FAR * sd
+    if not like.any():
+        like[:] = True
+    weight = like / sd**2
+    middle = float(weight @ log / weight.sum())
+    # scatter beyond what the errors say is shared among them
+    beyond = max(1.0, float(weight @ (log - middle) ** 2) / max(int(like.sum()) - 1, 1))
+    one = replace(pots[-1], at=float(np.exp(middle)), sd=float(np.sqrt(beyond / weight.sum())))
+    return [w for w in wide if w.kind != "pot" or w.empty] + [one]
+
+
 def _likelihood(w: Seen, place: Floats, hose: float) -> Floats:
     """Likelihood of a witness at each place, at most about 1."""
     from scipy.special import ndtr
 
-    sd = float(np.hypot(w.sd, CLOTH_SD))
+    sd = w.sd
     if w.kind == "eye":
         return np.asarray(np.exp(-0.5 * (np.log(w.at / place) / sd) ** 2))
     if w.empty:  # nothing came through, or it is still in the hose
