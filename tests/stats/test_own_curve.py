@@ -1,4 +1,4 @@
-"""The shared curve: stretches come back within their intervals, steps are followed, odd repetitions are not believed."""
+"""The shared curve: stretches come back within their intervals, steps are followed, odd repetitions not believed."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def series(seed: int, stretches: Floats, **more: float) -> tuple[OwnCurve, list[
     """A series with its true log stretches against the first one's, which is the reference."""
     rng = np.random.default_rng([seed, 19])
     own, placed = follow([
-        repetition(rng, float(s), offset=0.05 * rng.standard_normal(), height=float(np.exp(0.1 * rng.standard_normal())),
-                   **more)
+        repetition(rng, float(s), offset=0.05 * rng.standard_normal(),
+                   height=float(np.exp(0.1 * rng.standard_normal())), **more)
         for s in stretches
     ])  # fmt: skip
     return own, placed, np.log(stretches / stretches[0])
