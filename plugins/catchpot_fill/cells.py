@@ -26,6 +26,8 @@ LEAST_NOISE = 1e-3
 """Relative noise of a cell below which no log is believed: resolution of the gauges."""
 READINGS_A_CELL = 1.2
 """Readings that a cell which is compared with a curve holds at least."""
+WAVE_CELLS, MORE_THAN_NOISE = 31, 1.4
+"""Cells of the running parabola that waves are seen against, and how far they must stand out of the noise."""
 NEAR_CELLS = 31
 """Cells over which the noise is taken to be the same."""
 
@@ -141,5 +143,32 @@ def _noise(resistance: Array, readings: Array) -> Array:
         jumps = np.abs(z[2 * apart :] - 2 * z[apart:-apart] + z[: -2 * apart]) / np.sqrt(6.0) * 1.4826
         jumps = np.pad(jumps, apart, mode="edge")
         local = uniform_filter1d(median_filter(jumps, NEAR_CELLS, mode="nearest"), NEAR_CELLS // 2, mode="nearest")
-        out[i, k] = np.maximum(local * np.sqrt(apart), LEAST_NOISE) * level
+        local = np.maximum(local * np.sqrt(apart), LEAST_NOISE)
+        out[i, k] = local * _waves(y, local, apart) * level
     return out
+
+
+def _waves(y: Array, noise: Array, apart: int) -> float:
+    """Factor on the noise for what swings more slowly than from cell to cell: ripple that a slow logger folds down.
+
+    y: (n,) means of neighbouring cells. What a running parabola leaves over is held against the noise, with the length
+    over which it keeps its sign; a swing that a curve could be laid upon must not pass for the curve's own.
+    """
+    from scipy.signal import savgol_filter
+
+    wide = WAVE_CELLS | 1
+    if len(y) < 2 * wide:
+        return 1.0
+    left = y / savgol_filter(y, wide, 2) - 1.0
+    size = float(np.median(np.abs(left))) * 1.4826
+    beyond = size / max(float(np.median(noise)) / np.sqrt(apart), 1e-12)
+    if beyond < MORE_THAN_NOISE:
+        return 1.0
+    cut = np.clip(left, -3 * size, 3 * size)
+    length = 1.0
+    for lag in range(1, wide):
+        follow = float(cut[lag:] @ cut[:-lag] / max(float(cut @ cut), 1e-300))
+        if follow <= 0:
+            break
+        length += 2 * follow
+    return float(beyond * np.sqrt(max(length / apart, 1.0)))
