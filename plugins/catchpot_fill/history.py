@@ -23,11 +23,13 @@ ENDS = 20
 USUAL_END = 0.7
 ALWAYS, EVERY = 12, 4
 """The place of arrival is looked for anew at each of the first shots, then at every so many, and with every witness."""
-ARRIVED = 0.7
+ARRIVED = 0.5
 """Chance that resin arrived from which an arrival is given; below it a shot says "at least"."""
 CORNER_SHARE, CORNER_SHARE_SD = 0.4, 0.3
 """Share of what is metered after the arrival that stays in the part, where no two weighings say (two-dimensional
 moulds)."""
+OFFSET_SD, LEAST_DENSITY = 0.01, 1e-4
+"""What weighings may differ by from any share, relative; and the least density of a place that is reckoned with."""
 TAKEN_SD = 0.003
 """S.d. of what a part takes from shot to shot, beside the curve's stretch; relative."""
 EVENT_CHANCE = 0.5
@@ -200,10 +202,15 @@ def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Ou
 
     injected = float(shots.injected_l[i])
     wide = float(np.hypot(sd, CLOTH_SD))
-    known = place.density > 1e-4
+    known = place.density > LEAST_DENSITY
     density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
     out.place[i], out.place_half[i] = place.middle * unit, place.half_width
+    if shots.pot_kg[i] > SCALE_KG:  # it was in the pot
+        density = density * ndtr((np.log(injected) - log) / wide) + 1e-300
+        density = density / density.sum()
     out.chance[i] = min(1.0, float(density @ ndtr((np.log(injected) - log) / wide)))
+    if shots.pot_kg[i] > SCALE_KG:
+        out.chance[i] = 1.0
     centre = float(np.log(place.middle * unit))
     cdf = ndtr((centre + GRID[:, None] - log[None, :]) / wide) @ density
     if out.chance[i] >= ARRIVED:  # it came before the shot ended
@@ -215,33 +222,43 @@ def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Ou
 
 
 def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: Outcome) -> None:
-    """What stayed in the mould: weighed, or as the weighed shots of the mould say, or between arrival and the end."""
+    """What stayed in the mould: weighed, or by place and weighed shots, all up to the arrival and a share of the rest."""
     injected, end = float(shots.injected_l[i]), float(shots.injected_l[i]) / unit
     if np.isfinite(shots.pot_kg[i]):
         past = float(shots.pot_kg[i]) / float(shots.density_kg_l[i])
         error = 1.96 * SCALE_KG / float(shots.density_kg_l[i])
         value, low, high = injected - past, injected - past - error, injected - past + error
-    elif memory.taken:
-        ends, took, errors = np.array(memory.taken).T
-        share, share_sd = _corner_share(ends, took)
-        near = 1.0 / (errors**2 + (share_sd * (ends - end)) ** 2 + TAKEN_SD**2)
-        guess = took + share * (end - ends)
-        value = float(near @ guess / near.sum())
-        apart = share_sd * abs(float(near @ (end - ends) / near.sum()))
-        error = float(np.sqrt(1.0 / near.sum() + apart**2 + (TAKEN_SD * value) ** 2 + (sd * value) ** 2))
-        value, low, high = value * unit, (value - 1.96 * error) * unit, (value + 1.96 * error) * unit
     else:
-        arrival, low, high = out.arrival[i], out.arrival_low[i], injected
-        value = arrival + CORNER_SHARE * max(injected - arrival, 0.0)
+        assert memory.place is not None
+        known = memory.place.density > LEAST_DENSITY
+        place, weight = memory.place.at[known], memory.place.density[known]
+        told = np.array(memory.taken).reshape(-1, 3)
+        share, share_sd, offset, offset_sd = _past_arrival(place, *told.T)
+        beyond = np.maximum(end - place, 0.0)
+        each = np.minimum(end, place) + share * beyond + offset
+        variance = (share_sd * beyond) ** 2 + offset_sd**2 + (sd * end) ** 2 + (TAKEN_SD * end) ** 2
+        weight = weight / weight.sum()
+        value = float(weight @ each)
+        error = 1.96 * float(np.sqrt(weight @ (variance + (each - value) ** 2)))
+        value, low, high = value * unit, (value - error) * unit, (value + error) * unit
     value, low, high = (float(np.clip(v, 0.0, injected)) for v in (value, low, high))
-    out.taken[i], out.taken_low[i], out.taken_high[i] = value, low, max(high, value)
+    out.taken[i], out.taken_low[i], out.taken_high[i] = min(value, high), low, high
 
 
-def _corner_share(ends: Floats, took: Floats) -> tuple[float, float]:
-    """Share of what comes after the arrival that stays, and its s.d., as far as weighings at different ends say."""
-    spread = ends - ends.mean()
-    told = float(spread @ spread) / (TAKEN_SD * 1.5) ** 2
-    prior = 1.0 / CORNER_SHARE_SD**2
-    slope = float(spread @ (took - took.mean())) / max(float(spread @ spread), 1e-12)
-    mean = (told * slope + prior * CORNER_SHARE) / (told + prior)
-    return float(np.clip(mean, 0.0, 1.0)), float(1.0 / np.sqrt(told + prior))
+def _past_arrival(place: Floats, ends: Floats, took: Floats, errors: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """For each place of arrival: share of what comes after it that stays, its s.d., and what weighings say beyond that.
+
+    ends, took, errors: (weighings,), where weighed shots ended, what their parts took, relative s.d. The offset takes
+    up what the share, which lies between 0 and 1, can't: a gain of the scales, a hose that the pot doesn't show.
+    """
+    beyond = np.maximum(ends[None, :] - place[:, None], 0.0)
+    level = np.minimum(ends[None, :], place[:, None])
+    precision = 1.0 / (errors**2 + TAKEN_SD**2)[None, :]
+    told = np.sum(precision * beyond**2, axis=1) + 1.0 / CORNER_SHARE_SD**2
+    share = (np.sum(precision * beyond * (took[None, :] - level), axis=1) + CORNER_SHARE / CORNER_SHARE_SD**2) / told
+    share = np.clip(share, 0.0, 1.0)
+    left = took[None, :] - level - share[:, None] * beyond
+    reached = precision * (beyond > 0)
+    weight = np.sum(reached, axis=1)
+    offset = np.sum(reached * left, axis=1) / (weight + 1.0 / OFFSET_SD**2)
+    return share, 1.0 / np.sqrt(told), offset, 1.0 / np.sqrt(weight + 1.0 / OFFSET_SD**2)

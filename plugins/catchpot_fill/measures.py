@@ -167,7 +167,8 @@ def _permeability(m: Mould, refusals: Refusals, given: Flags, fitted: Flags, k: 
                  "the mould book has no viscosity for this mould's resin")  # fmt: skip
     mu = m.seen("bed_viscosity_pa_s")
     drive = rows(m.frame["drive_pa"])
-    pressure = np.nansum(drive, axis=1) / np.isfinite(drive).sum(axis=1)
+    known = np.isfinite(drive)
+    pressure = np.where(known, drive, 0.0).sum(axis=1) / known.sum(axis=1)
     parts = [
         relative, 1.96 * geometry, m.outcome.place_half, m.of("thickness_tolerance_mm") / m.of("thickness_mm"),
         m.of("capillary_pressure_tolerance_mbar") * 100.0 / pressure,
