@@ -166,3 +166,13 @@ def test_what_may_have_changed_the_shape_lets_the_new_one_in_sooner() -> None:
         return float(np.abs(got - np.polyval(np.polyfit(want, got, 1), want)).max())
 
     assert off(warned) < off(plain)
+
+
+def test_departures_stay_a_covariance_however_far_each_repetition_reached() -> None:
+    """Hats that a short repetition did not reach are filled in as expected beside those it did."""
+    rng = np.random.default_rng(13)
+    own = OwnCurve()
+    for i in range(60):
+        r = repetition(rng, 1.0, end=[1.06, 0.9, 0.98, 1.0][i % 4], noise=0.002)
+        own.learn(r, own.place(r))
+        assert np.linalg.eigvalsh(own.covariance()).min() > 0
