@@ -49,6 +49,8 @@ NEVER_SEEN, SHOTS_TO_SEE = 0.1, 4.0
 becomes at last, and over how many shots (from experience, no source)."""
 MISTAKEN = 0.03
 """Chance that a witness speaks of something else: another shot, a spilt pot, an eye elsewhere."""
+FAR = 4.0
+"""Standard deviations from the median beyond which a pot is left out."""
 
 
 @dataclass(frozen=True)
@@ -151,8 +153,13 @@ def read(s: Signs) -> Floats:
 
 
 def _together(log_at: Floats, sd: Floats, cloth_sd: float) -> tuple[float, float]:
-    """Mean of several readings of one place and its s.d.: what they err in together does not average out."""
-    precision = 1.0 / (sd**2 + cloth_sd**2)
+    """Mean of several readings of one place and its s.d.: what they err in together does not average out.
+
+    Readings far from the others are left out.
+    """
+    wide = np.hypot(sd, cloth_sd)
+    like = np.abs(log_at - np.median(log_at)) <= FAR * wide
+    precision = np.where(like if like.any() else True, 1.0 / wide**2, 0.0)
     return float(precision @ log_at / precision.sum()), float(np.hypot(precision.sum() ** -0.5, SHARED_SD))
 
 

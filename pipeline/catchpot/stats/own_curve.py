@@ -265,8 +265,15 @@ class OwnCurve:
 
     def _learn_departure(self, placed: Placed, trust: float) -> None:
         seen, usual = placed.hats, self.covariance()
-        made = usual.copy()
-        made[np.ix_(seen, seen)] = np.outer(placed.departure, placed.departure) + placed.departure_cov
+        rest = ~seen
+        within = np.outer(placed.departure, placed.departure) + placed.departure_cov
+        # hats that were not reached: as expected beside those that were, or the whole would be no covariance
+        onto = np.linalg.solve(usual[np.ix_(seen, seen)], usual[np.ix_(seen, rest)]).T
+        made = np.empty_like(usual)
+        made[np.ix_(seen, seen)] = within
+        made[np.ix_(rest, seen)] = onto @ within
+        made[np.ix_(seen, rest)] = made[np.ix_(rest, seen)].T
+        made[np.ix_(rest, rest)] = usual[np.ix_(rest, rest)] + onto @ (within - usual[np.ix_(seen, seen)]) @ onto.T
         self.departures = self.departures * MEMORY + trust * made
         self.worth = self.worth * MEMORY + trust
         a, b = placed.offset, placed.height
