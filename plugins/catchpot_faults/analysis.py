@@ -68,7 +68,8 @@ class Faults:
             "vol_l", "t_s", "cavity_pressure_mbar", "clamp_pressure_mbar", "catalyst_flow_ml_min", "flange_gap_mm",
         ),
         "injection": (
-            "injected_volume_l", "bed_viscosity_pa_s", "resistance_per_m3", "resistance_sd_per_m3", "time_s",
+            "injected_volume_l", "bed_viscosity_pa_s", "readings",
+            "resistance_per_m3", "resistance_sd_per_m3", "time_s",
         ),
         "fill": (
             "arrival_relative", "arrival_place_l", "arrival_place_pct", "arrival_chance", "oddity", "clamp_margin_n",

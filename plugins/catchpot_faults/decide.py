@@ -31,6 +31,11 @@ class Odds:
         """Chance from which a fault is named."""
         return 1.0 / (1.0 + self.miss_over_alarm)
 
+    @property
+    def least_log(self) -> float:
+        """Log odds below which a kind is not looked at; two that share one cause may be likely only together."""
+        return float(-np.log(self.miss_over_alarm)) - 1.0
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -44,15 +49,9 @@ class Verdict:
     runner_up: tuple[str, float]
 
 
-@dataclass(frozen=True)
-class Verdicts:
-    """named: likeliest first. healthy: chance that nothing is wrong."""
-
-    named: tuple[Verdict, ...]
-    healthy: float
-
-
-def decide(look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str, Evidence], odds: Odds) -> Verdicts:
+def decide(
+    look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str, Evidence], odds: Odds
+) -> list[Verdict]:
     """What is named of shot j. Kinds that speak of the same channel compete; two at once are tried.
 
     A first fault is taken off the curve, then the others are weighed anew on what is left.
@@ -60,15 +59,12 @@ def decide(look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str,
     left = dict(kinds)
     log = {k: float(e.total[j]) - odds.log_against(kinds[k]) for k, e in evidence.items()}
     named: list[Verdict] = []
-    healthy = 1.0
     now, at, look_now = evidence, j, look
     for _ in range(MOST):
-        best = _first(left, log, kinds, odds) or max(left, key=lambda k: log[k], default=None)
-        if best is None or log[best] < -np.log(odds.miss_over_alarm) - 1.0:
+        best = _first(left, log, kinds, odds, now) or max(left, key=lambda k: log[k], default=None)
+        if best is None or log[best] < odds.least_log:
             break
         chance, runner_up = _chance(best, left, log, kinds)
-        if not named:
-            healthy = float(1.0 / (1.0 + np.sum(np.exp(np.clip(list(log.values()), -50, 50)))))
         if chance < odds.least_chance:
             # two explanations of one thing may be likely only together: the likelier one is named
             together = chance + runner_up[1] if runner_up[0] != "healthy" else chance
@@ -83,17 +79,24 @@ def decide(look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str,
         if deformation is None:
             left = {k: v for k, v in left.items() if not v.channels & shared}
             continue
+        left = {k: v for k, v in left.items() if not v.channels & (shared - {"curve"})}
         # what the first one leaves of the curve is weighed anew
         look_now, at = look_now.one(at, deformation[at]), 0
         now = {k: v.evidence(look_now) for k, v in left.items()}
         log = {k: float(e.total[0]) - odds.log_against(kinds[k]) for k, e in now.items()}
-    return Verdicts(tuple(named), healthy)
+    return named
 
 
-def _first(left: Mapping[str, Kind], log: Mapping[str, float], kinds: Mapping[str, Kind], odds: Odds) -> str | None:
-    """A kind that spoils channels and is likely by its own: what others say of those channels is then worth nothing."""
-    sure = [k for k, v in left.items() if v.spoils and _chance(k, left, log, kinds)[0] >= odds.least_chance]
-    return max(sure, key=lambda k: log[k], default=None)
+def _first(left: Mapping[str, Kind], log: Mapping[str, float], kinds: Mapping[str, Kind], odds: Odds,
+           now: Mapping[str, Evidence]) -> str | None:  # fmt: skip
+    """A kind that spoils channels and is likely by its own: what others say of those channels is then worth nothing.
+
+    After those one that deforms the curve, on which others' readings rest.
+    """
+    likely = [k for k in left if _chance(k, left, log, kinds)[0] >= odds.least_chance]
+    spoilers = [k for k in likely if left[k].spoils and now[k].deformation is None]
+    benders = [k for k in likely if now[k].deformation is not None]
+    return max(spoilers or benders, key=lambda k: log[k], default=None)
 
 
 def _chance(best: str, left: Mapping[str, Kind], log: Mapping[str, float],
@@ -107,4 +110,4 @@ def _chance(best: str, left: Mapping[str, Kind], log: Mapping[str, float],
     return weight[best] / total, (second, weight[second] / total)
 
 
-__all__ = ["Odds", "Verdict", "Verdicts", "decide"]
+__all__ = ["Odds", "Verdict", "decide"]

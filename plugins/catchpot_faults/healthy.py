@@ -66,34 +66,46 @@ class Aligned:
         first = np.argmax(seen, axis=1)[:, None]
         at = np.where(at < 0, first, at)
         self._fit = seen.sum(axis=1) >= bins // 10
-        self._log = _sums(np.where(self._fit[:, None], np.nan_to_num(np.take_along_axis(log, at, axis=1)), 0.0))
-        self._seen = _sums(seen.astype(float))
-        relative = np.take_along_axis(shots.noise / shots.resistance, at, axis=1)
-        self._variance = _sums(np.nan_to_num(relative) ** 2)
+        full = np.where(self._fit[:, None], np.nan_to_num(np.take_along_axis(log, at, axis=1)), 0.0)
+        relative = np.nan_to_num(np.take_along_axis(shots.noise / shots.resistance, at, axis=1))
+        self._running = np.stack([_sums(full), _sums(seen.astype(float)), _sums(relative**2)])
         self._time = np.concatenate([shots.time_s[:, :1], shots.time_s], axis=1)
         self._injected, self._bins = shots.injected_l, bins
+        self._readings = np.clip(np.nan_to_num(shots.number["readings"], nan=bins) / bins, 0.0, 1.0)
         self._usual_place = shots.number["arrival_place_l"] / shots.number["arrival_relative"]
         self.y, self.variance, self.time_s = (np.full((n, CELLS), np.nan) for _ in range(3))
         self.known = np.zeros((n, CELLS), dtype=bool)
-        self.stretch, self.scale_l, self.place_l = np.zeros(n), np.full(n, shots.injected_l[0]), self._usual_place
+        self.stretch, self.scale_l, self.place_l = (
+            np.zeros(n),
+            np.full(n, shots.injected_l[0]),
+            self._usual_place.copy(),
+        )
 
-    def lay(self, rows: Index, stretch: Floats) -> None:
-        """Lay some shots on GRID anew. stretch: log, (rows,)."""
-        self.stretch[rows] = stretch
-        scale = self._injected[0] * np.exp(stretch)
-        self.scale_l[rows] = scale
-        self.place_l = self._usual_place * np.exp(self.stretch)
-        own = scale / self._injected[rows] * self._bins  # own cells to a share of 1
+    def cells_at(self, rows: Index, stretch: Floats) -> tuple[Floats, Floats, Bools]:
+        """Log resistance, noise's variance and whether it is known, of shots laid with a log stretch, (rows, CELLS)."""
+        own = self._own_cells(rows, stretch)
         edges = np.arange(CELLS + 1) * CELL * own[:, None]
-        part = np.diff(np.stack([_between(v[rows], edges) for v in (self._log, self._seen, self._variance)]), axis=2)
+        part = np.diff(_between(self._running[:, rows], edges), axis=2)
         wide = (CELL * own)[:, None]
         last = self._bins * (1.0 - LEFT_OUT_END)
         use = (part[1] > 0.5 * wide) & (edges[:, 1:] <= last) & (np.arange(CELLS) >= FIRST_CELL)
         use &= self._fit[rows][:, None]
-        self.known[rows] = use
-        self.y[rows] = np.where(use, part[0] / wide, np.nan)
-        self.variance[rows] = np.where(use, part[2] / wide / np.maximum(wide, 1.0), np.nan)
-        self.time_s[rows] = _between(self._time[rows], GRID * own[:, None])
+        # cells that share a reading share its noise
+        told = np.maximum(wide * self._readings[rows, None], 1.0)
+        return np.where(use, part[0] / wide, np.nan), np.where(use, part[2] / wide / told, np.nan), use
+
+    def lay(self, rows: Index, stretch: Floats) -> None:
+        """Lay some shots on GRID anew. stretch: log, (rows,)."""
+        self.stretch[rows] = stretch
+        self.scale_l[rows] = self._injected[0] * np.exp(stretch)
+        self.place_l[rows] = self._usual_place[rows] * np.exp(stretch)
+        self.y[rows], self.variance[rows], self.known[rows] = self.cells_at(rows, stretch)
+        at = GRID * self._own_cells(rows, stretch)[:, None]
+        self.time_s[rows] = _between(self._time[None, rows], at)[0]
+
+    def _own_cells(self, rows: Index, stretch: Floats) -> Floats:
+        """How many of its own cells a shot has to a share of 1, (rows,)."""
+        return np.asarray(self._injected[0] * np.exp(stretch) / self._injected[rows] * self._bins)
 
 
 def _sums(values: Floats) -> Floats:
@@ -101,18 +113,22 @@ def _sums(values: Floats) -> Floats:
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
-def _between(rows: Floats, at: Floats) -> Floats:
-    """Values of each row at places counted in columns, straight between them, level beyond the ends."""
-    at = np.clip(at, 0.0, rows.shape[1] - 1.0)
-    low = np.minimum(at.astype(np.intp), rows.shape[1] - 2)
-    left = np.take_along_axis(rows, low, axis=1)
-    return np.asarray(left + (at - low) * (np.take_along_axis(rows, low + 1, axis=1) - left))
+def _between(channels: Floats, at: Floats) -> Floats:
+    """Values of each row at places counted in columns, straight between them, level beyond the ends.
+
+    channels: (channels, rows, columns); at: (rows, places).
+    """
+    at = np.clip(at, 0.0, channels.shape[2] - 1.0)
+    low = np.minimum(at.astype(np.intp), channels.shape[2] - 2)
+    row = np.arange(len(at))[:, None]
+    left = channels[:, row, low]
+    return np.asarray(left + (at - low) * (channels[:, row, low + 1] - left))
 
 
-def _before(values: Floats) -> Floats:
+def before(values: Floats, look_back: int = LOOK_BACK) -> Floats:
     """Median of the last few values before each (shots,); NaN where there is none."""
-    padded = np.concatenate([np.full(LOOK_BACK, np.nan), values])
-    return nan_median(np.lib.stride_tricks.sliding_window_view(padded, LOOK_BACK)[:-1])
+    padded = np.concatenate([np.full(look_back, np.nan), values])
+    return nan_median(np.lib.stride_tricks.sliding_window_view(padded, look_back)[:-1])
 
 
 def _without_spikes(log: Floats, half: int = 3) -> Floats:
@@ -128,7 +144,7 @@ class Healthy:
 
     mean: (CELLS,) log resistance. cells: which are judged. white: inverse root of the covariance of departures on the
     judged cells, level left out. level_sd: of the level beside that of the shots before. scatter: of both, (CELLS,).
-    shots: behind it.
+    noise: of the gauges in it, variance, (CELLS,). shots: behind it.
     """
 
     mean: Floats
@@ -136,7 +152,14 @@ class Healthy:
     white: Floats
     level_sd: float
     scatter: Floats
+    noise: Floats
     shots: int
+
+    def wider(self, variance: Floats) -> Floats:
+        """How much wider than usual the departures of noisier shots are, (shots,). variance: theirs, (shots, CELLS)."""
+        more = np.nan_to_num(variance - self.noise)[:, self.cells]
+        usual = np.mean(np.diag(np.linalg.inv(self.white.T @ self.white)))
+        return np.asarray(1.0 + np.maximum(np.mean(more, axis=1), 0.0) / usual)
 
     @property
     def slope(self) -> Floats:
@@ -159,8 +182,9 @@ def learn(a: Aligned, rows: Index, believed: Floats) -> Healthy | None:
     left = np.where(known & enough, y - mean - level[:, None], 0.0)
     expected = expected_covariance(mean, enough)
     noise = nan_median(np.where(known, a.variance[rows], np.nan), axis=0)
-    expected += np.diag(np.nan_to_num(noise))
-    expected *= _scale(left, expected, enough, believed, known)
+    noise = np.nan_to_num(noise)
+    expected *= _scale(left, expected + np.diag(noise), enough, believed, known)
+    expected += np.diag(noise)
     # a shot that lies far out teaches little
     size = np.einsum("sc,sc->s", left, left / np.maximum(np.diag(expected), 1e-6)) / np.maximum(known.sum(axis=1), 1)
     weight = weight * (1.0 / np.maximum(1.0, size / TRUST) ** 2)[:, None]
@@ -171,20 +195,14 @@ def learn(a: Aligned, rows: Index, believed: Floats) -> Healthy | None:
     covariance = (WORTH * expected + own) / (WORTH + count)
     covariance *= 1.0 + 1.0 / np.maximum(both.sum(axis=0).max(), 1.0)
     covariance = _positive(covariance[np.ix_(enough, enough)])
-    moved = level - _before(level)
+    moved = level - before(level)
     moved = moved[np.isfinite(moved)]
     robust = 1.4826 * float(np.median(np.abs(moved))) if len(moved) else 0.0
     level_sd = np.sqrt((LEVEL_WORTH * LEVEL_SD**2 + len(moved) * robust**2) / (LEVEL_WORTH + len(moved)))
     scatter = np.full(CELLS, np.nan)
     scatter[enough] = np.sqrt(np.diag(covariance) + level_sd**2)
-    return Healthy(
-        mean,
-        enough,
-        np.linalg.inv(np.linalg.cholesky(covariance)),
-        float(max(level_sd, LEVEL_FLOOR)),
-        scatter,
-        len(rows),
-    )
+    white = np.linalg.inv(np.linalg.cholesky(covariance))
+    return Healthy(mean, enough, white, float(max(level_sd, LEVEL_FLOOR)), scatter, noise, len(rows))
 
 
 def _scale(left: Floats, expected: Floats, enough: Bools, believed: Floats, known: Bools) -> float:
@@ -243,5 +261,5 @@ def _positive(matrix: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(values, 1e-5)) @ vectors.T)
 
 
-__all__ = ["CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "learn",
-           "level_of"]  # fmt: skip
+__all__ = ["CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "before",
+           "learn", "level_of"]  # fmt: skip

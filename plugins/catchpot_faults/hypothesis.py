@@ -18,21 +18,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
 
-from catchpot.stats.shape import nan_median
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import CELLS, FREEDOM, GRID, STRETCH_SD, STRETCH_WITHIN, Aligned, Healthy
+from catchpot_faults.healthy import CELLS, FREEDOM, STRETCH_SD, STRETCH_WITHIN, Aligned, Healthy
 from catchpot_faults.shots import Shots
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-EFFECTIVE = 15.0
+EFFECTIVE = 20.0
 """Independent cells a curve is worth at most: neighbours tell much the same, and the covariance is an estimate."""
 MODEL_ERROR = 0.25
 """How far a fault's own deformation lies off a real one's, as a share of its size."""
 LEVEL_FREEDOM = 6.0
 """Degrees of freedom of the level: now and then a resin or a cloth is far from its usual."""
+SECOND_ERROR = 0.5
+"""The same where a second fault is looked for in what a first one leaves: its model was chosen for what it leaves."""
 TAIL_FREEDOM = 5.0
 """Degrees of freedom of single numbers about their usual value."""
 RECENT = 30
@@ -51,7 +52,7 @@ class Evidence:
     parameter: Mapping[str, Floats] = field(default_factory=dict)
     deformation: Floats | None = None
 
-    @property
+    @cached_property
     def total(self) -> Floats:
         """All channels in one sum, (shots,)."""
         return np.asarray(np.sum([np.nan_to_num(v) for v in self.by_channel.values()], axis=0))
@@ -85,6 +86,9 @@ class Look:
     rows: their numbers. past: numbers of healthy shots before the first of them. left: log resistance less what a
     healthy shot was expected to have (shots, CELLS). level, level_sd: its level beside the mean curve, (shots,).
     wider: by how much the departures' variance is wider for what was taken off already, 1 for nothing (shots,).
+    unit_l, place_l: volume of share 1 of GRID, and where resin arrives (shots,). tried: log stretch each was laid with
+    beside the usual one, as a healthy shot (shots,). named: whether its curve has
+    a fault by now, so that this stretch is worth nothing.
     """
 
     shots: Shots
@@ -97,18 +101,16 @@ class Look:
     level_sd: Floats
     level: Floats
     wider: Floats
+    tried: Floats
+    unit_l: Floats
+    place_l: Floats
+    named: bool = False
     _shared: dict[str, Any] = field(default_factory=dict, repr=False)
-
-    @property
-    def unit_l(self) -> Floats:
-        """Volume of share 1 of GRID, (shots,)."""
-        return self.aligned.scale_l[self.rows]
 
     @property
     def arrival_l(self) -> Floats:
         """Where resin arrives in a usual shot with the stretch expected of this one; its unit where that is unknown."""
-        place = self.aligned.place_l[self.rows]
-        return np.asarray(np.where(np.isfinite(place), place, self.unit_l))
+        return np.asarray(np.where(np.isfinite(self.place_l), self.place_l, self.unit_l))
 
     def number(self, name: str) -> Floats:
         """A column of the shots in the look, (shots,)."""
@@ -255,12 +257,15 @@ class Look:
     def one(self, i: int, deformation: Floats | None) -> Look:
         """A look at shot i alone, with a deformation (CELLS,) taken off its curve."""
         left = self.left[[i]] - (0.0 if deformation is None else deformation)
-        wider = self.wider[[i]]
+        wider, named = self.wider[[i]], self.named or deformation is not None
         if deformation is not None and self.healthy is not None:
             size = np.sum((self._white @ deformation[self.healthy.cells] * self._reached[i]) ** 2)
-            wider = wider + MODEL_ERROR**2 * size / self.cells[i]
-        return Look(self.shots, self.aligned, self.rows[[i]], self.past, self.healthy, left, self.known[[i]],
-                    self.level_sd[[i]], self.level[[i]], wider)  # fmt: skip
+            wider = wider + SECOND_ERROR**2 * size / self.cells[i]
+        return replace(
+            self, rows=self.rows[[i]], left=left, known=self.known[[i]], level_sd=self.level_sd[[i]],
+            level=self.level[[i]], wider=wider, tried=self.tried[[i]], unit_l=self.unit_l[[i]],
+            place_l=self.place_l[[i]], named=named, _shared={},
+        )  # fmt: skip
 
 
 def _without_gaps(left: Floats, known: Bools) -> Floats:
@@ -336,20 +341,15 @@ def problems(kind: Kind, look: Look) -> list[str]:
             said.append(f"evidence from {channel!r} is not one finite number a shot")
     if made.deformation is not None and made.deformation.shape != (n, CELLS):
         said.append("the deformation is not (shots, cells)")
+    if not said and n and not np.allclose(kind.evidence(look.one(0, None)).total, made.total[:1], atol=1e-6):
+        said.append("what it says of a shot depends on the shots beside it")
     if not kind.one_in > 1:
         said.append("one_in is not above 1")
-    alone = kind.evidence(replace_rows(look, 0)).total
-    if n and not np.allclose(alone, made.total[:1], atol=1e-6):
-        said.append("what it says of a shot depends on the shots beside it")
     if n and kind.found(look, 0, made, 0.9).kind != kind.name:
         said.append("its finding has another kind")
     return said
 
 
-def replace_rows(look: Look, i: int) -> Look:
-    """A look at one of its shots alone."""
-    return look.one(i, None)
-
-
-__all__ = ["GRID", "Evidence", "Kind", "Look", "against", "digest_of_others", "forget", "kinds", "log_t",
-           "nan_median", "problems", "register", "replace"]  # fmt: skip
+__all__ = [
+    "Evidence", "Kind", "Look", "against", "digest_of_others", "forget", "kinds", "log_t", "problems", "register",
+]  # fmt: skip

@@ -10,16 +10,18 @@ from numpy.typing import NDArray
 
 from catchpot_faults.decide import Odds, Verdict, decide
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import BATCH_SD, CELLS, LOOK_BACK, STRETCH_SD, Aligned, Healthy, learn, level_of
+from catchpot_faults.healthy import BATCH_SD, CELLS, LOOK_BACK, STRETCH_SD, Aligned, Healthy, before, learn, level_of
 from catchpot_faults.hypothesis import Kind, Look
 from catchpot_faults.shots import Shots
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-FIRST_BLOCKS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 26, 30)
+FIRST_BLOCKS = (1, 2, 3, 4, 6, 8, 11, 15, 20, 26, 34)
 """Numbers of shots after which healthy is learned anew; then after every BLOCK shots."""
-BLOCK = 10
+BLOCK = 12
+NEAR = 8
+"""Shots before, whose median level the next one is expected to have; ill ones do not count."""
 EARLY = 8
 """Shots up to which all of them teach, ill ones with less weight: who is ill is not known yet."""
 ILL_WEIGHT = 0.2
@@ -55,7 +57,7 @@ class Finding:
 @dataclass
 class Judged:
     """By shot. expected, resistance, scatter: log, on GRID, as it was laid when it was judged, with volume scale_l at
-    share 1. odds: each kind's log odds, (shots,)."""
+    share 1. odds: each kind's log odds, (shots,). last: the look at the last shots."""
 
     findings: list[list[Finding]]
     usual_shots: Floats
@@ -67,6 +69,7 @@ class Judged:
     chance_healthy: Floats
     aligned: Aligned
     level_sd: Floats
+    last: Look | None = None
 
     @staticmethod
     def nothing(n: int, kinds: Mapping[str, Kind], aligned: Aligned) -> Judged:
@@ -94,10 +97,12 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
         rows = np.arange(begin, end, dtype=np.intp)
         lately = aligned.stretch[teach[-LOOK_BACK:]]
         usual_stretch = float(np.median(lately)) if len(lately) else 0.0
-        laid = _laid(shots, aligned, known, rows, usual_stretch, (healthy, curve_ill, batch))
+        aligned.lay(rows, np.full(len(rows), usual_stretch))
+        laid = _laid(_look(shots, aligned, known, rows, healthy, curve_ill, batch), usual_stretch)
         aligned.lay(rows, laid)
-        look = _look(shots, aligned, known, rows, healthy, curve_ill, batch)
+        look = replace(_look(shots, aligned, known, rows, healthy, curve_ill, batch), tried=laid - usual_stretch)
         _judge_block(look, kinds, odds, result)
+        result.last = look
         for i in rows:
             named = {f.found.kind for f in result.findings[i]} - KEEPS_LEARNING
             curve_ill[i] = bool(named - {"sensor_offset"})
@@ -139,26 +144,42 @@ def _new_batch(shots: Shots) -> NDArray[np.bool_]:
     return out
 
 
-def _laid(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, usual: float,
-          past: tuple[Index, NDArray[np.bool_], NDArray[np.bool_]]) -> Floats:  # fmt: skip
+def _laid(look: Look, usual: float) -> Floats:
     """The log stretch at which each shot of a block is likeliest to be a healthy one, (rows,): meters step."""
-    if known is None:
-        a.lay(rows, np.full(len(rows), usual))
-        return np.full(len(rows), usual)
-    said = np.empty((len(STRETCHES), len(rows)))
-    for k, more in enumerate(STRETCHES):
-        a.lay(rows, np.full(len(rows), usual + more))
-        said[k] = _look(shots, a, known, rows, *past).log_healthy
+    n = len(look.rows)
+    if look.healthy is None:
+        return np.full(n, usual)
+    rows, more = np.tile(look.rows, len(STRETCHES)), np.repeat(STRETCHES, n)
+    y, _, known = look.aligned.cells_at(rows, usual + more)
+    known &= look.healthy.cells
+    level, level_sd = (np.tile(v, len(STRETCHES)) for v in (look.level, look.level_sd))
+    left = np.where(known, np.nan_to_num(y) - look.healthy.mean - level[:, None], 0.0)
+    tried = Look(
+        look.shots,
+        look.aligned,
+        rows,
+        look.past,
+        look.healthy,
+        left,
+        known,
+        level_sd,
+        level,
+        np.tile(look.wider, len(STRETCHES)),
+        more,
+        np.tile(look.unit_l, len(STRETCHES)),
+        np.tile(look.place_l, len(STRETCHES)),
+    )
     near = np.exp(-0.5 * (STRETCHES / STRETCH_SD) ** 2) / STRETCH_SD
     far = np.exp(-0.5 * (STRETCHES / STEP_SD) ** 2) / STEP_SD
     prior = np.log((1.0 - STEP_CHANCE) * near + STEP_CHANCE * far)
-    return np.asarray(usual + STRETCHES[np.argmax(said + prior[:, None], axis=0)])
+    said = tried.log_healthy.reshape(len(STRETCHES), n) + prior[:, None]
+    return np.asarray(usual + STRETCHES[np.argmax(said, axis=0)])
 
 
 def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy: Index, curve_ill: NDArray[np.bool_],
           batch: NDArray[np.bool_]) -> Look:  # fmt: skip
     """The block's shots beside their past: what is left of each curve once the level before it is taken off."""
-    empty = np.zeros((len(rows), CELLS))
+    empty, one = np.zeros((len(rows), CELLS)), np.ones(len(rows))
     if known is None:
         return Look(
             shots,
@@ -168,30 +189,37 @@ def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy:
             None,
             empty,
             empty.astype(bool),
-            np.ones(len(rows)),
-            np.zeros(len(rows)),
-            np.ones(len(rows)),
+            one,
+            0.0 * one,
+            one,
+            0.0 * one,
+            a.scale_l[rows],
+            a.place_l[rows],
         )
-    first = max(int(rows[0]) - 3 * LOOK_BACK, 0)
+    first = max(int(rows[0]) - NEAR, 0)
     near = np.arange(first, int(rows[-1]) + 1)
     cells = a.known[near] & known.cells
-    level = np.where(cells.any(axis=1), level_of(np.nan_to_num(a.y[near]), known.mean, cells), np.nan)
-    level[curve_ill[near]] = np.nan
-    expected = np.zeros(len(rows))
-    for j, i in enumerate(rows):
-        before = level[: i - first]
-        before = before[np.isfinite(before)][-LOOK_BACK:]
-        expected[j] = float(np.median(before)) if len(before) else 0.0
+    level = np.where(
+        cells.any(axis=1) & ~curve_ill[near], level_of(np.nan_to_num(a.y[near]), known.mean, cells), np.nan
+    )
+    expected = np.nan_to_num(before(level, NEAR)[rows - first])
     seen = a.known[rows] & known.cells
     left = np.where(seen, np.nan_to_num(a.y[rows]) - known.mean - expected[:, None], 0.0)
     sd = np.where(batch[rows], np.hypot(known.level_sd, BATCH_SD), known.level_sd)
-    return Look(shots, a, rows, healthy, known, left, seen, sd, expected, np.ones(len(rows)))
+    wider = known.wider(a.variance[rows])
+    return Look(
+        shots, a, rows, healthy, known, left, seen, sd, expected, wider, 0.0 * one, a.scale_l[rows], a.place_l[rows]
+    )
 
 
 def _judge_block(look: Look, kinds: Mapping[str, Kind], odds: Odds, result: Judged) -> None:
     evidence = {name: kind.evidence(look) for name, kind in kinds.items()}
-    for name, e in evidence.items():
-        result.odds[name][look.rows] = e.total - odds.log_against(kinds[name])
+    log = {name: e.total - odds.log_against(kinds[name]) for name, e in evidence.items()}
+    for name, values in log.items():
+        result.odds[name][look.rows] = values
+    every = np.stack(list(log.values()))
+    result.chance_healthy[look.rows] = 1.0 / (1.0 + np.sum(np.exp(np.minimum(every, 50.0)), axis=0))
+    open_ = np.max(every, axis=0) > odds.least_log
     for j, i in enumerate(look.rows):
         if look.healthy is not None:
             result.usual_shots[i] = look.healthy.shots
@@ -199,9 +227,8 @@ def _judge_block(look: Look, kinds: Mapping[str, Kind], odds: Odds, result: Judg
             result.resistance[i], result.scale_l[i] = look.aligned.y[i], look.aligned.scale_l[i]
             result.level_sd[i] = look.level_sd[j]
             result.scatter[i] = look.healthy.scatter
-        verdicts = decide(look, j, kinds, evidence, odds)
-        result.chance_healthy[i] = verdicts.healthy
-        result.findings[i] = [_finding(kinds, v) for v in verdicts.named]
+        if open_[j]:
+            result.findings[i] = [_finding(kinds, v) for v in decide(look, j, kinds, evidence, odds)]
 
 
 def _finding(kinds: Mapping[str, Kind], v: Verdict) -> Finding:

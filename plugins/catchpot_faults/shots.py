@@ -29,7 +29,7 @@ FILL = (
     "arrival_relative", "arrival_place_l", "arrival_place_pct", "arrival_chance", "oddity", "clamp_margin_n",
     "ambient_pressure_mbar",
 )  # fmt: skip
-INJECTION = ("injected_volume_l", "bed_viscosity_pa_s")
+INJECTION = ("injected_volume_l", "bed_viscosity_pa_s", "readings")
 METER_ROOM, MUST_BE_SEEN = 1.2, 0.125
 """A fifth of room beyond the tolerance for the meters' own scatter, but never so much that an eighth is not seen."""
 INJECTION_ROWS = ("resistance_per_m3", "resistance_sd_per_m3", "time_s")

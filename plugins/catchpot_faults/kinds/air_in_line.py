@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from catchpot_faults.found import Found
-from catchpot_faults.hypothesis import Evidence, Look
+from catchpot_faults.hypothesis import Evidence, Floats, Look
+from catchpot_faults.kinds.unusual_shape import any_scale
 
 BY_CHANCE = 0.03
 """Such moments in a healthy shot of a mould that never showed any."""
@@ -14,27 +15,47 @@ SLUGS = 3.0
 DEPTH_PCT, HICCUP_PCT = 45.0, 25.0
 """Share of the driving pressure that is gone in air and in a pump's hiccup, means of exponentials."""
 
+TWICE, TWICE_STEEP = 0.5, 1.5
+"""Chance that what happens once makes two collapses or more, at nought and how steeply it falls with their number."""
+AIR_S, HICCUP_S, MOST_BY_TIME = 8.0, 1.0, 6.0
+"""How long they last together, means of exponentials, and what that may add at most."""
+
+CHANNEL = "collapses"
+
+
+def collapses(look: Look, seconds: float = AIR_S, *, once: bool = False) -> Floats:
+    """Log ratio of the collapses under something that makes them so long, against a healthy shot's.
+
+    once: it makes one or none; else any number of them.
+    """
+    count, depth, lasted = (np.nan_to_num(look.number(k)) for k in ("slugs", "slugs_depth_pct", "slugs_s"))
+    past = np.nan_to_num(look.shots.number["slugs"][look.past])
+    usual = (BY_CHANCE * 10 + past.sum()) / (10 + len(past))
+    # the mould's own rate is known from few shots, and a pump's hiccups come in bursts
+    healthy = count * np.log(2.0 * usual / (1.0 + 2.0 * usual)) - np.log1p(2.0 * usual)
+    many = count * np.log(SLUGS / (1.0 + SLUGS)) - np.log1p(SLUGS)
+    made = np.where(count > 1, np.log(TWICE) - TWICE_STEEP * count, np.log(0.5)) if once else many
+    long = np.minimum(lasted * (1.0 / HICCUP_S - 1.0 / seconds), MOST_BY_TIME) - np.log(seconds / HICCUP_S)
+    deep = depth * (1.0 / HICCUP_PCT - 1.0 / DEPTH_PCT) - np.log(DEPTH_PCT / HICCUP_PCT)
+    return np.asarray(made - healthy + np.where(count > 0, deep + long, 0.0))
+
 
 class AirInLine:
     """Number and depth of the collapses that `fault_signs` counted, against what this mould's pump usually shows."""
 
     name = "air_in_line"
-    channels = frozenset({"collapses"})
-    spoils: frozenset[str] = frozenset({"curve"})
+    channels = frozenset({CHANNEL, "curve"})
+    spoils = frozenset({"curve", "volume"})
     one_in = 50.0
     settles = "Purge the line into a cup and look for bubbles; weigh what a counted litre gives."
 
     def evidence(self, look: Look) -> Evidence:
         """Poisson against geometric counts."""
-        count = np.nan_to_num(look.number("slugs"))
-        depth = np.nan_to_num(look.number("slugs_depth_pct"))
-        past = np.nan_to_num(look.shots.number["slugs"][look.past])
-        usual = (BY_CHANCE * 10 + past.sum()) / (10 + len(past))
-        # the mould's own rate is known from few shots, and a pump's hiccups come in bursts
-        healthy = count * np.log(2.0 * usual / (1.0 + 2.0 * usual)) - np.log1p(2.0 * usual)
-        air = count * np.log(SLUGS / (1.0 + SLUGS)) - np.log1p(SLUGS)
-        deep = depth * (1.0 / HICCUP_PCT - 1.0 / DEPTH_PCT) - np.log(DEPTH_PCT / HICCUP_PCT)
-        return Evidence({"collapses": air - healthy + np.where(count > 0, deep, 0.0)})
+        curve = np.zeros(len(look.rows))
+        if look.healthy is not None:  # a curve with air in it may look like anything
+            some = np.nan_to_num(look.number("slugs")) > 0
+            curve = np.where(some, np.maximum(any_scale(look)[0], 0.0), 0.0)
+        return Evidence({CHANNEL: collapses(look), "curve": curve})
 
     def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
         """How often, how long, how deep."""
@@ -56,4 +77,4 @@ class AirInLine:
         )
 
 
-__all__ = ["AirInLine"]
+__all__ = ["CHANNEL", "AirInLine", "collapses"]

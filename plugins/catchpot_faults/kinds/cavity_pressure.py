@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from catchpot.core_tables import CURVE_BINS
 from catchpot.stats.shape import nan_median
 from catchpot_faults.found import LIFT_CAUTION, Found, share_words
 from catchpot_faults.hypothesis import Evidence, Look
+from catchpot_faults.kinds.air_in_line import CHANNEL as COLLAPSES
+from catchpot_faults.kinds.air_in_line import collapses
 from catchpot_faults.within import NO_RISE, Rise, cavity_rise
 
 CHANNEL = "cavity_pressure"
@@ -21,16 +25,16 @@ SHARE = (np.arange(CURVE_BINS) + 0.5) / CURVE_BINS
 
 def rises(look: Look) -> list[Rise]:
     """The rise of each shot of the look over the mould's usual course, up to the likely arrival."""
-    curve, unit = look.shots.curve["cavity_pressure_mbar"], look.aligned.scale_l
+    curve = look.shots.curve["cavity_pressure_mbar"]
     past = look.past[-40:]
     usual = np.zeros(CURVE_BINS)
     if len(past) >= 3:
         own = curve[past]
         usual = np.nan_to_num(nan_median(own - nan_median(own[:, :20])[:, None], axis=0))
     made = []
-    for i in look.rows:
-        share = SHARE * look.shots.injected_l[i] / unit[i]
-        arrival = look.shots.number["arrival_place_l"][i] / unit[i]
+    for i, unit in zip(look.rows, look.unit_l, strict=True):
+        share = SHARE * look.shots.injected_l[i] / unit
+        arrival = look.shots.number["arrival_place_l"][i] / unit
         before = np.where(share <= (0.98 * arrival if np.isfinite(arrival) else 1.0), curve[i], np.nan)
         ambient = look.shots.number["ambient_pressure_mbar"][i]
         made.append(
@@ -86,14 +90,15 @@ class VentBlocked:
     """Gas squeezed ahead of the front: the pressure goes as one over the room left (Boyle), past ambient if need be."""
 
     name = "vent_blocked"
-    channels = frozenset({CHANNEL})
-    spoils: frozenset[str] = frozenset({"curve", "collapses"})
+    channels = frozenset({CHANNEL, COLLAPSES})
+    spoils: frozenset[str] = frozenset({"curve", COLLAPSES})
     one_in = 300.0
     settles = "Blow through vent, hose and catch pot before the next shot."
 
     def evidence(self, look: Look) -> Evidence:
-        """A rise that steepens with the volume."""
-        return _evidence(look, squeezed=True)
+        """A rise that steepens with the volume; gas that finds no way out makes the pressure stumble as air does."""
+        made = _evidence(look, squeezed=True)
+        return replace(made, by_channel={**made.by_channel, COLLAPSES: np.maximum(collapses(look), 0.0)})
 
     def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
         """From where, how far, and what the clamp had left."""

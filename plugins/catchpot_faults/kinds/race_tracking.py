@@ -14,7 +14,7 @@ STARTS = (-0.15, 0.0, 0.15, 0.3, 0.45, 0.6)
 """Where the front meets the gap: share of the usual volume; below 0 it lies at the port."""
 WIDTHS = (0.15, 0.4)
 """Over which stretch the fall comes."""
-TAILS = (0.6, 0.0)
+TAILS = (0.9, 0.5, 0.0)
 """How much of it is gone again by the end, once the gap is full and the cloth goes on filling."""
 POWERS, HEADS = (1.0, 3.0), (0.0, 0.3, 0.6)
 """Where the gap runs all along, the fall grows with the volume by a power, on top of a share of it from the start."""
@@ -42,7 +42,7 @@ class RaceTracking:
 
     name = "race_tracking"
     channels = frozenset({"curve"})
-    spoils: frozenset[str] = frozenset()
+    spoils = frozenset({"volume"})
     one_in = 50.0
     settles = "Look at the part's edges and joints for a rich or dry line; weigh the next pack and check its fit."
 

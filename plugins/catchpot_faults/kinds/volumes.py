@@ -16,7 +16,7 @@ from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import Evidence, Floats, Look
 
 CHANNEL = "volume"
-OVER = 0.10
+OVER = 0.09
 """Share of the arrival volume past the vent, beyond the bleed wanted, from which on it is an overfill."""
 END_SD = 0.012
 """What a shot's own stretch leaves open of where it ended beside the usual end (two-dimensional plates)."""
@@ -66,21 +66,31 @@ def _log_odds(z: Floats) -> Floats:
 
 def ends(look: Look) -> Ends:
     """Ends of the shots of a look beside those of the healthy ones before; the common practice where there are none."""
-    n, rows, before = look.shots.number, look.rows, look.past[-LATELY:]
+    n, rows = look.shots.number, look.rows
+    # who was stopped elsewhere counts as well: where a mould's shots end is what people do
+    before = np.arange(max(int(rows[0]) - LATELY, 0), int(rows[0]))
     bleed = np.nan_to_num(n["book.bleed_target_l"])
     spread = np.hypot(np.maximum(n["arrival_place_pct"] / 100.0 / 1.96, LEAST_PLACE_SD), CLOTH_SD)[rows]
-    past = np.log(np.maximum(look.shots.injected_l - bleed, 1e-9) / look.aligned.place_l)[rows]
+    past = np.log(np.maximum(look.shots.injected_l - bleed, 1e-9)[rows] / look.place_l)
     end = np.log(look.shots.injected_l / look.aligned.scale_l)
+    end[rows] = np.log(look.shots.injected_l[rows] / look.unit_l)
     known = end[before][np.isfinite(end[before])]
+    if look.named:  # a stretch that made the best of a fault's curve
+        past = past + look.tried
+        end[rows] += look.tried
     if len(known) >= FEWEST:
         middle = float(np.median(known))
-        scatter = 1.4826 * float(np.median(np.abs(known - middle))) * (1.0 + 3.0 / len(known))
-        aside, aside_sd = end[rows] - middle, np.full(len(rows), END_SD)
+        low, high = np.quantile(known, [0.15, 0.85])
+        scatter = float(high - low) / 2.07 * (1.0 + 3.0 / len(known))
+        stroke = 1e-3 * np.nan_to_num(n["stroke_volume_ml"]) / look.shots.injected_l
+        aside, aside_sd = end[rows] - middle, np.hypot(END_SD, 0.5 * stroke[rows])
         aside, aside_sd = _weighed(look, aside, aside_sd)
         # the habit itself: what the place of arrival makes of it, and what is common
         usual, habit_sd = _mixed(past - (end[rows] - middle), spread, USUALLY_PAST, USUALLY_PAST_SD)
+        placed = np.isfinite(usual)
+        usual, habit_sd = np.where(placed, usual, USUALLY_PAST), np.where(placed, habit_sd, USUALLY_PAST_SD)
         own, sd = usual + aside, np.hypot(habit_sd, aside_sd)
-        usual_sd = np.sqrt(habit_sd**2 + scatter**2 + END_SD**2)
+        usual_sd = np.sqrt(habit_sd**2 + scatter**2 + np.hypot(END_SD, 0.5 * stroke[rows]) ** 2)
     else:
         aside = np.zeros(len(rows))
         own, sd = _mixed(past, spread, USUALLY_PAST, FIRST_PAST_SD)
@@ -121,7 +131,7 @@ class ShortFill:
     name = "short_fill"
     channels = frozenset({CHANNEL})
     spoils: frozenset[str] = frozenset()
-    one_in = 30.0
+    one_in = 25.0
     settles = "Look at the part around the vent."
 
     def evidence(self, look: Look) -> Evidence:
@@ -190,7 +200,7 @@ class Overfill:
     name = "overfill"
     channels = frozenset({CHANNEL})
     spoils: frozenset[str] = frozenset()
-    one_in = 30.0
+    one_in = 25.0
     settles = "Weigh the catch pot of this shot."
 
     def evidence(self, look: Look) -> Evidence:

@@ -29,8 +29,10 @@ def shots(curves: Floats, time_s: Floats, injected_l: Floats | None = None) -> S
     none = np.full((n, CURVE_BINS), np.nan)
     number = {
         "injected_volume_l": injected, "arrival_place_l": np.full(n, 2.0), "arrival_relative": np.ones(n),
-        "arrival_place_pct": np.full(n, 2.0), "arrival_chance": np.ones(n), "book.gel_time_s": np.full(n, 2400.0),
+        "readings": np.full(n, 800.0), "arrival_place_pct": np.full(n, 2.0), "arrival_chance": np.ones(n),
+        "book.gel_time_s": np.full(n, 2400.0),
     }  # fmt: skip
+    number |= {k: np.zeros(n) for k in ("slugs", "slugs_s", "slugs_depth_pct")}
     blank = (
         "gap_rise_mm", "catch_pot_l", "not_in_part_l", "programmed_volume_l", "book.bleed_target_l",
         "bed_viscosity_pa_s", "ambient_pressure_mbar",
