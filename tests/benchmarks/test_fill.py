@@ -6,7 +6,6 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
-import polars as pl
 from tests.benchmarks.timing import best
 
 from catchpot.testing import made_up as mu

@@ -38,10 +38,10 @@ def rows_of(m: PlateMould, part: str) -> pl.DataFrame:
     gathered = joined(tables, m.book, m.name)
     read = predict.readings(gathered)
     ahead = predict.looked_ahead(read, [(0.01, 0.03)] * (read.found + 1))
-    advice = dict(zip(gathered["shot"].gather(read.rows).to_list(),
-                      [None if a is None else float(np.exp(a.to_set(0.99))) for a in ahead[:-1]], strict=True))  # fmt: skip
-    chance = dict(zip(gathered["shot"].gather(read.rows).to_list(),
-                      [None if a is None else a.arrival.chance_below(a.to_set(0.99)) for a in ahead[:-1]], strict=True))  # fmt: skip
+    names = gathered["shot"].gather(read.rows).to_list()
+    known = [(n, a) for n, a in zip(names, ahead[:-1], strict=True) if a is not None]
+    advice = {n: float(np.exp(a.to_set(0.99))) for n, a in known}
+    chance = {n: a.arrival.chance_below(a.to_set(0.99)) for n, a in known}
     ratio = pl.col("arrival_relative") / pl.col("arrival_l")
     settled = pl.col("number") >= SETTLED
     return frame.with_columns(

@@ -80,4 +80,4 @@ def test_a_steady_mould_is_said_to_be_steady_with_the_rate_of_false_calls() -> N
     assert made.headline == "No change stands among 1 measure watched over 60 shots."
     said = " ".join(p for b in made.blocks if isinstance(b, Prose) for p in b.paragraphs)
     assert "fewer than 5 % of steady histories of 60 shots" in said
-    assert "one false call in about" in said
+    assert "correlation up to 0.6" in said

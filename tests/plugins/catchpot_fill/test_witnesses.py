@@ -15,7 +15,7 @@ from catchpot.testing import made_up as mu
 from catchpot.testing.plates import PlateShots
 from catchpot.workshop import MouldBook
 from catchpot_fill.knowledge import ROUGHLY_KNOWN, WELL_KNOWN, sentence
-from catchpot_fill.place import Place, Seen, _with_pots_as_one, read
+from catchpot_fill.place import SHARED_SD, Place, _together, read
 from catchpot_fill.signs import NAMES, MouldFacts, Signs
 from catchpot_fill.witnesses import between, rows
 from catchpot_fill.witnesses import noted as noted_events
@@ -142,19 +142,15 @@ def test_many_pots_do_not_tell_the_corners_from_the_arrival() -> None:
     assert (off < 1.5 * usual["half"]).sum() >= 4
 
 
-def test_pots_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
-    """By hand: four alike pots of 0.8 % and the cloth's 0.6 %, 1 % together, are known to 0.5 % as one."""
-    four = [Seen("pot", at, 0.008, 1.06) for at in (0.998, 1.0, 1.0, 1.002)]
-    (one,) = _with_pots_as_one(four)
-    assert one.at == pytest.approx(1.0, abs=1e-5)
-    assert one.sd == pytest.approx(0.005, rel=1e-3)
-    (still,) = _with_pots_as_one([*four, Seen("pot", 0.8, 0.008, 1.06)])
-    assert still.at == pytest.approx(1.0, abs=1e-5)
-    (spread,) = _with_pots_as_one([Seen("pot", at, 0.008, 1.06) for at in (0.97, 0.99, 1.01, 1.03)])
-    assert spread.sd > 2 * one.sd
-    eye, empty = Seen("eye", 0.95, 0.01, 1.06), Seen("pot", 1.06, 0.01, 1.06, True)
-    assert [w.kind for w in _with_pots_as_one([eye, empty, *four])] == ["eye", "pot", "pot"]
-    assert _with_pots_as_one([eye])[0].sd == pytest.approx(float(np.hypot(0.01, 0.006)))
+def test_weighings_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
+    """By hand: four alike of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, and no less than they share."""
+    four = np.log([0.998, 1.0, 1.0, 1.002])
+    at, sd = _together(four, np.full(4, 0.008), 0.006)
+    assert at == pytest.approx(0.0, abs=1e-5)
+    assert sd == pytest.approx(float(np.hypot(0.005, SHARED_SD)), rel=1e-3)
+    still, _ = _together(np.append(four, np.log(0.8)), np.full(5, 0.008), 0.006)
+    assert still == pytest.approx(0.0, abs=1e-5)
+    assert _together(np.zeros(10_000), np.full(10_000, 0.008), 0.006)[1] >= SHARED_SD
 
 
 def test_the_curve_alone_never_rules_a_place_out() -> None:

@@ -318,7 +318,8 @@ def test_a_first_shot_with_core_runner_and_hose_by_hand() -> None:
     of 0.15 l and an empty feed hose of 0.2 l fill before: 4.1375 l; a hose that is full takes nothing. Tolerances as
     s.d.: 0.1 mm / 1.96 on 1.2 m2, 5 % / 1.96 of the glass, 10 % / 1.96 of runner and hose, a fifth of the core / 2, 1 %
     of the volume for the meter: 0.0612, 0.0143, 0.0179, 0.09, 0.0414 l, together 0.1188 l. What no book knows of a new
-    mould is 7 % of the volume: 0.2896 l, with the others 0.3130 l, 7.57 %; 99 % of a lognormal is 1.193 times its middle.
+    mould is 7 % of the volume: 0.2896 l, with the others 0.3130 l, 7.57 %; 99 % of a lognormal is 1.193 times
+    its middle.
     """
     tables, book = made("nothing")
     none = first_shots(tables, 0)
