@@ -37,7 +37,8 @@ def _injections(shots: list[str], arrival: Sequence[float], rng: np.random.Gener
         noisy[:3] = [None, None, None]
         curves.append(noisy)
     n = len(shots)
-    return {"shot": shots, "from_s": [20.0] * n, "to_s": [251.0] * n, "injected_volume_l": [1.05 * a for a in arrival],
+    return {"shot": shots, "step": [1] * n, "from_s": [20.0] * n, "to_s": [251.0] * n,
+            "injected_volume_l": [1.05 * a for a in arrival],
             "bed_viscosity_pa_s": [VISCOSITY_PA_S] * n,
             "resistance_per_m3": pl.Series(curves, dtype=pl.Array(pl.Float64, CURVE_BINS))}  # fmt: skip
 
