@@ -108,8 +108,8 @@ class CapabilityAnalysis:
         starts = frame["started_at"].to_list()
         days = [words.day(s, self.zone) for s in starts]
         judged = assess(x, steady[-LAW_MONTHS:], low, high, key["measure"], days, params)
-        if judged.columns["steady"]:
-            steady.append(x)
+        if judged.columns["steady"] and judged.log_likelihood is not None:
+            steady.append(judged.log_likelihood)
         inside = happened.within(cuts, starts[0], starts[-1])
         change = judged.steadiness.change if judged.steadiness else None
         row: dict[str, Any] = {
@@ -130,9 +130,9 @@ class CapabilityAnalysis:
             )  # fmt: skip
         for n, (text, first, last) in enumerate(happened.stretches(starts, inside, SPLIT_SHOTS), 1):
             part = x[first:last]
-            if not np.ptp(part) > 0:
+            if part.size < 3 or not np.abs(np.diff(part)).any():
                 continue
-            c = capability(part, low, high, judged.columns["law"] or None)
+            c = capability(part, low, high, params.laws.get(key["measure"]))
             rows["capability_part"].append(
                 {**key, "part": n, "begins_with": text, "from_at": starts[first], "to_at": starts[last - 1],
                  "n": c.n, "mean": c.mean, "sd_shot_to_shot": c.sd_shot_to_shot, "sd_total": c.sd_total,

@@ -10,30 +10,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.report import words
-from catchpot.stats.capability import PERCENTILES, Index, capability
+from catchpot.stats.capability import PERCENTILES, Index, capability, gauge_of, without_gauge
 from catchpot.stats.control import moving_ranges, range_constants
-from catchpot.stats.laws import choose_law, is_autocorrelated, lag_one
+from catchpot.stats.laws import is_autocorrelated, lag_one, weigh
 from catchpot.stats.run_length import rate_sentence
 from catchpot.stats.steady import Steadiness, judge
 from catchpot_capability.settings import CapabilityParams, OverMouldsParams
 
 Floats = NDArray[np.float64]
 LEAST = 5
-METHODS = {
-    "normal": "normal law: Cp, Cpk by the spread from shot to shot, Pp, Ppk by the spread over the month",
-    "lognormal": f"lognormal law, percentile form of ISO 22514-2 ({PERCENTILES} points)",
-    "weibull": f"Weibull law, percentile form of ISO 22514-2 ({PERCENTILES} points); no Cp and Cpk in this form",
-}
+METHOD = (
+    f"percentile form of ISO 22514-2 ({PERCENTILES} points; of a normal law the mean -+ 3 s.d.); values by the"
+    " named law, intervals over every law the shots allow"
+)
+FIXED_METHOD = f"law from the settings, percentile form of ISO 22514-2 ({PERCENTILES} points)"
+LAW_WORDS = {
+    "normal": "normal", "lognormal": "lognormal", "gamma": "gamma", "weibull": "Weibull",
+    "shifted": "skewed law with an origin of its own", "mixed": "mixture of two normal laws",
+}  # fmt: skip
+GAUGE_COLUMNS = ("gauge_sd", "ppk_without_gauge", "ppk_without_gauge_low", "ppk_without_gauge_high")
 INDEX_COLUMNS = tuple(f"{n}{end}" for n in ("cp", "cpk", "pp", "ppk") for end in ("", "_low", "_high"))
 
 
 @dataclass(frozen=True)
 class Assessed:
-    """Columns of `capability` (all but keys, words and events) and a mark a shot."""
+    """Columns of `capability` (all but keys, words and events) and a mark a shot.
+
+    log_likelihood: of each law, for the months after; None where none was fitted.
+    """
 
     columns: dict[str, Any]
     marks: list[str]
     steadiness: Steadiness | None
+    log_likelihood: Floats | None
 
 
 def _ends(name: str, index: Index) -> dict[str, float | None]:
@@ -47,8 +56,9 @@ def _nothing(x: Floats, lower: float | None, upper: float | None) -> dict[str, A
         "mean": float(x.mean()),
         "sd_shot_to_shot": float(ranges.mean()) / range_constants(2).d2 if x.size > 1 else None,
         "sd_total": float(x.std(ddof=1)) if x.size > 1 else None,
-        **dict.fromkeys(INDEX_COLUMNS),
+        **dict.fromkeys((*INDEX_COLUMNS, *GAUGE_COLUMNS)),
         "outside": int(sum(beyond(v, lower, upper) != "" for v in x)),
+        "by_count": None, "by_count_low": None, "by_count_high": None,
         "expected_outside_pct": None, "expected_outside_low_pct": None, "expected_outside_high_pct": None,
         "steady": None, "meaningful": False, "unsteady_because": "", "control_lower": None, "control_upper": None,
         "moving_range_upper": None, "control_limit_sd": None, "false_alarm_pct": None, "rules": "",
@@ -95,28 +105,38 @@ def assess(
 ) -> Assessed:
     """Judge the shots of one month, in time order.
 
-    before: the same measure's shots of earlier steady months, an array a month, for the choice of the law.
+    before: `Weighed.log_likelihood` of the same measure's earlier steady months, an array a month.
     """
     columns = _nothing(x, lower, upper)
-    if x.size < LEAST or not x.std() > 0 or not moving_ranges(x).any():
+    if x.size < LEAST or not float(np.ptp(x)) > 1e-9 * float(np.abs(x).max()) or not moving_ranges(x).any():
         columns["verdict"] = "too few shots" if x.size < LEAST else "no curve fits"
         columns["law_reason"] = "all its values are equal, so no spread can be given" if x.size >= LEAST else ""
-        return Assessed(columns, marks_of(x, lower, upper, None), None)
-    fixed = params.laws.get(measure) if isinstance(params, CapabilityParams) else "normal"
-    choice = choose_law(x, before, fixed)
-    found = judge(x, choice.law, params.run_rules, params.limit_sd, params.false_alarm_share)
-    # A month that drifted fits no law for that reason alone; its bare figures are those of a normal law.
-    law = choice.law if choice.law is not None or found.steady else "normal"
-    c = capability(x, lower, upper, law)
+        return Assessed(columns, marks_of(x, lower, upper, None), None, None)
+    fixed = params.laws.get(measure) if isinstance(params, CapabilityParams) else None
+    if fixed is not None and fixed != "normal" and not (x > 0).all():
+        columns["verdict"] = "no curve fits"
+        columns["law_reason"] = f"the settings name the {fixed} law, but not every value lies above zero"
+        return Assessed(columns, marks_of(x, lower, upper, None), None, None)
+    laws = weigh(x, before, fixed)
+    found = judge(x, laws, params.run_rules, params.limit_sd, params.false_alarm_share)
+    c = capability(x, lower, upper, laws)
+    gauge = (
+        gauge_of([np.array(r) for r in params.repeats.get(measure, [])])
+        if isinstance(params, CapabilityParams)
+        else None
+    )
+    if gauge is not None:
+        columns |= {"gauge_sd": gauge.sd, **_ends("ppk_without_gauge", without_gauge(c.ppk, c.sd_total, c.n, gauge))}
     columns |= {**_ends("cp", c.cp), **_ends("cpk", c.cpk), **_ends("pp", c.pp), **_ends("ppk", c.ppk)}
     expected = {"": c.expected_pct.value, "low_": c.expected_pct.low, "high_": c.expected_pct.high}
     columns |= {f"expected_outside_{k}pct": None if v is None else min(v, 100.0) for k, v in expected.items()}
     columns |= {
-        "law": law or "",
-        "law_reason": choice.reason,
-        "method": METHODS.get(law or "", "shots outside are counted only: no curve fits"),
+        **_ends("by_count", c.by_count),
+        "law": laws.name,
+        "law_reason": laws.reason,
+        "method": f"{LAW_WORDS[laws.name]}: {METHOD if laws.fixed is None else FIXED_METHOD}",
         "steady": found.steady,
-        "meaningful": found.steady and law is not None,
+        "meaningful": found.steady,
         "unsteady_because": "" if found.steady else unsteady_words(found, day_of),
         "control_lower": found.lower,
         "control_upper": found.upper,
@@ -127,11 +147,9 @@ def assess(
         "autocorrelation": lag_one(x),
         "autocorrelated": is_autocorrelated(x),
     }
-    index = columns["cpk"] if columns["cpk"] is not None else columns["ppk"]
+    index = columns["cpk"]
     if not found.steady:
         columns["verdict"] = "not meaningful"
-    elif law is None:
-        columns["verdict"] = "no curve fits"
     else:
         columns["verdict"] = "capable" if index is not None and index >= params.capable_from else "not capable"
-    return Assessed(columns, marks_of(x, lower, upper, found), found)
+    return Assessed(columns, marks_of(x, lower, upper, found), found, laws.log_likelihood)

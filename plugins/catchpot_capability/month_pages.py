@@ -13,22 +13,23 @@ from catchpot.report.section import Block, DataTable, Page, Panel, Prose, State
 from catchpot.stats.laws import RULE
 from catchpot_capability import pictures
 from catchpot_capability.months import spoken
-from catchpot_capability.sentences import VERDICTS, mould_month, plain, scaled_number
+from catchpot_capability.sentences import VERDICTS, count_words, mould_month, plain, scaled_number
 
 Row = Mapping[str, Any]
 METHOD = (
     "Spread from shot to shot: mean moving range over 1.128, worth about 0.6 (n - 1) degrees of freedom. Spread over"
-    " the month: standard deviation of all shots, n - 1. Cp and Pp by chi-squared, Cpk and Ppk by Bissell's interval,"
-    " each with its own spread's degrees of freedom; skewed laws by the percentile form of ISO 22514-2 (0.135 %, 50 %"
-    " and 99.865 % points) with generalised pivotal intervals. Unless set otherwise, control limits stand where, for"
+    " the month: standard deviation of all shots, n - 1. Indices by the percentile form of ISO 22514-2 (0.135 %, 50 %"
+    " and 99.865 % points; for a normal law the mean and 3 standard deviations). Intervals from draws of every law the"
+    " shots allow, by its weight; where neighbours are alike, those of fewer shots. By count alone: exact binomial"
+    " limits of the share outside as an index, for any law. Unless set otherwise, control limits stand where, for"
     " this number of shots, one steady month in forty has a shot beyond; another one in forty is called for a step or a"
     " trend. " + RULE
 )
 REFERENCES = (
     "ISO 22514-2: capability and performance of time-dependent process models",
-    "A. F. Bissell, Applied Statistics 39, 1990 (interval of Cpk)",
-    "T. Mathew, G. Sebastian, K. M. Kurian, Quality and Reliability Engineering International 23, 2007",
-    "M. A. Stephens in D'Agostino and Stephens, Goodness-of-Fit Techniques, 1986 (Anderson-Darling)",
+    "J. A. Hoeting, D. Madigan, A. E. Raftery, C. T. Volinsky, Statistical Science 14, 1999 (averaging over laws)",
+    "G. E. P. Box, D. R. Cox, Journal of the Royal Statistical Society B 26, 1964 (powers)",
+    "C. J. Clopper, E. S. Pearson, Biometrika 26, 1934 (limits of a share)",
 )
 
 
@@ -53,6 +54,18 @@ def indices_table(row: Row, key: str) -> DataTable:
         }
         for name, spread in said
     ]  # fmt: skip
+    if row["by_count_low"] is not None or row["by_count_high"] is not None:
+        rows.append(
+            {"index": "by count alone", "spread": "no law assumed", "value": plain(row["by_count"]),
+             "95 % interval": count_words(row), "shots": row["n"]}
+        )  # fmt: skip
+    if row["gauge_sd"] is not None:
+        high = row["ppk_without_gauge_high"]
+        ends = f"{plain(row['ppk_without_gauge_low'])} to {plain(high)}" if high is not None else "no upper end"
+        rows.append(
+            {"index": "Ppk without gauge", "spread": "over the month, gauge scatter taken out",
+             "value": plain(row["ppk_without_gauge"]), "95 % interval": ends, "shots": row["n"]}
+        )  # fmt: skip
     spread = [scaled_number(row[k], row) for k in ("sd_shot_to_shot", "sd_total")]
     method = f"{row['method'][:1].upper()}{row['method'][1:]}: {row['law_reason']}."
     note = f"Spread from shot to shot {spread[0]}, over the month {spread[1]}. {method}"

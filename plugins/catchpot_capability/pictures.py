@@ -102,18 +102,12 @@ def strip(row: Row, shots: pl.DataFrame, flags: Sequence[figures.Flag], zone: st
 def _density(
     row: Row, values: np.ndarray[Any, np.dtype[np.float64]], at: np.ndarray[Any, np.dtype[np.float64]]
 ) -> np.ndarray[Any, np.dtype[np.float64]]:
-    if row["law"] == "weibull":
-        from catchpot.stats.laws import fit_weibull
+    from catchpot.stats.laws import weigh
 
-        shape, scale = fit_weibull(values)
-        r = np.maximum(at, 1e-300) / scale
-        return np.where(at > 0, shape / scale * r ** (shape - 1) * np.exp(-(r**shape)), 0.0)
-    logs = row["law"] == "lognormal"
-    y = np.log(values) if logs else values
-    position = np.log(np.maximum(at, 1e-300)) if logs else at
-    sd = float(y.std(ddof=1))
-    bell = np.exp(-0.5 * ((position - y.mean()) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
-    return np.where(at > 0, bell / np.maximum(at, 1e-300), 0.0) if logs else bell
+    fixed = row["law"] if row["method"].startswith("law from") else None
+    named = weigh(values, fixed=fixed).named
+    step = 1e-4 * float(values.std(ddof=1))
+    return np.array([float((named.below(v + step) - named.below(v - step))[0]) / (2 * step) for v in at])
 
 
 def distribution(row: Row, shots: pl.DataFrame, slug: str) -> Figure:
@@ -139,7 +133,7 @@ def distribution(row: Row, shots: pl.DataFrame, slug: str) -> Figure:
          "y": (_density(row, values, at) * width * values.size).tolist(), "hoverinfo": "skip",
          "line": {"color": figures_second(), "width": 2}}
     )  # fmt: skip
-    summary = f"Counts of {values.size} shots between {within}, and the fitted curve ({row['law']} law)."
+    summary = f"Counts of {values.size} shots between {within}, and the fitted curve ({row['law'] or 'no'} law)."
     return Figure(f"spread-{slug}", f"{row['label']}: how the shots lie", figure, summary, None, 260)
 
 

@@ -21,7 +21,7 @@ def plain(value: float | None, places: int = 2) -> str:
 
 
 def index_of(row: Row) -> tuple[str, float | None, float | None, float | None]:
-    """The index a verdict is about: Cpk, or Ppk where the law has no Cpk."""
+    """The index a verdict is about: Cpk, or Ppk in months closed when a law had no Cpk."""
     name = "cpk" if row["cpk"] is not None else "ppk"
     return name.capitalize(), row[name], row[f"{name}_low"], row[f"{name}_high"]
 
@@ -93,7 +93,7 @@ def sentence(row: Row) -> str:
     if row["autocorrelated"]:
         said += (
             f" Shots resemble the one before them (correlation {plain(row['autocorrelation'])}),"
-            " so the intervals are too narrow."
+            " so the intervals are those of fewer shots."
         )
     if row["events"]:
         said += f" Changed within the month: {row['events']}."
@@ -125,6 +125,14 @@ def mould_month(rows: Sequence[Row]) -> str:
             parts.append(f"{label} is not judged ({row['verdict']})")
     shots = max(r["n"] for r in rows)
     return f"{first['mould']}, {spoken(first['month'])}: {words.count(shots, 'shot')}, {'; '.join(parts)}."
+
+
+def count_words(row: Row) -> str:
+    """What the count of shots outside says without any law: "at least 0.49"."""
+    low, high = row["by_count_low"], row["by_count_high"]
+    if low is None:
+        return words.NOT_KNOWN if high is None else f"at most {plain(high)}"
+    return f"at least {plain(low)}" if high is None else f"{plain(low)} to {plain(high)}"
 
 
 def scaled_number(value: float | None, row: Row) -> str:

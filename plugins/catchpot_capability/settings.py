@@ -25,7 +25,8 @@ class CapabilityParams(BaseModel):
 
     run_rules: patterns that make a month unsteady, by phrase. limit_sd: control limits in spreads; without it they are
     set so that, with the search for a step or trend, `false_alarm_share` of steady months are called unsteady.
-    laws: a law fixed for a measure, in place of the stated rule.
+    laws: a law fixed for a measure, in place of all that the shots allow. repeats: for a measure, repeat readings of
+    one thing by its gauge, a list a thing; the index is then also given without the gauge's scatter.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -35,6 +36,8 @@ class CapabilityParams(BaseModel):
     limit_sd: float | None = Field(default=None, ge=1.0, le=6.0)
     false_alarm_share: float = Field(default=0.05, ge=0.01, le=0.2)
     laws: dict[str, Literal["normal", "lognormal", "weibull"]] = Field(default_factory=dict)
+
+    repeats: dict[str, list[list[float]]] = Field(default_factory=dict)
 
     _rules = field_validator("run_rules")(check_rules)
 

@@ -154,14 +154,10 @@ def _rough(shots: float) -> str:
 
 
 def _rates(watch: pl.DataFrame) -> list[str]:
-    from catchpot.stats.changepoint import healthy_shots_between
-
     measures = int(watch["measures_watched"].max() or 1)  # type: ignore[arg-type]  # an integer column
-    between = healthy_shots_between(measures)
     changes = (
         f"With {words.count(measures, 'measure')} watched at once, fewer than 5 % of steady histories of 60 shots bring"
-        f" a call in any of them; in long steady running there is one false call in about {between:.0f} shots over the"
-        " whole set. Shots that are alike from one to the next for other reasons make false calls likelier."
+        " a call in any of them, also where shots are alike from one to the next (correlation up to 0.6)."
     )
     r = watch.row(0, named=True)
     runs = f"{_rough(r['smooth_run_shots'])} and {_rough(r['sum_run_shots'])} shots"

@@ -10,12 +10,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.degradation import EIGHTY_PERCENT, FARTHEST_SHOTS, Wear, fit_wear, quantiles
+from catchpot.stats.degradation import FARTHEST_SHOTS, Wear, fit_wear, quantiles
+from catchpot.stats.wear_shapes import KINDS
 from catchpot_vacuum.series import Clock, Seal, day_of
 
 Floats = NDArray[np.float64]
 LEAST_LEAKS: Final = 5
+USUAL_KINDS: Final = tuple(KINDS.values())
 SHORT_HISTORY: Final = 15
+MOST_OPEN: Final = 0.1
+"""What the leak laws leave open of one seal's leak, in shares of its limit, from which it has no date of its own."""
 _DAY_S: Final = 86400.0
 _RATE_WINDOW_DAYS: Final = 56.0
 _RATE_NODES: Final = np.array([-1.64, -0.84, -0.25, 0.25, 0.84, 1.64])
@@ -23,7 +27,11 @@ _RATE_NODES: Final = np.array([-1.64, -0.84, -0.25, 0.25, 0.84, 1.64])
 
 @dataclass(frozen=True)
 class Forecast:
-    """A forecast of one seal on one day; `wear` None where there were too few leaks."""
+    """A forecast of one seal on one day; `wear` None where there were too few leaks.
+
+    spare: half of what the leak laws differ by. widened: by how much both halves of the interval are longer than the
+    leaks alone make them, because of `tested` seals' forecasts at half their lives only `held` held.
+    """
 
     seal: Seal
     as_of: date
@@ -34,11 +42,19 @@ class Forecast:
     per_day_spread: float
     spare: float = 0.0
     pooled: int = 0
+    widened: float = 1.0
+    tested: int = 0
+    held: int = 0
 
     @property
     def dated(self) -> bool:
         """Whether the wear shows well enough for a date, or other seals' lives stand in."""
-        return self.wear is not None and (self.wear.seen or self.pooled > 0) and not self.torn
+        return self.wear is not None and (self.wear.seen or self.pooled > 0) and self.told_apart and not self.torn
+
+    @property
+    def told_apart(self) -> bool:
+        """Whether the holds tell this seal's leak from the other's closely enough for a date of its own."""
+        return self.spare <= MOST_OPEN * self.seal.limit or not np.isfinite(self.seal.limit)
 
     @property
     def torn(self) -> bool:
@@ -78,11 +94,16 @@ class Forecast:
         """Ends and middle of values of which `each` in a row belong to one age."""
         assert self.wear is not None
         weights, shown = (np.repeat(w, each) for w in (self.wear.weights, self.wear.shown))
-        return [max(v, 0.0) for v in quantiles(values, weights, shown, EIGHTY_PERCENT)]
+        low, middle, high = quantiles(values, weights, shown, self.wear.eighty)
+        ends = middle - self.widened * (middle - low), middle, middle + self.widened * (high - middle)
+        return [max(v, 0.0) for v in ends]
 
 
-def fit(seal: Seal, upto: int, now: float) -> Wear | None:
-    """The wear known after its first `upto` leaks; None for fewer than five or no limit in the book."""
+def fit(seal: Seal, upto: int, now: float, kinds: tuple[float, ...] = USUAL_KINDS) -> Wear | None:
+    """The wear known after its first `upto` leaks; None for fewer than five or no limit in the book.
+
+    kinds: how often each kind of growth is met, as `fit_wear` takes it.
+    """
     if upto < LEAST_LEAKS or not np.isfinite(seal.limits[upto - 1]):
         return None
     age, leak, sd, limit = seal.age[:upto], seal.leak[:upto], seal.sd[:upto], float(seal.limits[upto - 1])
@@ -90,14 +111,17 @@ def fit(seal: Seal, upto: int, now: float) -> Wear | None:
     # What the leak laws differ by is the same for all leaks; where the leak meets the limit it is that share of it.
     share = min(_spare(seal, upto) / limit, 0.8)
     doubt = ((1.0 - share, 0.25), (1.0, 0.5), (1.0 + share, 0.25)) if share > 0.02 else ((1.0, 1.0),)
-    return fit_wear(age, leak, sd, limit, now=max(now, float(age[-1])), breaks=breaks, doubt=doubt)
+    return fit_wear(age, leak, sd, limit, now=max(now, float(age[-1])), breaks=breaks, doubt=doubt, kinds=kinds)
 
 
 def _spare(seal: Seal, upto: int) -> float:
     return float(np.median(seal.spare[max(0, upto - 8) : upto])) if upto else 0.0
 
 
-def forecasts(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, only_last: bool = False) -> list[Forecast]:
+def forecasts(
+    seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, only_last: bool = False,
+    kinds: tuple[float, ...] = USUAL_KINDS,
+) -> list[Forecast]:  # fmt: skip
     """A forecast of this seal at the end of each of these days that lie within its life."""
     ends = [_end_of(d, zone) for d in days]
     inside = [(d, e) for d, e in zip(days, ends, strict=True) if e > seal.since and seal.at[0] <= e]
@@ -111,7 +135,7 @@ def forecasts(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, onl
         upto = int(np.searchsorted(seal.at, end, side="right"))
         age = float(counter.count(seal.since, end))
         if upto != known:
-            known, wear = upto, fit(seal, upto, age)
+            known, wear = upto, fit(seal, upto, age, kinds)
         elif wear is not None:
             wear = replace(wear, now=age)
         per_day, spread = shot_rate(counter.at, end)

@@ -117,7 +117,8 @@ def life_rows(mould: str, made: Sequence[Forecast], unit: str, table: Table = SE
                 "limit_mbar_l_s": f.seal.limit if np.isfinite(f.seal.limit) else None,
                 "wear_chance": min(max(w.wear, 0.0), 1.0) if w else None, "noise_share": w.noise if w else None,
                 "unit": unit, "assumed_replacement": f.seal.assumed, "pooled_moulds": f.pooled,
-                "shots_per_day": f.per_day,
+                "shots_per_day": f.per_day, "told_apart": f.told_apart, "widened_by": f.widened,
+                "back_tested_seals": f.tested, "back_tests_held": f.held,
             }
         )  # fmt: skip
     return shape(table, {n: [r[n] for r in rows] for n in table.names}) if rows else empty(table)
@@ -139,11 +140,38 @@ def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:
             out.append(
                 Refused(mould, what, f"no forecast yet: {f.leaks} leaks since the seal was new, {LEAST_LEAKS} needed")
             )
+        elif not f.told_apart:
+            out.append(Refused(mould, what, _untold(f, newest)))
         elif f.torn:
             out.append(Refused(mould, what, TORN))
         elif not f.dated:
             out.append(Refused(mould, what, f"no wear seen in {f.age:.0f} shots: no date is made out of noise"))
     return out
+
+
+def _untold(f: Forecast, newest: Mapping[str, Forecast]) -> str:
+    """Why a seal that the holds can't tell from the other has no date, what stands instead, and what would tell."""
+    said = (
+        f"no date of its own: the holds leave open {f.spare:.2g} mbar l/s of the {seal_words(f.seal.seal)}'s leak"
+        f" either way, with a limit of {f.seal.limit:.2g}"
+    )
+    channel = newest.get("clamp")
+    if channel is not None and channel.left is not None:
+        low, middle, high = channel.left
+        said += f"; the clamp channel's forecast stands: {middle:.0f} shots left (80 %: {low:.0f} to {high:.0f})"
+    grown = {name: _growth(newest[name].seal) for name in ("outer", "inner") if name in newest}
+    if len(grown) == 2 and max(grown.values()) > 0:
+        likelier = max(grown, key=lambda name: grown[name])
+        said += (
+            f"; the {likelier} seal is the likelier to be worn, its leak grew more by the middle of what the laws allow"
+        )
+    return said + "; a third hold with the cavity evacuated as deep as the clamp channel would tell"
+
+
+def _growth(seal: Seal) -> float:
+    """How much a seal's leak has grown since its first leaks, mbar l/s."""
+    few = max(len(seal.leak) // 4, 1)
+    return float(np.median(seal.leak[-few:]) - np.median(seal.leak[:few]))
 
 
 TORN = (

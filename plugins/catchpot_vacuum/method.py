@@ -8,11 +8,13 @@ METHOD = (
     "weighed by evidence; an outgassing much slower than the hold can't be told from a leak. Leaks are restated to "
     "clamp 50, cavity 550 and ambient 1013 mbar under a linear, a laminar and a choked law, and what the laws differ "
     "by is in the interval. Outer and inner seal are told apart only by holds at two cavity pressures; that the outer "
-    "seal is squeezed less with the cavity open is in the interval. A forecast fits no wear, linear and proportional "
-    "growth, each with and without a floor, with noise that may last from shot to shot, and weighs them by evidence; "
-    "it says when the fitted curve meets the limit, with 80 %. Since a date is given only where wear shows, growth so "
-    "slow that it would seldom show has the more weight, and the ends of the interval are set by simulation. Wear that "
-    "slows down, or begins only after a while, is forecast too early."
+    "seal is squeezed less with the cavity open is in the interval. A forecast fits no wear, even growth, growth that "
+    "slows down or speeds up, starts late or feeds on itself, with and without a floor, with noise that may last from "
+    "shot to shot and curves that may wander, and weighs them by evidence; it says when the fitted curve meets the "
+    "limit, with 80 %. Since a date is given only where wear shows, growth so slow that it would seldom show has the "
+    "more weight, and the ends of the interval are set by simulation. Where this workshop's past forecasts held too "
+    "seldom, intervals are widened until they would have held, and the forecast says so. A seal that the "
+    "holds can't tell from the other has no date of its own."
 )
 REFERENCES = (
     "W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data, 1998 (degradation).",

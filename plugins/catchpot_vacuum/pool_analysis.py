@@ -1,4 +1,8 @@
-"""Forecasts of seals with a short history, helped by the lives of the workshop's other seals (partial pooling)."""
+"""Forecasts in which the workshop's other seals have a word.
+
+Their lives, where a history is short (partial pooling); what came of their forecasts, where too few held (conformal
+widening).
+"""
 
 from __future__ import annotations
 
@@ -13,15 +17,16 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Refused, Result
-from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear
+from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear, pooled_kinds
 from catchpot.tables import Table, empty
-from catchpot_vacuum.forecast import SHORT_HISTORY, Forecast, days_of, fit, forecasts
+from catchpot_vacuum.forecast import LEAST_LEAKS, SHORT_HISTORY, Forecast, days_of, fit, forecasts
 from catchpot_vacuum.life_analysis import HISTORY_NEEDS, history, life_rows
 from catchpot_vacuum.series import Clock, Seal
 from catchpot_vacuum.tables import SEAL_LIFE_POOLED
 
 Floats = NDArray[np.float64]
 LEAST_LIVES: Final = 3
+LEAST_TESTED: Final = 5
 FEW_LIVES: Final = "no pooled forecast: fewer than three seals of the workshop have a life of their own to go by"
 FEW_LEAKS: Final = "no pooled forecast: too few leaks of its own since the seal was new"
 
@@ -34,16 +39,20 @@ class PoolParams(BaseModel):
 
 @dataclass(frozen=True)
 class Life:
-    """Log of a seal's life in shots and its s.d.; whose it is."""
+    """Log of a seal's life in shots and its s.d.; whose it is; how likely each kind of growth is."""
 
     mould: str
     seal: Seal
     log_life: float
     sd: float
+    kinds: tuple[float, ...] = ()
 
 
 class SealPoolAnalysis:
-    """The analysis `seal_pool`, over the workshop: only the newest forecast of each seal with fewer than 15 leaks."""
+    """The analysis `seal_pool`, over the workshop: only the newest forecast of each seal in use.
+
+    Of those with fewer than 15 leaks; of all, where the workshop's back-tests ask for wider intervals.
+    """
 
     name = "seal_pool"
     part: Literal["shot", "mould", "workshop"] = "workshop"
@@ -62,18 +71,27 @@ class SealPoolAnalysis:
             if counter is not None:
                 every.append((mould, counter, found))
         lives = [life for mould, counter, found in every for life in known_lives(mould, counter, found)]
+        past = [score for _, counter, found in every for score in half_life_scores(counter, found)]
+        wider, held = widening(past)
         frames, refused = [], []
         short = 0
         for mould, counter, found in every:
             days = days_of(counter.at, job.book.zone)
             made = []
             for seal in found:
-                if np.isfinite(seal.until) or len(seal.leak) >= SHORT_HISTORY:
+                if np.isfinite(seal.until):
+                    continue
+                few = len(seal.leak) < SHORT_HISTORY
+                if not few and wider <= 1.0:
                     continue
                 others = [x for x in lives if x.seal.seal == seal.seal and x.seal is not seal]
+                kinds = pooled_kinds([x.kinds for x in others])
+                own = forecasts(seal, counter, job.book.zone, days, only_last=True, kinds=kinds)
+                if not few:
+                    made += widened(own, wider, len(past), held)
+                    continue
                 short += 1
-                own = forecasts(seal, counter, job.book.zone, days, only_last=True)
-                pooled = pooled_forecast(own, others)
+                pooled = widened(pooled_forecast(own, others), wider, len(past), held)
                 made += pooled
                 if not pooled:
                     reason = FEW_LEAKS if len(others) >= LEAST_LIVES else FEW_LIVES
@@ -98,8 +116,55 @@ def known_lives(mould: str, counter: Clock, found: Sequence[Seal]) -> list[Life]
         if wear is None or not wear.seen:
             continue
         mean, sd = _log_life(wear)
-        out.append(Life(mould, seal, mean, sd))
+        out.append(Life(mould, seal, mean, sd, wear.kinds))
     return out
+
+
+def half_life_scores(counter: Clock, found: Sequence[Seal]) -> list[float]:
+    """For each seal that met its limit in use: how far its forecast at half its life missed, in half intervals.
+
+    1 is the end of the 80 % interval. With only the leaks up to then; the age at which the limit was met is that of the
+    curve fitted to the whole life.
+    """
+    out = []
+    for seal in found:
+        upto = int((seal.at <= seal.until).sum())
+        if not seal.whole or upto < SHORT_HISTORY:
+            continue
+        end = float(counter.count(seal.since, min(seal.until, float(counter.at[-1]))))
+        whole = fit(seal, upto, end)
+        if whole is None or whole.level < seal.limit:
+            continue
+        met = float(np.interp(0.5, np.cumsum(whole.weights), whole.crossing))
+        then = int((seal.age[:upto] <= 0.5 * met).sum())
+        half = fit(seal, then, 0.5 * met) if then >= LEAST_LEAKS else None
+        if half is None or not half.seen:
+            continue
+        low, middle, high = (v + half.now for v in half.shots_left(*half.eighty))
+        side = (high - middle) if met > middle else (middle - low)
+        out.append(abs(met - middle) / max(side, 0.5))
+    return out
+
+
+def widening(scores: Sequence[float], share: float = 0.8) -> tuple[float, int]:
+    """By how much intervals must be wider for `share` of the past ones to have held, and how many held as they were.
+
+    Never narrower. The smallest score that a share of (n + 1) lies below (conformal prediction: V. Vovk, A. Gammerman,
+    G. Shafer 2005); nothing is asked of fewer than five seals.
+
+    >>> widening([0.2, 0.5, 0.9, 2.0, 3.0]), widening([9.0])
+    ((3.0, 3), (1.0, 0))
+    """
+    held = sum(s <= 1.0 for s in scores)
+    if len(scores) < LEAST_TESTED:
+        return 1.0, held
+    place = min(int(np.ceil(share * (len(scores) + 1))), len(scores)) - 1
+    return max(1.0, float(np.sort(scores)[place])), held
+
+
+def widened(made: Sequence[Forecast], by: float, tested: int, held: int) -> list[Forecast]:
+    """The forecasts with intervals as much wider."""
+    return [replace(f, widened=by, tested=tested, held=held) for f in made]
 
 
 def _log_life(wear: Wear) -> tuple[float, float]:

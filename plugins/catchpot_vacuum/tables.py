@@ -98,6 +98,10 @@ _LIFE = (
     Column("assumed_replacement", "bool", "", "whether the history begins at a replacement nobody logged"),
     Column("pooled_moulds", "i64", "", "other seals whose lives were taken into account", 0),
     Column("shots_per_day", "f64", "1/d", "the mould's rate of shots", 0.0),
+    Column("told_apart", "bool", "", "whether the holds tell this seal's leak from the other's; else it has no date"),
+    Column("widened_by", "f64", "", "factor on the interval's halves, from this workshop's back-tests", 1.0),
+    Column("back_tested_seals", "i64", "", "seals whose forecast at half their life was looked back on", 0),
+    Column("back_tests_held", "i64", "", "of these, how many the 80 % interval held before it was widened", 0),
 )
 
 SEAL_LIFE = Table(
@@ -111,7 +115,7 @@ SEAL_LIFE_POOLED = Table(
     "seal_life_pooled",
     ("mould", "seal", "as_of"),
     _LIFE,
-    doc="the latest forecast of seals with a short history, with the lives of the workshop's other seals",
+    doc="the latest forecast where the workshop's other seals have a word: a short history, or back-tests that missed",
 )
 
 SEAL_HISTORY = Table(

@@ -87,6 +87,11 @@ def forecast(row: Row) -> str:
         return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
     leaks, allowed = words.number(level, "mbar l/s", 2), f"{words.number(limit, digits=2)} is allowed"
     assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
+    if row["shots_left"] is None and row.get("told_apart") is False:
+        return (
+            f"{name}: no date of its own{assumed}, as the holds can't tell it from the other seal closely enough; the"
+            " clamp channel's date stands, and a third hold with the cavity as deep as the clamp channel would tell."
+        )
     if (
         row["shots_left"] is None
         and row["seal"] != "clamp"
@@ -102,6 +107,11 @@ def forecast(row: Row) -> str:
     if row["shots_left"] is None:
         return f"{name}: no wear seen in {age}{assumed}, and no date is made out of noise; it leaks {leaks}, {allowed}."
     pooled = f", with the lives of {row['pooled_moulds']} other seals" if row["pooled_moulds"] else ""
+    if (row.get("widened_by") or 1.0) > 1.0:
+        pooled += (
+            f", interval widened {row['widened_by']:.1f} times since only {row['back_tests_held']} of"
+            f" {row['back_tested_seals']} earlier ones held"
+        )
     now = f"it leaks {leaks} after {age}{assumed}{pooled}, {allowed}"
     if _over(row):
         return f"{name}: at its limit; {now}. See to it before the next shot."

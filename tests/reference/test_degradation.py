@@ -89,3 +89,26 @@ def test_g4_line_through_the_origin() -> None:
     wear = fit_wear(hours / 250.0, change, np.full(len(hours), 0.02), 30.0)
     low, high = (250.0 * v + hours[-1] for v in wear.shots_left(0.1, 0.9))
     assert low <= published <= high
+
+
+@pytest.mark.parametrize("share", [0.4, 0.55, 0.7])
+def test_lasers_forecast_at_shares_of_their_lives(share: float) -> None:
+    # W. Q. Meeker and L. A. Escobar 1998, laser degradation: 15 units, crossing of 5 % by straight lines between
+    # readings; the forecast sees the readings of the first share of that life. Readings are taken as good to 1 %.
+    rows = np.genfromtxt(DATA / "gaas_laser.csv", delimiter=",", names=True)
+    held, off = 0, []
+    units = np.unique(rows["unit"])
+    for unit in units:
+        own = rows[(rows["unit"] == unit) & (rows["hours"] > 0)]
+        over = int(np.argmax(own["increase"] >= 5.0))
+        life = float(np.interp(5.0, own["increase"][over - 1 : over + 1], own["hours"][over - 1 : over + 1]))
+        known = own[own["hours"] <= share * life]
+        if len(known) < 3:
+            continue
+        wear = fit_wear(known["hours"], known["increase"], 0.01 * known["increase"], 5.0)
+        low, middle, high = (v + wear.now for v in wear.shots_left(*wear.eighty))
+        held += low <= life <= high
+        off.append(abs(middle / life - 1.0))
+    assert len(off) >= 12
+    assert held >= 0.65 * len(off)
+    assert np.median(off) < 0.25

@@ -1,15 +1,16 @@
 """Wear of a seal from its noisy leaks: when will the fitted curve meet the limit?
 
 The leak is a curve of the shots since the seal was new, times noise: `leak = level x shape(age) x exp(noise)`. Shapes:
-no wear; linear growth `offset + age` (an offset is a floor: fittings, or a leak from the first shot on); proportional
-growth `floor + (1 - floor) exp(rate age)`. The noise may stay bad from shot to shot (first-order autoregressive, by
-age), and every leak has its own measuring error beside it. All shapes, noise levels and correlations are tried on a
-grid and weighed by evidence; the level is integrated out in closed form (which is also what keeps the noise from being
-read too small). No one shape, noise or correlation is picked: a crossing is what all of them say together.
+`wear_shapes`. The noise may stay bad from shot to shot (first-order autoregressive, by age), or the curve itself may
+wander off its shape as the seal ages (Brownian motion of the logarithm: S. Bogdanoff & F. Kozin 1985 of cracks; G. A.
+Whitmore 1995), and every leak has its own measuring error beside it, which is also what sets how small the noise may
+be. All shapes, noise levels, correlations and wanderings are tried on a grid and weighed by evidence; the level is
+integrated out in closed form. None is picked: a crossing is what all of them say together. A wandering curve is
+forecast from where it is now, and the further ahead, the wider.
 
-Priors: half no wear, a quarter each growth; offsets and rates evenly in the logarithm; noise that does not last a
-third, the rest over all correlations; and a seal looked at at no special moment of its life (a seal of age n reaches
-age N with odds that fall as n / N).
+Priors: half no wear; of the growths `wear_shapes.KINDS`; noise that does not last a third, the rest over all
+correlations; and a seal looked at at no special moment of its life (a seal of age n reaches age N with odds that fall
+as n / N).
 
 A forecast is made only where wear shows, and of the slowly worn seals only those show whose noise happens to look like
 wear: their forecasts would all come too early. So where a crossing is read, growth that would seldom show has the more
@@ -18,26 +19,38 @@ weight the less often it shows (selection: Heckman 1979), at most twentyfold.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.wear_shapes import COARSE, FARTHEST_SHOTS, FINE, Shapes, shapes
+from catchpot.stats.wear_shapes import COARSE, FARTHEST, FARTHEST_SHOTS, FINE, KINDS, LEAST, Shapes, shapes
 
 Floats = NDArray[np.float64]
 
-NOISE: Final = (0.04, 0.07, 0.1, 0.14, 0.19, 0.26, 0.36, 0.5)
+MOST_NOISE: Final = 0.5
+LEAST_NOISE: Final = 0.01
+"""Smallest noise tried, where the leaks' own errors are smaller; else a third of their median error."""
+NOISES: Final = 10
+# Wandering of the curve over the history, s.d. of the logarithm, with the weight of each beside no wandering's 6.
+WANDER: Final = {0.1: 1.0, 0.25: 1.0, 0.6: 0.5}
+STEADY: Final = 6.0
 # Correlations of neighbouring leaks tried, with the weight of each.
 CORRELATION: Final = {0.0: 2.0, 0.2: 1.0, 0.4: 1.0, 0.6: 1.0, 0.75: 0.7, 0.88: 0.5, 0.96: 0.5}
 WEAR_SEEN: Final = 0.85
-# Levels between which 80 % of the crossings fell over made-up histories of all shapes, noises and correlations; the
-# posterior's own tenths held 86 % (calibration of prediction limits by simulation: Beran 1990).
-EIGHTY_PERCENT: Final = (0.12, 0.5, 0.88)
+PRIOR_SEALS: Final = 4.0
+# Levels between which 80 % of the crossings fell over made-up histories of all shapes and correlations, by the noise
+# (calibration of prediction limits by simulation: Beran 1990). The noisier, the farther the shapes that would meet the
+# limit at once reach below what comes true.
+_NOISE_AT: Final = (0.05, 0.15, 0.3)
+_LOW_LEVEL: Final = (0.15, 0.28, 0.31)
+HIGH_LEVEL: Final = 0.89
 # Growth of so many s.d. of what the noise allows shows every other time; no growth has more than 20 times its weight.
 _SHOWS_AT_SD: Final = 1.8
 _LEAST_SHOWN: Final = 0.05
+_LIGHTEST: Final = 1e-4
 _MOST_POINTS: Final = 64
 _MOST_LEAKS: Final = 256
 # Gauss-Hermite nodes and weights of the standard normal distribution (Abramowitz & Stegun 1964, table 25.10).
@@ -55,7 +68,7 @@ class Wear:
     the curve now (80 %). crossing: ages at which the curve may meet the limit, ascending, with their weights (sum 1).
     shown: the weights corrected for forecasts being made only where wear shows.
     now: age in shots. noise: typical spread of one leak about the curve (share). points: leaks used.
-    proportional: probability of the proportional shapes among the growing ones.
+    kinds: probability of each kind of growth among the growing shapes, in the order of `wear_shapes.KINDS`.
     """
 
     wear: float
@@ -67,13 +80,18 @@ class Wear:
     now: float
     noise: float
     points: int
-    proportional: float
+    kinds: tuple[float, ...]
     shown: Floats
 
     @property
     def seen(self) -> bool:
         """Whether wear shows well enough for a date: no date is made out of noise."""
         return self.wear >= WEAR_SEEN
+
+    @property
+    def eighty(self) -> tuple[float, float, float]:
+        """Levels of the 80 % interval's lower end, the median, the upper end, for `shots_left`."""
+        return float(np.interp(self.noise, _NOISE_AT, _LOW_LEVEL)), 0.5, HIGH_LEVEL
 
     def shots_left(self, *levels: float) -> tuple[float, ...]:
         """Quantiles of the shots left before the curve meets the limit, 0 where it has; see `quantiles`."""
@@ -118,13 +136,15 @@ def fit_wear(
     now: float | None = None,
     breaks: tuple[float, ...] = (),
     doubt: tuple[tuple[float, float], ...] = ((1.0, 1.0),),
+    kinds: tuple[float, ...] = tuple(KINDS.values()),
 ) -> Wear:
     """Fit the curve and its crossing of the limit.
 
     age: shots since the seal was new, ascending. leak, sd: each leak and its own s.d. (same unit as limit). now: age
     to count from (the last one's). breaks: ages at which the seal was reseated: the level may jump there (s.d. 0.4 in
     the logarithm) and what stayed bad does not carry over. doubt: factors by which all leaks alike may have to be
-    multiplied to be right, each with its weight (a leak law that is not known).
+    multiplied to be right, each with its weight (a leak law that is not known). kinds: how often each kind of growth is
+    met beforehand (`wear_shapes.KINDS`); what other seals of the workshop did may have a word in it (`pooled_kinds`).
     Needs 3 leaks. A stray leak (3 s.d. off the curve) is weighted down. Crossing is where the fitted curve meets the
     limit, not the first reading beyond it. Source: Meeker & Escobar 1998, degradation data (curve and crossing); the
     weighing by evidence is Bayes' rule on a grid.
@@ -139,24 +159,70 @@ def fit_wear(
         raise ValueError("three leaks at least")
     if limit <= 0:
         raise ValueError("the limit must be positive")
-    now = float(age[-1]) if now is None else float(now)
+    now = float(age[-1]) if now is None else max(float(now), 0.0)
     points = len(age)
+    unit = max(float(age[-1]), 1e-9)
+    first_age = float(age[age > 0][0]) if (age > 0).any() else unit
     log_leak, error = _in_logs(leak, sd)
     if points > _MOST_LEAKS:
         age, log_leak, error = _averaged(age, log_leak, error)
-    first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
-    mean = (first.weight * first.fitted(age)).sum(0)
-    off = np.abs(log_leak - mean) / np.hypot(error, first.noise)
+    # A leak of the very first moment is one of half the first shot.
+    history = _History(
+        np.maximum(age, 0.5 * first_age) / unit, log_leak, error, tuple(b / unit for b in breaks), now / unit
+    )
+    pairs = _every_noise(error)
+    first = _posterior(shapes(COARSE, kinds=kinds), history, pairs)
+    off = np.abs(log_leak - first.mean) / np.hypot(error, first.noise)
     if (off > 3.0).any():
-        error = np.where(off > 3.0, np.hypot(error, np.abs(log_leak - mean) / 1.5), error)
-        first = _posterior(shapes(COARSE), age, log_leak, error, breaks, _every_noise())
-    grid = shapes(FINE)
-    post = _posterior(grid, age, log_leak, error, breaks, first.likely)
-    return replace(_read(grid, post, age, now, float(np.log(limit)), doubt), points=points)
+        history = replace(
+            history, error=np.where(off > 3.0, np.hypot(error, np.abs(log_leak - first.mean) / 1.5), error)
+        )
+        first = _posterior(shapes(COARSE, kinds=kinds), history, pairs)
+    post = _posterior(shapes(FINE, kinds=kinds), history, first.likely)
+    return replace(_read(shapes(FINE, kinds=kinds), post, history, float(np.log(limit)), doubt, unit), points=points)
 
 
-def _every_noise() -> tuple[tuple[float, float], ...]:
-    return tuple((rho, noise) for rho in CORRELATION for noise in NOISE)
+@dataclass(frozen=True)
+class _History:
+    """Leaks in logarithms; ages, breaks and now in units of the last leak's age."""
+
+    age: Floats
+    log_leak: Floats
+    error: Floats
+    breaks: tuple[float, ...]
+    now: float
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """Noise of a leak (s.d. of the logarithm), its correlation from shot to shot, wandering, prior weight."""
+
+    noise: float
+    rho: float
+    wander: float
+    weight: float
+
+
+def pooled_kinds(others: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+    """How often each kind of growth is met, by the seals of a workshop: the usual shares, worth four seals, and theirs.
+
+    others: `Wear.kinds` of seals with a history of their own.
+
+    >>> sum(pooled_kinds([(1.0, 0.0, 0.0, 0.0, 0.0)])) > 0.999, pooled_kinds([(1.0, 0.0, 0.0, 0.0, 0.0)])[0]
+    (True, 0.6)
+    """
+    total = PRIOR_SEALS * np.array(list(KINDS.values())) + np.sum(
+        [np.zeros(len(KINDS)), *map(np.array, others)], axis=0
+    )
+    return tuple(float(round(v, 4)) for v in total / total.sum())
+
+
+def _every_noise(error: Floats) -> tuple[_Scatter, ...]:
+    least = float(np.clip(np.median(error) / 3.0, LEAST_NOISE, 0.05))
+    noises = [float(v) for v in np.geomspace(least, MOST_NOISE, NOISES)]
+    total = sum(CORRELATION.values())
+    lasting = [_Scatter(v, rho, 0.0, STEADY * w / total) for rho, w in CORRELATION.items() for v in noises]
+    return (*lasting, *(_Scatter(v, 0.0, wander, w) for wander, w in WANDER.items() for v in noises))
 
 
 def _chance_to_show(distance_sd: Floats) -> Floats:
@@ -191,99 +257,131 @@ def _in_logs(leak: Floats, sd: Floats) -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True)
+class _Part:
+    """All that wanders alike: log weight of each shape, the same corrected for showing, log level now, its s.d."""
+
+    wander: float
+    weight: Floats
+    shown: Floats
+    level: Floats
+    level_sd: Floats
+
+
+@dataclass(frozen=True)
 class _Posterior:
-    grid: Shapes
-    weight: Floats  # (shapes, 1), summed over the noise grid
-    shown: Floats  # (shapes, 1), weight with that of growth which seldom shows put up; no wear has none
-    level: Floats  # (shapes, 1) mean of the log level
-    level_sd: Floats  # (shapes, 1)
+    """parts: what may be, their weights summing to 1. mean: the curve at the leaks. noise: its expected s.d."""
+
+    parts: list[_Part]
+    mean: Floats
     noise: float
-    likely: tuple[tuple[float, float], ...]  # pairs of correlation and noise worth a finer grid
-
-    def fitted(self, age: Floats) -> Floats:
-        return self.grid.log_curve(age) + self.level
+    likely: tuple[_Scatter, ...]  # scatter worth a finer grid
 
 
-def _posterior(
-    grid: Shapes,
-    age: Floats,
-    log_leak: Floats,
-    error: Floats,
-    breaks: tuple[float, ...],
-    pairs: tuple[tuple[float, float], ...],
-) -> _Posterior:
-    groups = np.array_split(np.arange(len(age)), min(len(age), _MOST_POINTS))
-    mix = np.zeros((len(groups), len(age)))
+def _posterior(grid: Shapes, h: _History, scatter: tuple[_Scatter, ...]) -> _Posterior:
+    groups = np.array_split(np.arange(len(h.age)), min(len(h.age), _MOST_POINTS))
+    mix = np.zeros((len(groups), len(h.age)))
     for row, members in enumerate(groups):
-        w = 1.0 / (error[members] ** 2 + 0.04)
+        w = 1.0 / (h.error[members] ** 2 + 0.04)
         mix[row, members] = w / w.sum()
-    block = np.searchsorted(np.asarray(breaks, float), age, side="right")
+    block = np.searchsorted(np.asarray(h.breaks, float), h.age, side="right")
     same = block[:, None] == block[None, :]
-    gap = np.abs(age[:, None] - age[None, :])
+    gap = np.abs(h.age[:, None] - h.age[None, :])
     # The level is that of the last stretch; those before a reseating lie off it by a jump of their own.
-    before = [np.asarray(block < b, float) for b in range(1, len(breaks) + 1)]
+    before = [np.asarray(block < b, float) for b in range(1, len(h.breaks) + 1)]
     jump = sum((0.16 * np.outer(off, off) for off in before), np.zeros(gap.shape))
-    fixed = mix @ (np.diag(error**2) + jump) @ mix.T
-    curve = grid.log_curve(age) @ mix.T
-    every = np.vstack([curve, mix @ log_leak, np.ones(len(groups))]).T
-    log_odds, levels, variances, noises, distances = [], [], [], [], []
-    pattern = {rho: mix @ np.where(same, rho**gap if rho else np.eye(len(age)), 0.0) @ mix.T for rho, _ in pairs}
-    for rho, noise in pairs:
-        root = np.linalg.cholesky(fixed + noise**2 * pattern[rho])
-        white = np.linalg.solve(root, every)
-        shape, one = white[:, :-2], white[:, -1]
-        r = white[:, -2:-1] - shape
+    fixed = mix @ (np.diag(h.error**2) + jump) @ mix.T
+    brownian = mix @ np.minimum(h.age[:, None], h.age[None, :]) @ mix.T
+    ahead = mix @ np.minimum(h.age, h.now)
+    # Correlations are from shot to shot: the usual distance of two leaks stands for one.
+    step = max(float(np.median(np.diff(h.age))), 1e-9) if len(h.age) > 1 else 1.0
+    pattern = {
+        rho: mix @ np.where(same, rho ** (gap / step) if rho else np.eye(len(h.age)), 0.0) @ mix.T
+        for rho in {s.rho for s in scatter}
+    }
+    curve = grid.log_curve(h.age)
+    shift = grid.log_curve(np.array([h.now]))[:, 0]
+    every = np.vstack([curve @ mix.T, mix @ h.log_leak, np.ones(len(groups)), ahead]).T.copy()
+    count, size = len(scatter), len(grid.kind)
+    odds, level, now, distance = (np.empty((count, size)) for _ in range(4))
+    level_var, now_var = np.empty(count), np.empty(count)
+    for k, s in enumerate(scatter):
+        root = np.linalg.cholesky(fixed + s.noise**2 * pattern[s.rho] + s.wander**2 * brownian)
+        # The inverse of so small a root costs less than solving for hundreds of shapes.
+        white = np.linalg.inv(root) @ every
+        shape, one, lead = white[:, :-3], white[:, -2], s.wander**2 * white[:, -1]
+        r = white[:, -3:-2] - shape
         information = float(one @ one)
-        distances.append((shape * shape).sum(0) - (one @ shape) ** 2 / information)
-        level = (one @ r) / information
-        misfit = (r * r).sum(0) - level**2 * information
-        likelihood = -0.5 * misfit - np.log(np.diag(root)).sum() - 0.5 * np.log(information)
-        log_odds.append(likelihood + np.log(CORRELATION[rho]))
-        levels.append(level)
-        variances.append(1.0 / information)
-        noises.append(noise)
-    odds = np.stack(log_odds) + grid.log_prior[None, :]
+        distance[k] = (shape * shape).sum(0) - (one @ shape) ** 2 / information
+        level[k] = (one @ r) / information
+        misfit = (r * r).sum(0) - level[k] ** 2 * information
+        odds[k] = -0.5 * misfit - np.log(np.diag(root)).sum() - 0.5 * np.log(information) + np.log(s.weight)
+        level_var[k] = 1.0 / information
+        # Where a wandering curve is now: level and wandering together, given the leaks.
+        carried = float(lead @ one)
+        now[k] = level[k] + lead @ r - carried * level[k]
+        now_var[k] = level_var[k] * (1.0 - carried) ** 2 + max(s.wander**2 * h.now - float(lead @ lead), 0.0)
+    odds += grid.log_prior[None, :]
     chance = np.exp(odds - odds.max())
     chance /= chance.sum()
-    weight = chance.sum(0)
-    seldom = chance * (grid.kind > 0) / _chance_to_show(np.sqrt(np.maximum(np.stack(distances), 0.0)))
-    shown = seldom.sum(0) if seldom.sum() > 0 else weight
-    safe = np.maximum(weight, 1e-300)
-    level_each, var_each = np.stack(levels), np.array(variances)[:, None]
-    mean = (chance * level_each).sum(0) / safe
-    var = (chance * (var_each + (level_each - mean) ** 2)).sum(0) / safe
-    noise_mean = float((chance.sum(1) * np.array(noises)).sum())
+    seldom = chance * (grid.kind > 0) / _chance_to_show(np.sqrt(np.maximum(distance, 0.0)))
+    seldom = seldom / seldom.sum() if seldom.sum() > 0 else chance
+    parts = []
+    for wander in sorted({s.wander for s in scatter}):
+        rows = np.array([s.wander == wander for s in scatter])
+        own = chance[rows]
+        if own.sum() < _LIGHTEST and seldom[rows].sum() < _LIGHTEST:
+            continue
+        safe = np.maximum(own.sum(0), 1e-300)
+        mean = (own * now[rows]).sum(0) / safe
+        var = (own * (now_var[rows, None] + (now[rows] - mean) ** 2)).sum(0) / safe
+        parts.append(_Part(wander, own.sum(0), seldom[rows].sum(0), mean + shift, np.sqrt(var)))
     each = chance.sum(1)
-    likely = tuple(p for p, c in zip(pairs, each, strict=True) if c > 0.01 * each.max())
-    return _Posterior(
-        grid, weight[:, None], (shown / shown.sum())[:, None], mean[:, None], np.sqrt(var)[:, None], noise_mean, likely
-    )  # fmt: skip
+    weight = np.maximum(chance.sum(0), 1e-300)
+    fitted = curve + ((chance * level).sum(0) / weight)[:, None]
+    noise = float((each * np.array([s.noise for s in scatter])).sum())
+    likely = tuple(s for s, c in zip(scatter, each, strict=True) if c > 0.01 * each.max())
+    return _Posterior(parts, (chance.sum(0)[:, None] * fitted).sum(0), noise, likely)
 
 
 def _read(
-    grid: Shapes, post: _Posterior, age: Floats, now: float, log_limit: float, doubt: tuple[tuple[float, float], ...]
+    grid: Shapes, post: _Posterior, h: _History, log_limit: float, doubt: tuple[tuple[float, float], ...], unit: float
 ) -> Wear:
-    ends = grid.log_curve(np.array([age[0], now]))
+    ends = grid.log_curve(np.array([h.age[0], h.now]))
     grown = (ends[:, 1] - ends[:, 0]) > np.log(1.1)
-    level = post.level + post.level_sd * _LEVEL_NODES[None, :]
-    weights = (post.weight * _LEVEL_WEIGHTS[None, :]).ravel()
-    at_now = (level + ends[:, 1:]).ravel()
-    crossing = np.concatenate([grid.age_at(log_limit - np.log(f) - level).ravel() for f, _ in doubt])
-    moment = max(now, 1.0) / np.maximum(crossing, max(now, 1.0))
-    own, shown = (
-        moment * np.concatenate([w * (each * _LEVEL_WEIGHTS[None, :]).ravel() for _, w in doubt])
-        for each in (post.weight, post.shown)
-    )
+    crossings, owns, showns, levels, weights = [], [], [], [], []
+    for part in post.parts:
+        at_now = part.level[:, None] + part.level_sd[:, None] * _LEVEL_NODES[None, :]
+        levels.append(at_now.ravel())
+        weights.append((part.weight[:, None] * _LEVEL_WEIGHTS[None, :]).ravel())
+        for factor, w in doubt:
+            rest = log_limit - np.log(factor)
+            if part.wander > 0:
+                middle = grid.age_at(ends[:, 1:] + rest - part.level[:, None])[:, 0]
+                horizon = np.clip(middle - h.now, 0.0, FARTHEST)
+                sd = np.hypot(part.level_sd, part.wander * np.sqrt(horizon))
+                at = part.level[:, None] + sd[:, None] * _LEVEL_NODES[None, :]
+            else:
+                at = at_now
+            crossings.append(grid.age_at(ends[:, 1:] + rest - at).ravel())
+            owns.append((w * part.weight[:, None] * _LEVEL_WEIGHTS[None, :]).ravel())
+            showns.append((w * part.shown[:, None] * _LEVEL_WEIGHTS[None, :]).ravel())
+    crossing, own, shown = (np.concatenate(v) for v in (crossings, owns, showns))
+    least = max(h.now, LEAST)
+    moment = least / np.maximum(crossing, least)
+    own, shown = own * moment, shown * moment
     order = np.argsort(crossing)
-    by_level = np.argsort(at_now)
-    total = np.cumsum(weights[by_level])
-    low, middle, high = np.exp(at_now[by_level][np.searchsorted(total, np.array([0.1, 0.5, 0.9]) * total[-1])])
-    wear = float(post.weight[grown].sum())
-    growing = float(post.weight[grown & (grid.kind == 2)].sum())
+    level, weight = np.concatenate(levels), np.concatenate(weights)
+    by_level = np.argsort(level)
+    total = np.cumsum(weight[by_level])
+    low, middle_now, high = np.exp(level[by_level][np.searchsorted(total, np.array([0.1, 0.5, 0.9]) * total[-1])])
+    by_shape = np.sum([p.weight for p in post.parts], axis=0)
+    wear = float(by_shape[grown].sum() / by_shape.sum())
+    each = np.array([float(by_shape[grown & (grid.kind == kind)].sum()) for kind in KINDS])
+    kinds = tuple(float(v) for v in (each / each.sum() if each.sum() > 0 else each))
     return Wear(
-        wear, float(middle), float(low), float(high), crossing[order], own[order] / own.sum(), now,
-        post.noise, len(age), growing / wear if wear > 0 else 0.0, shown[order] / shown.sum(),
+        wear, float(middle_now), float(low), float(high), unit * crossing[order], own[order] / own.sum(), h.now * unit,
+        post.noise, len(h.age), kinds, shown[order] / shown.sum(),
     )  # fmt: skip
 
 
-__all__ = ["EIGHTY_PERCENT", "FARTHEST_SHOTS", "WEAR_SEEN", "Shapes", "Wear", "fit_wear", "quantiles", "shapes"]
+__all__ = ["FARTHEST_SHOTS", "WEAR_SEEN", "Shapes", "Wear", "fit_wear", "pooled_kinds", "quantiles", "shapes"]

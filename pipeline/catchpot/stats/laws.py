@@ -1,40 +1,57 @@
-"""The law a month's shots follow, chosen by a stated rule: normal, lognormal, Weibull, or none of them.
+"""How likely each law is that a month's shots may follow, and which one is named.
 
 References: M. A. Stephens, in R. B. D'Agostino and M. A. Stephens, Goodness-of-Fit Techniques, 1986 (Anderson-Darling
-with fitted parameters, tables 4.7 and 4.17).
+with fitted parameters, tables 4.7 and 4.17); the laws themselves: `law_family`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats import law_family
+from catchpot.stats.law_family import LawName, Member, fit_weibull
+
 Floats = NDArray[np.float64]
 Law = Literal["normal", "lognormal", "weibull"]
 
-LEAST_SHOTS = 20
-LEAST_IN_MONTH = 5
-# Upper points of the adjusted statistic at the 5 % level when both parameters are fitted.
-NORMAL_5, WEIBULL_5 = 0.752, 0.757
+LIKELIER: Final = 3.0
+"""A law of two parameters is named in place of the normal one from so many natural logarithms of likelihood on."""
+MUCH_LIKELIER: Final = 5.0
+"""A law with an origin or a mixture, the best of many, likewise; and in place of those of two parameters."""
 RULE = (
-    "The law is chosen from this month's shots and those of up to eleven months before, each month about its own mean:"
-    " normal, unless an Anderson-Darling test at the 5 % level says otherwise; then lognormal, unless the same test on"
-    " the logarithms says otherwise; then Weibull, likewise; then no curve. Below 20 shots in all: normal."
-    " A law named in the settings comes before the rule."
+    "The law is not picked: every law the shots allow (normal, lognormal, gamma and other powers, Weibull, the same"
+    " above or below an unknown origin, mixtures of two normal laws) has a weight by how well it fits the month, and"
+    " intervals are over all of them, earlier steady months having a word in the weights. The law named is the normal"
+    " one unless another is much likelier; its percentiles give the values. Beside them stands what the count"
+    " of shots outside says under any law. A law named in the settings comes before all this."
 )
 
 
 @dataclass(frozen=True)
-class Choice:
-    """The law chosen, the statistic that decided and why, as a sentence. law None: no curve fits."""
+class Weighed:
+    """All laws with their weights. named, name: the law whose values are printed; reason: why, as a sentence.
 
-    law: Law | None
-    statistic: float
+    log_likelihood: of every law of the catalogue, -inf where a law can't hold for the shots. fixed: a law given.
+    effective: independent shots that one of these is worth.
+    """
+
+    members: list[Member]
+    log_weights: Floats
+    named: Member
+    name: LawName
     reason: str
+    log_likelihood: Floats
+    fixed: Law | None = None
+    effective: float = 1.0
+
+    def scores(self, values: Floats) -> Floats:
+        """The shots on the scale where the named law is normal."""
+        return self.named.scores(np.asarray(values, dtype=float))
 
 
 def anderson_darling_normal(values: Floats) -> tuple[float, float]:
@@ -69,80 +86,67 @@ def anderson_darling_weibull(values: Floats) -> tuple[float, float]:
     return a2, a2 * (1 + 0.2 / np.sqrt(n))
 
 
-def fit_weibull_rows(rows: Floats) -> tuple[Floats, Floats]:
-    """Maximum likelihood shape and scale of each row, by Newton steps on the log shape; all rows at once.
+def weigh(
+    values: Floats, before: Sequence[Floats] = (), fixed: Law | None = None, correlated: bool | None = None
+) -> Weighed:
+    """The laws' weights.
 
-    rows: shape (m, n), positive. Returns two arrays of shape (m,).
-    """
-    y = np.log(np.asarray(rows, dtype=float))
-    middle = y.mean(axis=1, keepdims=True)
-    spread = y.std(axis=1, keepdims=True)
-    if not (spread > 0).all():
-        raise ValueError("a Weibull law needs values that are not all equal")
-    u = (y - middle) / spread
-    shape = np.full((u.shape[0], 1), 1.28)
-    for _ in range(60):
-        w = np.exp(shape * (u - u.max(axis=1, keepdims=True)))
-        total = w.sum(axis=1, keepdims=True)
-        first = (w * u).sum(axis=1, keepdims=True) / total
-        second = (w * u * u).sum(axis=1, keepdims=True) / total
-        move = (1 / shape - first) / (1 / shape**2 + second - first**2)
-        shape = np.maximum(shape + move, shape / 4)
-        if float(np.abs(move).max()) < 1e-11:
-            break
-    top = u.max(axis=1, keepdims=True)
-    log_scale = top + np.log(np.exp(shape * (u - top)).mean(axis=1, keepdims=True)) / shape
-    return (shape / spread)[:, 0], np.exp(middle + spread * log_scale)[:, 0]
+    values: the month's shots, shape (n,), n >= 3, finite, not all equal. before: `log_likelihood` of earlier steady
+    months. fixed: a law that is given; ValueError where it can't hold. correlated: whether neighbours' likeness is to
+    widen the intervals; by default where it shows.
 
-
-def fit_weibull(values: Floats) -> tuple[float, float]:
-    """Maximum likelihood shape and scale; values shape (n,), positive.
-
-    >>> shape, scale = fit_weibull(np.array([1.0, 2.0, 3.0, 4.0]))
-    >>> round(float(np.mean((np.array([1.0, 2.0, 3.0, 4.0]) / scale) ** shape)), 9)  # holds at the maximum
-    1.0
-    """
-    shape, scale = fit_weibull_rows(np.asarray(values, dtype=float)[None, :])
-    return float(shape[0]), float(scale[0])
-
-
-def _pooled(months: Sequence[Floats]) -> Floats:
-    """All months' values about their own means, restored to the spread they have within their months."""
-    return np.concatenate([(m - m.mean()) * np.sqrt(m.size / (m.size - 1)) for m in months])
-
-
-def choose_law(values: Floats, before: Sequence[Floats] = (), fixed: Law | None = None) -> Choice:
-    """The law by the stated rule (`RULE`).
-
-    values: the month's shots, shape (n,), finite. before: those of earlier months, an array a month; months of fewer
-    than 5 shots are left out. fixed: a law that the settings name.
+    >>> weigh(np.random.default_rng(1).normal(5, 1, 60)).name
+    'normal'
     """
     x = np.asarray(values, dtype=float)
-    positive = bool((x > 0).all())
+    effective = 1.0
+    if is_autocorrelated(x) if correlated is None else correlated:
+        r = min(max(lag_one(x) + 1 / x.size, 0.0), 0.9)
+        effective = (1 - r) / (1 + r)
     if fixed is not None:
-        if fixed != "normal" and not positive:
-            return Choice(None, float("nan"), f"the settings name the {fixed} law, but not every value lies above zero")
-        return Choice(fixed, float("nan"), f"the settings name the {fixed} law for this measure")
-    months = [m for m in (*(np.asarray(b, dtype=float) for b in before), x) if m.size >= LEAST_IN_MONTH and m.std() > 0]
-    shots = sum(m.size for m in months)
-    if shots < LEAST_SHOTS:
-        return Choice(
-            "normal", float("nan"), f"with fewer than {LEAST_SHOTS} shots a normal law is assumed, not tested"
-        )
-    normal = anderson_darling_normal(_pooled(months))[1]
-    if normal <= NORMAL_5:
-        return Choice("normal", normal, f"{shots} shots agree with a normal law")
-    if positive and all((m > 0).all() for m in months):
-        logs = _pooled([np.log(m) for m in months])
-        log = anderson_darling_normal(logs)[1]
-        if log <= NORMAL_5:
-            return Choice(
-                "lognormal", log, f"{shots} shots are too skewed for a normal law, but agree with a lognormal"
-            )
-        weibull = anderson_darling_weibull(np.exp(logs))[1]
-        if weibull <= WEIBULL_5:
-            return Choice("weibull", weibull, f"{shots} shots fit neither a normal nor a lognormal law, but a Weibull")
-    return Choice(None, normal, f"{shots} shots fit none of the laws tried (normal, lognormal, Weibull)")
+        if fixed != "normal" and not (x > 0).all():
+            raise ValueError(f"the settings name the {fixed} law, but not every value lies above zero")
+        one = law_family.one(x, fixed)
+        reason = f"the settings name the {fixed} law for this measure"
+        return Weighed([one], np.zeros(1), one, fixed, reason, np.array([one.log_likelihood]), fixed)
+    found = law_family.members(x, effective)
+    like = np.full(law_family.CATALOGUE, -np.inf)
+    for m in found:
+        like[m.number] = m.log_likelihood
+    total = like + sum((b for b in before if b.shape == like.shape), np.zeros_like(like))
+    own = np.array([total[m.number] for m in found])
+    if not np.isfinite(own).any():
+        own = np.array([m.log_likelihood for m in found])
+    name, named, ahead = _named(found, own)
+    months = f" and {len(before)} months before" if before else ""
+    if name == "normal":
+        reason = f"{x.size} shots{months} agree with a normal law as well as with any other"
+    else:
+        reason = f"{x.size} shots{months} make it {_times(ahead)} likelier than a normal law"
+    return Weighed(found, law_family.log_weights(found, own), named, name, reason, like, None, effective)
+
+
+def _times(ahead: float) -> str:
+    return f"{np.exp(ahead):.0f} times" if ahead < np.log(1000) else "over 1,000 times"
+
+
+def _named(found: list[Member], like: Floats) -> tuple[LawName, Member, float]:
+    """The law named, its member and by how much (natural logarithm) it is likelier than the normal one."""
+    best: dict[LawName, int] = {}
+    for k, m in enumerate(found):
+        if m.name and (m.name not in best or like[k] > like[best[m.name]]):
+            best[m.name] = k
+    normal = like[best["normal"]]
+    name: LawName = "normal"
+    plain: tuple[LawName, ...] = ("lognormal", "gamma", "weibull")
+    for other in plain:
+        if other in best and like[best[other]] > max(like[best[name]], normal + LIKELIER):
+            name = other
+    free: tuple[LawName, ...] = ("shifted", "mixed")
+    for other in free:
+        if like[best[other]] > like[best[name]] + MUCH_LIKELIER:
+            name = other
+    return name, found[best[name]], float(like[best[name]] - normal)
 
 
 def lag_one(values: Floats) -> float:
@@ -166,15 +170,13 @@ def is_autocorrelated(values: Floats) -> bool:
 
 
 __all__ = [
-    "LEAST_SHOTS",
     "RULE",
-    "Choice",
     "Law",
+    "LawName",
+    "Weighed",
     "anderson_darling_normal",
     "anderson_darling_weibull",
-    "choose_law",
-    "fit_weibull",
-    "fit_weibull_rows",
     "is_autocorrelated",
     "lag_one",
+    "weigh",
 ]

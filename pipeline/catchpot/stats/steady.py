@@ -9,21 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.changepoint import Change, find_changes
+from catchpot.stats.changepoint import SHOTS, Change, find_changes, limit_at
 from catchpot.stats.control import RUN_RULES, individuals_chart, run_rule_hits
-from catchpot.stats.evidence import Scan
-from catchpot.stats.laws import Law, fit_weibull
+from catchpot.stats.laws import Weighed
+from catchpot.stats.segments import Least
 
 Floats = NDArray[np.float64]
 SEED = 20266
-MONTH_LIMITS_FILE = Path(__file__).with_name("month_limits.csv")
 # A month is short: a shorter stretch must do on either side of a step than in a long history.
-MONTH = Scan(first=12, before=5, after=4, ramp=12)
+MONTH = Least(first=12, end=4, within=4, ramp=12)
 
 
 @dataclass(frozen=True)
@@ -59,23 +57,13 @@ def individuals_limit(n: int, share: float, seed: int = SEED) -> float:
 
 
 def change_limit(n: int, share: float) -> float:
-    """The log odds of a change that `share` of steady months of n shots pass anywhere.
+    """The penalty of a change at which `share` of steady months of n shots are called, neighbours alike or not.
 
-    From the shipped table of simulated limits (`simulate_limits`), by straight lines in the logarithms of n and share;
-    n within 12 to 100, share within 0.005 to 0.1, else the nearest of them.
-
-    >>> change_limit(20, 0.025) < change_limit(40, 0.025) < change_limit(40, 0.01)
+    >>> change_limit(20, 0.025) < change_limit(20, 0.01)
     True
     """
-    shots, shares, limits = _table()
-    by_share = [np.interp(np.log(n), np.log(shots), limits[:, k]) for k in range(shares.size)]
-    return float(np.interp(np.log(share), np.log(shares), by_share))
-
-
-@lru_cache(maxsize=1)
-def _table() -> tuple[Floats, Floats, Floats]:
-    rows = np.loadtxt(MONTH_LIMITS_FILE, delimiter=",", comments="#")
-    return rows[1:, 0], rows[0, 1:], rows[1:, 1:]
+    # `find_changes` asks more of series beyond 60 shots; here the table knows the length already.
+    return limit_at("month", n, share) - 2 * float(np.log(max(n, SHOTS) / SHOTS))
 
 
 def _rounded(n: int) -> int:
@@ -83,40 +71,16 @@ def _rounded(n: int) -> int:
     return n if n <= 20 else 5 * round(n / 5) if n < 100 else 20 * round(n / 20)
 
 
-def _to_normal(values: Floats, law: Law | None) -> Floats:
-    """The values on a scale where the law is normal."""
-    from scipy.special import ndtri
-
-    if law == "lognormal":
-        return np.log(values)
-    if law == "weibull":
-        shape, scale = fit_weibull(values)
-        share = -np.expm1(-((values / scale) ** shape))
-        return np.asarray(ndtri(np.clip(share, 1e-12, 1 - 1e-12)))
-    return values
-
-
-def _from_normal(at: float, values: Floats, law: Law | None) -> float:
-    from scipy.special import ndtr
-
-    if law == "lognormal":
-        return float(np.exp(at))
-    if law == "weibull":
-        shape, scale = fit_weibull(values)
-        return float(scale * (-np.log1p(-min(float(ndtr(at)), 1 - 1e-15))) ** (1 / shape))
-    return at
-
-
 def judge(
     values: Floats,
-    law: Law | None = "normal",
+    laws: Weighed | None = None,
     rules: Sequence[str] = ("one beyond the control limits",),
     limit_sd: float | None = None,
     share: float = 0.05,
 ) -> Steadiness:
     """Whether the shots of a month, in time order, were steady.
 
-    values: shape (n,), n >= 5, not all equal. law: on whose scale the chart stands. rules: run rules by phrase.
+    values: shape (n,), n >= 5, not all equal. laws: the chart stands on the named one's scale. rules: by phrase.
     limit_sd: control limits in spreads; None: half of `share` is spent on them (for "one beyond the control limits"),
     half on a step or trend. share: of steady months called unsteady, with limit_sd None and no other rule.
 
@@ -125,7 +89,7 @@ def judge(
     (True, False)
     """
     x = np.asarray(values, dtype=float)
-    y = _to_normal(x, law)
+    y = x if laws is None else laws.scores(x)
     n = _rounded(x.size)
     reach = individuals_limit(n, share / 2) if limit_sd is None else limit_sd
     chart = individuals_chart(y, reach)
@@ -136,7 +100,9 @@ def judge(
     if x.size >= MONTH.first:
         found = find_changes(y, None, change_limit(n, share / 2), MONTH)
         change = found[0] if found else None
-    ends = tuple(_from_normal(at, x, law) for at in (chart.lower, chart.upper))
+    ends = [chart.lower, chart.upper]
+    if laws is not None:
+        ends = [float(laws.named.points(at)[0]) for at in ends]
     return Steadiness(
         not hits and change is None, hits, change, ends[0], ends[1], reach, false_share(n, tuple(rules), reach, share)
     )

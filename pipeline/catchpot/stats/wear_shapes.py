@@ -1,6 +1,14 @@
-"""Shapes a seal's leak may take over its shots, on a grid: none, linear, proportional, each with floors.
+"""Shapes a seal's leak may take over its shots, on a grid, with the weight of each beforehand.
 
-A shape is the leak over its level: 1; `offset + age`; `floor + (1 - floor) exp(rate age)`. Ages in shots.
+Ages are in units of the history's length (the age of the last leak), so that the grid is the same for a seal that lasts
+fifty shots and one that lasts fifty thousand. A shape is the leak over its level:
+
+- none: 1;
+- power: `offset^p + age^p` (a floor, then wear that slows down, p < 1, goes on evenly, p = 1, or speeds up, p > 1) and
+  `(offset + age)^p` (the same of a seal that was worn before);
+- proportional: `floor + (1 - floor) exp(rate age)`;
+- late: `1` until a start, then `1 + (age - start) / gap` (a seal that holds until something gives way);
+- runaway: `(1 - age / end)^-k` (growth that feeds on itself, as a crack's does, and has no bound at `end`).
 """
 
 from __future__ import annotations
@@ -14,59 +22,118 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-# Floors (shares of the first leak), offsets and rates tried: first few, then many where the noise is settled.
-COARSE: Final = ((0.0, 0.4, 0.7, 0.9), 12, 14)
-FINE: Final = ((0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.87), 40, 44)
+NONE, POWER, WORN, PROPORTIONAL, LATE, RUNAWAY = range(6)
+POWERS: Final = (0.25, 0.4, 0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.0)
+POWER_WEIGHTS: Final = (0.04, 0.06, 0.08, 0.06, 0.06, 0.4, 0.07, 0.07, 0.08, 0.04, 0.04)
+WORN_POWERS: Final = (0.5, 1.6, 2.0, 3.0)
+"""Even wear is the usual law of rubbing seals (J. F. Archard, Journal of Applied Physics 24, 1953)."""
+FLOORS: Final = (0.0, 0.3, 0.6, 0.8, 0.9)
+RUNAWAYS: Final = (0.5, 1.0, 2.0)
 FARTHEST_SHOTS: Final = 20000.0
+FARTHEST: Final = 200.0
+"""Farthest age looked at, in history lengths."""
+LEAST: Final = 1e-3
+# Numbers of offsets, rates, starts, ends: few where noise and correlation are looked for, many afterwards.
+COARSE: Final = (8, 9, 4, 5)
+FINE: Final = (28, 24, 9, 12)
+# How often each kind is met, of those that grow.
+KINDS: Final = {POWER: 0.5, WORN: 0.1, PROPORTIONAL: 0.25, LATE: 0.1, RUNAWAY: 0.05}
 
 
 @dataclass(frozen=True)
 class Shapes:
-    """The grid of shapes: kind 0 none, 1 linear, 2 proportional; offset or floor; rate; log of the prior weight."""
+    """The grid: kind; a: power, floor, start or k; b: offset, rate, gap or end; log of the prior weight."""
 
     kind: NDArray[np.int64]
-    floor: Floats
-    rate: Floats
+    a: Floats
+    b: Floats
     log_prior: Floats
 
     def log_curve(self, age: Floats) -> Floats:
-        """Logarithm of each shape at these ages, shape (shapes, ages)."""
-        n = np.maximum(np.asarray(age, float), 0.5)[None, :]
-        floor, rate = self.floor[:, None], self.rate[:, None]
-        linear = np.log(np.where(self.kind[:, None] == 1, floor + n, 1.0))
-        grow = np.log(floor + (1.0 - floor) * np.exp(np.minimum(rate * n, 300.0)))
-        return np.where(self.kind[:, None] == 1, linear, np.where(self.kind[:, None] == 2, grow, 0.0))
+        """Logarithm of each shape at these ages (in history lengths), shape (shapes, ages)."""
+        n = np.maximum(np.asarray(age, float), LEAST)[None, :]
+        out = np.zeros((len(self.kind), n.shape[1]))
+        for kind in KINDS:
+            rows = self.kind == kind
+            a, b = self.a[rows, None], self.b[rows, None]
+            out[rows] = _log_curve(kind, a, b, n)
+        return out
 
     def age_at(self, log_ratio: Floats) -> Floats:
-        """Age at which each shape is exp(log_ratio) times its level, shape as log_ratio (shapes, ...); far if never."""
+        """Age at which each shape is exp(log_ratio), shape as log_ratio (shapes, ...); far if never."""
         extra = (1,) * (log_ratio.ndim - 1)
-        kind, floor, rate = (v.reshape(-1, *extra) for v in (self.kind, self.floor, self.rate))
+        # No wear: at once or never.
+        age = np.where(log_ratio > 0, FARTHEST, -FARTHEST)
         ratio = np.exp(np.clip(log_ratio, -50.0, 50.0))
-        linear = ratio - floor
-        inside = (ratio - floor) / np.where(kind == 2, 1.0 - floor, 1.0)
-        grow = np.log(np.maximum(inside, 1e-9)) / np.where(kind == 2, rate, 1.0)
-        level = np.where(log_ratio > 0, FARTHEST_SHOTS, -FARTHEST_SHOTS)
-        age = np.where(kind == 1, linear, np.where(kind == 2, grow, level))
-        return np.clip(age, -FARTHEST_SHOTS, FARTHEST_SHOTS)
+        for kind in KINDS:
+            rows = self.kind == kind
+            a, b = (v[rows].reshape(-1, *extra) for v in (self.a, self.b))
+            age[rows] = _age_at(kind, a, b, ratio[rows])
+        return np.clip(age, -FARTHEST, FARTHEST)
+
+
+def _log_curve(kind: int, a: Floats, b: Floats, n: Floats) -> Floats:
+    if kind == POWER:
+        return np.asarray(np.log(b**a + n**a))
+    if kind == WORN:
+        return np.asarray(a * np.log(b + n))
+    if kind == PROPORTIONAL:
+        return np.asarray(np.log(a + (1.0 - a) * np.exp(np.minimum(b * n, 300.0))))
+    if kind == LATE:
+        return np.asarray(np.log1p(np.maximum(n - a, 0.0) / b))
+    return np.asarray(-a * np.log(np.maximum(1.0 - n / b, 1e-12)))
+
+
+def _age_at(kind: int, a: Floats, b: Floats, ratio: Floats) -> Floats:
+    if kind == POWER:
+        return np.asarray(np.maximum(ratio - b**a, 0.0) ** (1.0 / a))
+    if kind == WORN:
+        return np.asarray(ratio ** (1.0 / a) - b)
+    if kind == PROPORTIONAL:
+        return np.asarray(np.log(np.maximum((ratio - a) / (1.0 - a), 1e-9)) / b)
+    if kind == LATE:
+        return np.asarray(np.where(ratio > 1.0, a + (ratio - 1.0) * b, -FARTHEST))
+    return np.asarray(b * (1.0 - ratio ** (-1.0 / a)))
 
 
 @cache
-def shapes(size: tuple[tuple[float, ...], int, int] = FINE, wear_prior: float = 0.5) -> Shapes:
-    """The grid: log-spaced offsets (none, 1 to 3,000 shots) and rates (an e-fold in 5 to 1,000 shots)."""
-    floors, n_offsets, n_rates = size
-    offsets = np.concatenate([[0.0], np.geomspace(1.0, 3000.0, n_offsets)])
-    rates = np.geomspace(1.0 / 1000.0, 0.2, n_rates)
-    kind = np.repeat([0, 1, 2], [1, len(offsets), len(rates) * len(floors)])
-    floor = np.concatenate([[0.0], offsets, np.repeat(floors, len(rates))])
-    rate = np.concatenate([np.zeros(1 + len(offsets)), np.tile(rates, len(floors))])
-    # A quarter to a third without any floor; the floors cover their range evenly but for the last.
-    width = np.gradient(np.asarray(floors[1:])) if len(floors) > 2 else np.ones(len(floors) - 1)
-    share = np.concatenate([[0.35], 0.65 * width / width.sum()])
-    prior = np.concatenate(
-        [
-            [1.0 - wear_prior],
-            0.5 * wear_prior * np.concatenate([[0.25], np.full(n_offsets, 0.75 / n_offsets)]),
-            0.5 * wear_prior / len(rates) * np.repeat(share, len(rates)),
-        ]
-    )
-    return Shapes(kind.astype(np.int64), floor, rate, np.log(prior))
+def shapes(
+    size: tuple[int, int, int, int] = FINE, wear_prior: float = 0.5, kinds: tuple[float, ...] = tuple(KINDS.values())
+) -> Shapes:
+    """The grid: offsets, rates, starts, gaps and ends evenly in the logarithm.
+
+    kinds: how often each kind of growth is met, in the order of KINDS, summing to 1.
+    """
+    often = dict(zip(KINDS, kinds, strict=True))
+    n_offsets, n_rates, n_starts, n_ends = size
+    # Floors in shares of the wear so far; the age at which the wear is as much is their root.
+    offsets = np.concatenate([[0.0], np.geomspace(0.01, 30.0, n_offsets)])
+    # A quarter of each power starts from nothing.
+    offset_weight = np.concatenate([[0.25], np.full(n_offsets, 0.75 / n_offsets)])
+    rates = np.geomspace(0.05, 8.0, n_rates)
+    starts = np.linspace(0.1, 0.9, n_starts)
+    gaps = np.geomspace(0.03, 3.0, n_starts)
+    ends = 1.0 + np.geomspace(0.15, 6.0, n_ends)
+    powers = np.array(POWERS)
+    floors = np.array(FLOORS)
+    floor_weight = np.concatenate([[0.35], np.full(len(floors) - 1, 0.65 / (len(floors) - 1))])
+    parts = [
+        (POWER, *_product(powers, np.array(POWER_WEIGHTS), offsets, offset_weight)),
+        (WORN, *_product(np.array(WORN_POWERS), np.full(len(WORN_POWERS), 1 / len(WORN_POWERS)), offsets[1:],
+                         np.full(n_offsets, 1 / n_offsets))),
+        (PROPORTIONAL, *_product(floors, floor_weight, rates, np.full(n_rates, 1 / n_rates))),
+        (LATE, *_product(starts, np.full(n_starts, 1 / n_starts), gaps, np.full(n_starts, 1 / n_starts))),
+        (RUNAWAY, *_product(np.array(RUNAWAYS), np.full(len(RUNAWAYS), 1 / len(RUNAWAYS)), ends,
+                            np.full(n_ends, 1 / n_ends))),
+    ]  # fmt: skip
+    of_power, floor_share = parts[0][1], parts[0][2]
+    parts[0] = (POWER, of_power, floor_share ** (1.0 / of_power), parts[0][3])
+    kind = np.concatenate([[NONE], *(np.full(len(a), k) for k, a, _, _ in parts)])
+    a = np.concatenate([[0.0], *(a for _, a, _, _ in parts)])
+    b = np.concatenate([[0.0], *(b for _, _, b, _ in parts)])
+    prior = np.concatenate([[1.0 - wear_prior], *(wear_prior * often[k] * w for k, _, _, w in parts)])
+    return Shapes(kind.astype(np.int64), a, b, np.log(prior))
+
+
+def _product(a: Floats, a_weight: Floats, b: Floats, b_weight: Floats) -> tuple[Floats, Floats, Floats]:
+    return np.repeat(a, len(b)), np.tile(b, len(a)), np.outer(a_weight, b_weight).ravel()

@@ -62,7 +62,7 @@ def test_a_capable_and_a_drifting_measure(make_job: Make) -> None:
 
 
 def test_indices_by_hand(make_job: Make) -> None:
-    x = steady(30, 2.55, 0.03)
+    x = steady(30, 2.55, 0.03, 2)
     row = rows(run(make_job({"injected_volume_l": x}, limits={"injected_volume_l": [2.4, 2.7]})))["injected_volume_l"]
     within = np.abs(np.diff(x)).mean() * np.sqrt(np.pi) / 2
     assert row["sd_shot_to_shot"] == pytest.approx(within)
@@ -110,7 +110,7 @@ def test_skewed_shots_take_the_percentile_form(make_job: Make) -> None:
 def test_a_law_fixed_in_the_settings_comes_first(make_job: Make) -> None:
     params = CapabilityParams(laws={"injected_volume_l": "weibull"})
     row = rows(run(make_job({"injected_volume_l": steady(40, 2.55, 0.02)}, params=params)))["injected_volume_l"]
-    assert (row["law"], row["cpk"]) == ("weibull", None)
+    assert row["law"] == "weibull" and row["cpk"] is not None
     assert "settings name" in row["law_reason"]
 
 
@@ -121,7 +121,7 @@ def test_autocorrelated_months_say_so(make_job: Make) -> None:
         x[i] = 0.7 * x[i - 1] + rng.normal()
     row = rows(run(make_job({"injected_volume_l": 2.55 + 0.01 * x})))["injected_volume_l"]
     assert row["autocorrelated"] is True
-    assert "too narrow" in row["sentence"]
+    assert "those of fewer shots" in row["sentence"]
 
 
 def test_a_month_is_split_where_a_seal_was_replaced(make_job: Make) -> None:

@@ -49,8 +49,8 @@ def test_a_steady_month_shows_strip_distribution_and_table_in_this_order(pages: 
     assert kinds == [Figure, Figure, DataTable]
     table = panel.blocks[2]
     assert isinstance(table, DataTable)
-    assert table.frame["index"].to_list() == ["Cp", "Cpk", "Pp", "Ppk"]
-    assert table.frame["spread"].to_list() == ["shot to shot"] * 2 + ["over the month"] * 2
+    assert table.frame["index"].to_list() == ["Cp", "Cpk", "Pp", "Ppk", "by count alone"]
+    assert table.frame["spread"].to_list() == ["shot to shot"] * 2 + ["over the month"] * 2 + ["no law assumed"]
     assert "hatch-3, October 2026: injected volume is capable (Cpk " in panel.headline
 
 

@@ -16,10 +16,10 @@ def test_no_date_out_of_noise() -> None:
 
 
 def test_forecasts_hold_and_are_given() -> None:
-    frame = slice_of("seal-life").filter(pl.col("dated_pct") > 0)
+    frame = slice_of("seal-life").filter(pl.col("method") == "catchpot")
     share = float(np.average(frame["held_pct"].to_numpy(), weights=frame["dated_pct"].to_numpy()))
     assert 65.0 <= share <= 97.0
-    assert frame.filter(pl.col("growth") == "linear")["dated_pct"].mean() >= 70.0  # type: ignore[operator]  # as above
+    assert frame.filter(pl.col("growth") == "even")["dated_pct"].mean() >= 60.0  # type: ignore[operator]  # as above
 
 
 def test_half_life_error() -> None:
@@ -35,23 +35,21 @@ def test_inner_leak_from_holds_in_steps() -> None:
     assert inner["covered_pct"].min() >= 85.0  # type: ignore[operator]  # as above
 
 
-def test_committed_forecasts_hold_over_noise_floor_law_and_correlation() -> None:
-    frame = committed("seal-life")
-    assert frame.height == 32
-    assert frame["seeds"].min() >= 400  # type: ignore[operator]  # as above
-    held = frame["held_pct"]
-    assert 76.0 <= held.mean() <= 84.0  # type: ignore[operator]  # as above
-    # Of 115 to 400 dated seals a case: a share of 0.9 has a standard error of 1.5 to 2.8.
-    assert held.is_between(70.0, 91.0).all()
-    assert held.is_between(70.0, 90.0).sum() >= 30
+def test_committed_forecasts_hold_over_law_noise_and_correlation() -> None:
+    frame = committed("seal-life").filter(pl.col("method") == "catchpot")
+    assert set(frame["growth"]) == {
+        "even", "proportional", "slowing down", "speeding up", "late start", "feeding on itself",
+    }  # fmt: skip
+    assert 72.0 <= frame["held_pct"].mean() <= 88.0  # type: ignore[operator]  # as above
     assert committed("seal-no-wear")["dated_pct"].max() < 5.0  # type: ignore[operator]  # as above
 
 
 def test_committed_half_life_error_is_near_what_the_leaks_allow() -> None:
     every = committed("seal-half-life").filter(pl.col("growth") == "all").row(0, named=True)
-    assert every["seeds"] >= 200
-    assert every["median_error_pct"] <= 15.0
-    assert every["median_error_pct"] <= 1.25 * every["law_unknown_pct"]
+    assert every["seeds"] >= 50
+    # The observer knows that there are only the two laws of this study; the tool allows for six kinds of wear.
+    assert every["median_error_pct"] <= 20.0
+    assert every["median_error_pct"] <= 1.6 * every["law_unknown_pct"]
 
 
 def test_committed_inner_leaks_meet_their_bars() -> None:
