@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
 from catchpot import __version__
-from catchpot.output import emit, progress_bars, warn
+from catchpot.output import answers_only, confirm, emit, progress_bars, stdout, warn
 
 if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
@@ -26,6 +27,7 @@ app = App(
     help="The memory and the judgement for vacuum-held closed-mould resin injection.\n\n"
     "Advice only: it sets no pressure, ratio or valve and replaces no interlock.",
     version=__version__,
+    suppress_keyboard_interrupt=False,  # what was finished by then is said
 )
 
 Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
@@ -43,13 +45,35 @@ def home() -> Path:
 
 
 def _open(trust: bool = False) -> tuple[Workshop, Registry]:
+    """The workshop, with mould book and ledgers as they were last good where they are wrong now, and its plugins."""
     from catchpot.plugins import load
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    workshop = open_workshop(home())
+    workshop = open_with_last_good(home())
     registry = load(workshop, trust=trust)
     warn(registry.warnings)
+    warn(map(str, (*workshop.stale, *workshop.lacking)))
+    if workshop.stale:
+        warn([f"{workshop.stale_sentence()}."])
     return workshop, registry
+
+
+def _status(workshop: Workshop, complaints: Sequence[str]) -> int:
+    """The exit status of a command that did what it could."""
+    if workshop.stale or workshop.lacking:
+        return WRONG
+    return FAILED if complaints else DONE
+
+
+def _need_ledgers(workshop: Workshop) -> None:
+    """End here where a ledger is wrong and was never good: what would be computed without it is not what is meant."""
+    from catchpot.errors import CatchpotError
+
+    if workshop.lacking:
+        names = ", ".join(sorted({Path(p.file).name for p in workshop.lacking}))
+        error = CatchpotError(f"{names}: wrong, as said above, and never seen good before; no analysis was run")
+        error.status = WRONG
+        raise error
 
 
 @app.command
@@ -64,8 +88,14 @@ def init(*, json: Json = False) -> int:
 
 
 @app.command
-def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
-    """Check catchpot.toml, moulds.toml, events.csv and parts.csv; say everything that is wrong, at once."""
+def check(*, store: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
+    """Check catchpot.toml, moulds.toml, events.csv and parts.csv; say everything that is wrong, at once.
+
+    Parameters
+    ----------
+    store
+        Read the whole store too and compare what it holds; what is torn is read anew at the next ingest.
+    """
     from catchpot.plugins import load
     from catchpot.workshop import check_workshop, open_workshop
 
@@ -74,12 +104,33 @@ def check(*, json: Json = False, trust_plugins: Trust = False) -> int:
         registry = load(open_workshop(home()), trust=trust_plugins)
         warn(registry.warnings)
         problems = registry.check_settings(home())
+    faults = _check_store(home()) if store else []
     emit(
-        {"problems": [p._asdict() for p in problems]},
-        [str(p) for p in problems] or ["all in order"],
+        {"problems": [p._asdict() for p in problems], **({"store": faults} if store else {})},
+        [*(str(p) for p in problems), *faults] or ["all in order"],
         as_json=json,
     )
-    return WRONG if problems else DONE
+    return WRONG if problems else FAILED if faults else DONE
+
+
+def _check_store(place: Path) -> list[str]:
+    """What does not fit together in the store, a sentence each; what the logs can give again is marked for it."""
+    from catchpot.store import Store
+    from catchpot.store.health import examine, mend
+
+    path = place / "shots.duckdb"
+    with Store(path).reading() as r:
+        found = examine(r, path)
+    again = [f for f in found if f.file and (place / f.file).exists()]
+    if again:
+        with Store(path).writing() as w:
+            mend(w, again)
+    lost = [f for f in found if f.file and f not in again]
+    said = [f"{path}: {f.message}" for f in found]
+    said += [f"{path}: the log {f.file} is not there any more, so this can't be mended" for f in lost]
+    if again:
+        said.append("what is torn was taken out; catchpot run reads it from the logs again")
+    return said
 
 
 def _ingest(workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool) -> IngestOutcome:
@@ -102,7 +153,7 @@ def ingest_command(*, profile: str | None = None, json: Json = False, trust_plug
     outcome = _ingest(workshop, registry, profile, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 def _analyse(
@@ -126,10 +177,11 @@ def analyse_command(*only: str, dry_run: bool = False, json: Json = False, trust
         Say what would run and why, and run nothing.
     """
     workshop, registry = _open(trust_plugins)
+    _need_ledgers(workshop)
     outcome = _analyse(workshop, registry, dry_run=dry_run, only=only, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 @app.command(name="report")
@@ -144,10 +196,13 @@ def report_command(*, out: Path | None = None, json: Json = False, trust_plugins
     from catchpot.report.render import write_report
 
     workshop, registry = _open(trust_plugins)
-    outcome = write_report(workshop, registry, out)
+    _need_ledgers(workshop)
+    from catchpot.run.execute import away
+
+    outcome = write_report(workshop, registry, out, away(workshop, registry))
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return FAILED if outcome.complaints() else DONE
+    return _status(workshop, outcome.complaints())
 
 
 @app.command
@@ -165,12 +220,48 @@ def run(*, profile: str | None = None, json: Json = False, trust_plugins: Trust 
     return _run(workshop, registry, profile, json, write_report)
 
 
+def _still_there(workshop: Workshop, stored: bool) -> None:
+    """End a run whose folder or store vanished under it: what follows would tell of an empty workshop."""
+    from catchpot.errors import CatchpotError
+
+    if not workshop.home.is_dir():
+        raise CatchpotError(f"{workshop.home}: the workshop's folder vanished during the run; nothing more was done")
+    if stored and not workshop.store_path.exists():
+        raise CatchpotError(f"{workshop.store_path}: the store vanished during the run; run again to make a new one")
+
+
 def _run(
     workshop: Workshop, registry: Registry, profile: str | None, json: bool, write_report: Callable[..., Any]
 ) -> int:
     taken = _ingest(workshop, registry, profile, quiet=json)
+    with _telling(taken.sentences()):
+        return _go_on(workshop, registry, taken, json, write_report)
+
+
+@contextmanager
+def _telling(finished: Sequence[str]) -> Iterator[None]:
+    """Have a stop in the block tell what was finished before it."""
+    from catchpot.errors import Stopped
+
+    try:
+        yield
+    except KeyboardInterrupt as stop:
+        raise Stopped([*finished, *getattr(stop, "finished", [])]) from None
+
+
+def _go_on(
+    workshop: Workshop, registry: Registry, taken: IngestOutcome, json: bool, write_report: Callable[..., Any]
+) -> int:
+    """Analyse and report what was taken."""
+    _still_there(workshop, taken.shots_known)
+    if workshop.lacking:
+        emit({"ingest": taken.as_dict()}, taken.sentences(), as_json=json)
+        warn(taken.complaints())
+        _need_ledgers(workshop)
     computed = _analyse(workshop, registry, quiet=json)
-    written = write_report(workshop, registry, None)
+    _still_there(workshop, taken.shots_known)
+    with _telling(computed.sentences()):
+        written = write_report(workshop, registry, None, computed.away)
     emit(
         {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},
         [*taken.sentences(), *computed.sentences(), *written.sentences()],
@@ -178,16 +269,16 @@ def _run(
     )
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
     warn(complaints)
-    return FAILED if complaints else DONE
+    return _status(workshop, complaints)
 
 
 @app.command
 def quarantine(*, json: Json = False) -> int:
     """List the files set aside, with reason, line and time."""
     from catchpot.ingest.load import list_quarantine
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    rows = list_quarantine(open_workshop(home()))
+    rows = list_quarantine(open_with_last_good(home()))
     lines = [
         f"{r['source_file']}{':' + str(r['line']) if r['line'] else ''}: {r['reason']} "
         f"(seen {r['seen_at']:%Y-%m-%d %H:%M} UTC)"
@@ -198,12 +289,47 @@ def quarantine(*, json: Json = False) -> int:
 
 
 @app.command
+def forget(name: str, *, yes: bool = False, dry_run: bool = False, json: Json = False) -> int:
+    """Take a shot, or all shots of a log file, out of the store again; closed months keep their numbers.
+
+    Parameters
+    ----------
+    name
+        A shot, or a log file relative to the workshop.
+    yes
+        Don't ask.
+    dry_run
+        Say what would go, and change nothing.
+    """
+    from catchpot.ingest import forget as forgetting
+    from catchpot.workshop import open_with_last_good
+
+    workshop = open_with_last_good(home())
+    going = forgetting.find(workshop, name)
+    if not (yes or dry_run):
+        answer = confirm(["This will go:", *going.sentences()], "Forget it?")
+        if answer is None:
+            warn([*going.sentences(), "Nothing was changed: there is no terminal to ask at; --yes forgets it unasked."])
+            return WRONG
+        if not answer:
+            emit({"forgotten": False, **going.as_dict()}, ["nothing was changed"], as_json=json)
+            return DONE
+    if not dry_run:
+        forgetting.forget(workshop, going)
+    head = "would go:" if dry_run else "forgotten:"
+    after = [] if dry_run else ["catchpot run renews what is computed and the pages."]
+    emit({"forgotten": not dry_run, **going.as_dict()}, [head, *going.sentences(), *after], as_json=json)
+    return DONE
+
+
+@app.command
 def export(
     table: str,
     *,
     to: Path | None = None,
     form: Annotated[Literal["csv", "parquet", "json"], Parameter(name="--format")] = "csv",
     shot: str | None = None,
+    overwrite: bool = False,
 ) -> int:
     """Write a table of the store to a file or to the terminal.
 
@@ -217,15 +343,17 @@ def export(
         csv, parquet or json.
     shot
         Only this shot's rows.
+    overwrite
+        Replace a file that is there already; the workshop's own files never are.
     """
     from catchpot.store.export import export_table
-    from catchpot.workshop import open_workshop
+    from catchpot.workshop import open_with_last_good
 
-    text = export_table(open_workshop(home()), table, to=to, form=form, shot=shot)
+    text = export_table(open_with_last_good(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
     if text is not None:
-        sys.stdout.write(text)
+        stdout().write(text)
     else:
-        print(f"wrote {to}")
+        emit({}, [f"wrote {to}"], as_json=False)
     return DONE
 
 
@@ -266,7 +394,7 @@ def profile(file: Path, *, write: bool = False, json: Json = False, trust_plugin
             "written": written,
         },
         [
-            proposal.toml.rstrip(),
+            *proposal.toml.rstrip().splitlines(),
             "",
             *(f"assumed: {a}" for a in proposal.assumed),
             *(f"could not tell: {u}" for u in proposal.unsure),
@@ -301,17 +429,95 @@ def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: T
     workshop, _ = _open(trust_plugins)
     patterns = [pattern for p in workshop.settings.profiles.values() for pattern in p.files]
     with stopping() as stop:
-        runs = watch(workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling)
-    print(f"stopped after {runs} {'run' if runs == 1 else 'runs'}")
+        follow = workshop.settings.workshop.follow_links
+        runs = watch(
+            workshop.home, once, stop=stop, patterns=patterns, every_s=every, polling=polling, follow_links=follow
+        )
+    emit({}, [f"stopped after {runs} {'run' if runs == 1 else 'runs'}"], as_json=False)
     return DONE
 
 
 @app.command
-def plugins(*, json: Json = False, trust_plugins: Trust = False) -> int:
-    """List plugins with their origin, what they register, and what is wrong with them."""
-    _, registry = _open(trust_plugins)
-    emit({"plugins": registry.as_rows()}, registry.sentences(), as_json=json)
+def plugins(
+    action: Literal["list", "forget"] = "list",
+    name: str | None = None,
+    *,
+    json: Json = False,
+    trust_plugins: Trust = False,
+) -> int:
+    """List plugins with their origin, what they register, and what is wrong with them.
+
+    Parameters
+    ----------
+    action
+        `forget NAME` takes out what an analysis gave that is no longer in use; nothing else does.
+    name
+        The analysis to forget.
+    """
+    from catchpot.run.execute import away, forget_results
+
+    workshop, registry = _open(trust_plugins)
+    if action == "forget":
+        if name is None:
+            warn(["plugins forget: name the analysis whose results are to go"])
+            return WRONG
+        tables = forget_results(workshop, registry, name)
+        words = f", its tables {', '.join(tables)} among them" if tables else ""
+        emit({"forgotten": name, "tables": tables}, [f"took out what {name} had given{words}"], as_json=json)
+        return DONE
+    kept = away(workshop, registry)
+    lines = [f"{k} - not in use; its results are kept, not recomputed since (plugins forget {k})" for k in kept]
+    spent = _seconds(workshop, registry)
+    rows = [row | {"seconds": round(spent.get(str(row["plugin"]), 0.0), 1)} for row in registry.as_rows()]
+    lines += [f"{name} - {seconds:.1f} s in the analyses as they are stored" for name, seconds in spent.items()]
+    emit({"plugins": rows, "kept": kept}, [*registry.sentences(), *lines], as_json=json)
     return FAILED if registry.broken else DONE
+
+
+def _seconds(workshop: Workshop, registry: Registry) -> dict[str, float]:
+    """Time that each plugin's stored results took, by the ledger."""
+    from catchpot.store import Store
+
+    with Store(workshop.store_path).reading() as r:
+        ledger = r.ledger()
+    took: dict[str, float] = {}
+    for analysis, seconds in zip(ledger["analysis"], ledger["seconds"], strict=True):
+        took[analysis] = took.get(analysis, 0.0) + (seconds or 0.0)
+    return {p.name: total for p in registry.plugins if (total := sum(took.get(a.name, 0.0) for a in p.analyses))}
+
+
+@app.command
+def failures(name: str | None = None, *, json: Json = False) -> int:
+    """List what failed in the last run of each analysis; with a name, the whole error text of each kind.
+
+    Parameters
+    ----------
+    name
+        An analysis.
+    """
+    from catchpot.report.collect import failures as collected
+    from catchpot.store import Store
+    from catchpot.workshop import open_with_last_good
+
+    with Store(open_with_last_good(home()).store_path).reading() as r:
+        rows = r.ledger()
+    failed = [f for f in collected(rows) if name is None or f.analysis == name]
+    if name is not None and name not in set(rows["analysis"]):
+        warn([f"no analysis {name!r} has run here; those that have: {', '.join(sorted(set(rows['analysis'])))}"])
+        return WRONG
+    traces = {(a, p): reason for a, p, reason in rows.select("analysis", "part", "reason").iter_rows()}
+    lines = []
+    for f in failed:
+        many = f"{', '.join(f.parts[:3])}" + (f" and {len(f.parts) - 3} more" if len(f.parts) > 3 else "")
+        lines.append(f"{f.analysis} failed on {many}: {f.reason}")
+        if name is not None:
+            lines += [f"  {text}" for text in (traces[f.analysis, f.parts[0]] or "").rstrip().splitlines()]
+    given = [
+        {"analysis": f.analysis, "parts": list(f.parts), "reason": f.reason, "trace": traces[f.analysis, f.parts[0]]}
+        for f in failed
+    ]
+    emit({"failures": given}, lines or ["nothing failed"], as_json=json)
+    return DONE
 
 
 @app.command
@@ -334,10 +540,9 @@ def demo(folder: Path = Path("catchpot-demo"), *, seed: int = 2026, json: Json =
     workshop, registry = _open()
     status = _run(workshop, registry, None, json, write_report)
     if not json:
-        print()
-        for line in headlines(workshop):
-            print(line)
-        print(f"\nopen {(workshop.reports_dir / 'index.html').resolve()} in a browser (all data are made up)")
+        index = (workshop.reports_dir / "index.html").resolve()
+        lines = ["", *headlines(workshop), "", f"open {index} in a browser (all data are made up)"]
+        emit({}, lines, as_json=False)
     return status
 
 
@@ -351,7 +556,16 @@ def _plugin_commands(tokens: Sequence[str], core: Mapping[str, object]) -> None:
     warn(register_commands(app, home()))
 
 
-def _main(tokens: Sequence[str]) -> int:
+def _main(tokens: Sequence[str], *, process: bool) -> int:
+    """Run one command; where its answer is data, nothing else may get into it."""
+    words = [t for t in tokens if not t.startswith("-")]
+    if "--json" in tokens or "export" in words:
+        with answers_only(process=process):
+            return _command(tokens)
+    return _command(tokens)
+
+
+def _command(tokens: Sequence[str]) -> int:
     rest = list(tokens)
     for i, token in enumerate(rest):
         if token == "--home" or token.startswith("--home="):
@@ -373,10 +587,14 @@ def _main(tokens: Sequence[str]) -> int:
 
 def main(tokens: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 something failed, 2 the user's input is wrong."""
+    import warnings
+
     from catchpot.errors import CatchpotError
 
+    if tokens is None and not sys.warnoptions:
+        warnings.simplefilter("ignore")  # of libraries, to programmers; -W brings them back
     try:
-        status = _main(sys.argv[1:] if tokens is None else tokens)
+        status = _main(sys.argv[1:] if tokens is None else tokens, process=tokens is None)
     except CatchpotError as error:
         warn(error.lines())
         status = error.status
@@ -384,8 +602,8 @@ def main(tokens: Sequence[str] | None = None) -> int:
         # Whoever read the output has seen enough; what is still buffered must not complain at the exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = DONE
-    except KeyboardInterrupt:
-        warn(["stopped"])
+    except KeyboardInterrupt as stop:
+        warn([*getattr(stop, "finished", []), "stopped"])
         status = 130
     if tokens is None:
         sys.exit(status)

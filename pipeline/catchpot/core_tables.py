@@ -77,6 +77,15 @@ PHASE = Table(
         Column("end_s", "f64", "s", "last sample of the phase", 0.0),
         Column("start_volume_l", "f64", "l", "metered volume at its start"),
         Column("end_volume_l", "f64", "l", "metered volume at its end"),
+        Column(
+            "volume_low_l",
+            "f64",
+            "l",
+            "what was metered in an injection at least: the difference of its volumes, but where flow is missing "
+            "over more than 2 % of it and both are null",
+            0.0,
+        ),
+        Column("volume_high_l", "f64", "l", "and at most, had flow stood at its peak wherever it is missing", 0.0),
     ),
     doc="phases of a shot, in time order; a hold-check log has no inject phase",
 )
@@ -90,7 +99,7 @@ QUALITY = Table(
             "kind",
             "str",
             "",
-            "gap, clock_step, stuck, at_range_end, implausible, negative_flow, non_finite, dropped_row, ...",
+            "gap, clock_step, stuck, at_range_end, implausible, negative_flow, ends_flowing, dropped_row, ...",
         ),
         Column("channel", "str", "", "the channel, or empty for the whole log"),
         Column("from_s", "f64", "s", "where it begins"),

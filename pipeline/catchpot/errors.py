@@ -13,4 +13,12 @@ class CatchpotError(Exception):
         return [str(self)]
 
 
-__all__ = ["CatchpotError"]
+class Stopped(KeyboardInterrupt):
+    """Someone stopped the work. finished: sentences about what was done by then and is stored."""
+
+    def __init__(self, finished: list[str]) -> None:
+        super().__init__()
+        self.finished = finished
+
+
+__all__ = ["CatchpotError", "Stopped"]

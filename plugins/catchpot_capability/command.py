@@ -73,11 +73,15 @@ def close(
 def _write(folder: Path, month: str, rows: object) -> list[Path]:
     import polars as pl
 
+    from catchpot.plain_text import defused
+    from catchpot.whole import make_folder, whole, write_whole
+
     assert isinstance(rows, pl.DataFrame)
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     csv, parquet = folder / f"capability-{month}.csv", folder / f"capability-{month}.parquet"
-    csv.write_text(rows.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ"), encoding="utf-8")
-    rows.write_parquet(parquet)
+    write_whole(csv, defused(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ"))
+    with whole(parquet) as fresh:
+        rows.write_parquet(fresh)
     return [csv, parquet]
 
 

@@ -33,7 +33,8 @@ class FillAnalysis:
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": ("resin_batch",),
-            "injection": tuple(c for c in INJECTION.names if c != "shot"),
+            "injection": tuple(c for c in INJECTION.names if c not in INJECTION.key),
+            "phase": ("volume_low_l", "volume_high_l"),
             "curve": ("line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar"),
         }
     )
@@ -53,6 +54,10 @@ class FillAnalysis:
                 continue
             frame = shots.join(job.tables["injection"].drop("mould", "started_at"), on="shot", how="left",
                                maintain_order="left")  # fmt: skip
+            # where much of the flow is missing there is no injection row, but bounds of its volume
+            bounds = job.tables["phase"].filter(pl.col("phase") == "inject").group_by("shot")
+            ends = bounds.agg(at_least_l=pl.col("volume_low_l").min(), at_most_l=pl.col("volume_high_l").max())
+            frame = frame.join(ends, on="shot", how="left", maintain_order="left")
             of_mould = Refusals(frame["shot"].to_list())
             with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
                 tables = _mould(mould, frame, job, of_mould)

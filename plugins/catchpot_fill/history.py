@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from catchpot.stats.own_curve import STEP_CHANCE, STEP_SD, OwnCurve, Repetition
 from catchpot_fill.cells import merged
-from catchpot_fill.place import CLOTH_SD, EYE_LATE_S, EYE_S, SCALE_KG, MouldFacts, Place, Seen, place_of
+from catchpot_fill.place import EYE_LATE_S, EYE_S, SCALE_KG, MouldFacts, Place, Seen, cloth_scatter, place_of
 
 Floats = NDArray[np.float64]
 
@@ -165,7 +165,7 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
     out.relative[i] = stretch / usual
     out.relative_low[i], out.relative_high[i] = np.exp(placed.low) / usual, np.exp(placed.high) / usual
     out.height[i], out.misfit[i], out.oddity[i] = placed.height, placed.misfit, placed.oddity
-    _arrival(shots, i, unit, placed.sd, memory.place, out)
+    _arrival(shots, i, unit, float(np.hypot(placed.sd, cloth_scatter(memory.seen))), memory.place, out)
     _taken(shots, i, unit, placed.sd, memory, out)
 
 
@@ -196,12 +196,11 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
     return len(memory.seen) > before
 
 
-def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Outcome) -> None:
-    """The arrival's volume and interval, and the chance that the shot reached it."""
+def _arrival(shots: Shots, i: int, unit: float, wide: float, place: Place, out: Outcome) -> None:
+    """The arrival's volume and interval, and the chance that the shot reached it. wide: s.d. beside the place's."""
     from scipy.special import ndtr
 
     injected = float(shots.injected_l[i])
-    wide = float(np.hypot(sd, CLOTH_SD))
     known = place.density > LEAST_DENSITY
     density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
     out.place[i], out.place_half[i] = place.middle * unit, place.half_width
@@ -222,7 +221,7 @@ def _arrival(shots: Shots, i: int, unit: float, sd: float, place: Place, out: Ou
 
 
 def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: Outcome) -> None:
-    """What stayed in the mould: weighed, or by place and weighed shots, all up to the arrival and a share of the rest."""
+    """What stayed in the mould: weighed; else all up to the arrival and a share of the rest, as weighings have it."""
     injected, end = float(shots.injected_l[i]), float(shots.injected_l[i]) / unit
     if np.isfinite(shots.pot_kg[i]):
         past = float(shots.pot_kg[i]) / float(shots.density_kg_l[i])

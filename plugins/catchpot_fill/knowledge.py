@@ -29,8 +29,9 @@ def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFr
     at = np.linspace((first + 0.5), (last + 0.5), CURVE_POINTS)
     place = np.interp(at, np.arange(len(GRID)) + 0.5, GRID)
     viscosity = column(frame, "bed_viscosity_pa_s")
+    viscosity = viscosity[np.isfinite(viscosity)]
     # 1/m3 to bar min/l at the usual viscosity
-    bar = memory.size * float(np.nanmedian(viscosity[-LAST:])) / 1e5 / 6e4
+    bar = memory.size * float(np.median(viscosity[-LAST:])) / 1e5 / 6e4
     p = memory.place
     low, middle, high = (p.quantile(q) * unit for q in (0.025, 0.5, 0.975))
     return shape(OWN_CURVE, {

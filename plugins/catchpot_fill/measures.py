@@ -196,7 +196,7 @@ def _permeability(m: Mould, refusals: Refusals, given: Flags, fitted: Flags, k: 
 
 def _why_no_fit(m: Mould, refusals: Refusals, what: tuple[str, ...]) -> Flags:
     """Refuse what a shot without injection, curve or booked channel can't give; True where a fit is there."""
-    refusals.add(~np.isfinite(m.seen("injected_volume_l")), what, _NO_INJECTION)
+    _refuse_without_injection(m, refusals, *what)
     curve = np.isfinite(m.outcome.place)
     refusals.add(~curve, what, _TOO_FEW)
     taper = taper_of(m.of("inlet_width_m"), m.of("flow_length_m"), m.of("part_area_m2"))
@@ -207,14 +207,24 @@ def _why_no_fit(m: Mould, refusals: Refusals, what: tuple[str, ...]) -> Flags:
     return np.asarray(curve & ~lacking & np.isfinite(m.of("thickness_mm")))
 
 
+def _refuse_without_injection(m: Mould, refusals: Refusals, *what: str) -> None:
+    """Refuse values of shots whose injected volume is not known: over much of it flow is missing, or there was none."""
+    none = ~np.isfinite(m.seen("injected_volume_l"))
+    low, high = m.seen("at_least_l"), m.seen("at_most_l")
+    reasons = [
+        f"flow is missing over too much of the injection: between {a:.2f} and {b:.2f} l were injected"
+        for a, b in zip(np.nan_to_num(low), np.nan_to_num(high), strict=True)
+    ]
+    for name in what:
+        refusals.each(none & (high > low), name, reasons)
+    refusals.add(none, what, _NO_INJECTION)
+
+
 def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals) -> dict[str, Any]:
     """Columns of the table `fill`, without the key. curves: `curve` of the same shots, in the same order."""
     injected, o = m.seen("injected_volume_l"), m.outcome
-    none = ~np.isfinite(injected)
-    refusals.add(
-        none, ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar"), _NO_INJECTION
-    )
-    refusals.add(none, (*_ARRIVAL, *_CURVE), _NO_INJECTION)
+    of_injection = ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar")
+    _refuse_without_injection(m, refusals, *of_injection, *_ARRIVAL, *_CURVE)
     refusals.add(~np.isfinite(o.place), (*_ARRIVAL, *_CURVE), _TOO_FEW)
     arrived = np.isfinite(o.place) & (o.chance >= ARRIVED)
     refusals.add(np.isfinite(o.place) & ~arrived, (*_ARRIVAL, "fill.arrival_volume_high_l"), _NOT_ARRIVED)
@@ -259,7 +269,7 @@ def _margins(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals) -> 
     area, part, limit = m.of("clamp_area_m2"), m.of("part_area_m2"), m.of("line_pressure_limit_bar")
     worst = m.seen("highest_clamp_pressure_mbar") * 100.0
     what = ("fill.clamp_margin_n", "fill.blocked_vent_margin_n")
-    refusals.add(~np.isfinite(m.seen("injected_volume_l")), what, _NO_INJECTION)
+    _refuse_without_injection(m, refusals, *what)
     refusals.add(~np.isfinite(worst), what, "clamp margin not assessed: no clamp pressure logged")
     for key, value in (("clamp_area_m2", area), ("part_area_m2", part)):
         refusals.add(~np.isfinite(value), what, f"clamp margin not assessed: the mould book has no {key}")

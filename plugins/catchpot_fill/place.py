@@ -29,8 +29,9 @@ PAST_END = 0.05
 """Scale of the lengths by which resin that had not arrived at the end of the curve comes later, share of the volume."""
 EYE_S, EYE_LATE_S = 1.5, 1.0
 """S.d. of the moment that an eye at the vent notes, and how late it is (from experience, no source)."""
-CLOTH_SD = 0.006
-"""What a cloth's own pattern moves the first resin from shot to shot, beside the curve's stretch: s.d., relative."""
+CLOTH_SD, CLOTH_WORTH = 0.009, 4.0
+"""What a cloth's own pattern moves the first resin from shot to shot, beside the curve's stretch: s.d., relative (two
+worlds of two-dimensional moulds: 0.2 to 2.9 %), and how many weighings this guess is worth."""
 SCALE_KG = 0.010
 """S.d. of a weighed catch pot (a shop's scales, from experience, no source)."""
 CORNERS = ((0.5, 0.004), (0.35, 0.03), (0.15, 0.10))
@@ -39,11 +40,17 @@ moulds with vents at the last point of fill, some way off it, and badly placed).
 HOSE_IN_POT = 0.5
 """Chance that what fills a vent hose is weighed with the pot: some shops blow the hose into it (from experience, no
 source)."""
+TO_FILL_HOSE = 1.3
+"""Volume that goes in after the arrival for each that stays in the vent hose: corners take their share."""
+SHARED_SD = 0.003
+"""What all weighings or looks of a mould may err in together, relative."""
 NEVER_SEEN, SHOTS_TO_SEE = 0.1, 4.0
 """A shop that never sees resin at the vent sets more before long: how much less likely a place past the usual end
 becomes at last, and over how many shots (from experience, no source)."""
 MISTAKEN = 0.03
 """Chance that a witness speaks of something else: another shot, a spilt pot, an eye elsewhere."""
+FAR = 4.0
+"""Standard deviations from the median beyond which a pot is left out."""
 
 
 @dataclass(frozen=True)
@@ -97,15 +104,31 @@ class Place:
         return (self.quantile(0.975, d) - self.quantile(0.025, d)) / (2 * self.quantile(0.5, d))
 
 
+def cloth_scatter(seen: Sequence[Seen]) -> float:
+    """S.d. of the place of arrival from shot to shot, relative, as weighed shots show it."""
+    logs = np.log([w.at for w in seen if w.kind == "pot" and not w.empty and w.at > 0])
+    if len(logs) < 2:
+        return CLOTH_SD
+    # the middle half, so that a spilt pot does not count
+    low, high = np.quantile(logs, [0.25, 0.75])
+    spread = (high - low) / 1.349
+    n = len(logs) - 1
+    return float(np.sqrt((CLOTH_WORTH * CLOTH_SD**2 + n * spread**2) / (CLOTH_WORTH + n)))
+
+
 def place_of(own: OwnCurve, usual_end: float, facts: MouldFacts, seen: Sequence[Seen]) -> Place:
     """Where resin arrives, from the curve and all witnesses so far. usual_end: where on the curve shots usually end."""
+    cloth_sd = cloth_scatter(seen)
     s = signs(own, usual_end, facts)
     by_curve = read(s)
     # someone would have set more
     habit = NEVER_SEEN + (1.0 - NEVER_SEEN) * float(np.exp(-own.count / SHOTS_TO_SEE))
     log = np.log(by_curve) + np.where(s.place > usual_end, np.log(habit), 0.0)
-    for w in seen:
-        log += np.log(MISTAKEN + (1.0 - MISTAKEN) * _likelihood(w, s.place, facts.hose))
+    for told in (
+        _by_eye([w for w in seen if w.kind == "eye"], s.place, cloth_sd),
+        _by_pot([w for w in seen if w.kind == "pot"], s.place, facts.hose, cloth_sd),
+    ):
+        log += np.log(told)
     density = np.exp(log - log.max())
     kinds = [w.kind for w in seen]
     return Place(s.place, density / density.sum(), by_curve, kinds.count("eye"), kinds.count("pot"))
@@ -129,18 +152,46 @@ def read(s: Signs) -> Floats:
     return np.asarray((1.0 - UNTAUGHT) * made + UNTAUGHT / len(made))
 
 
-def _likelihood(w: Seen, place: Floats, hose: float) -> Floats:
-    """Likelihood of a witness at each place, at most about 1."""
+def together(log_at: Floats, sd: Floats, cloth_sd: float) -> tuple[float, float]:
+    """Mean of several readings of one place and its s.d.: what they err in together does not average out.
+
+    Readings far from the others are left out.
+    """
+    wide = np.hypot(sd, cloth_sd)
+    like = np.abs(log_at - np.median(log_at)) <= FAR * wide
+    precision = np.where(like if like.any() else True, 1.0 / wide**2, 0.0)
+    return float(precision @ log_at / precision.sum()), float(np.hypot(precision.sum() ** -0.5, SHARED_SD))
+
+
+def _by_eye(seen: Sequence[Seen], place: Floats, cloth_sd: float) -> Floats:
+    """Likelihood of all that was seen at the vent, at each place, at most about 1."""
+    if not seen:
+        return np.ones(len(place))
+    at, sd = together(np.log([w.at for w in seen]), np.array([w.sd for w in seen]), cloth_sd)
+    return np.asarray(MISTAKEN + (1.0 - MISTAKEN) * np.exp(-0.5 * ((at - np.log(place)) / sd) ** 2))
+
+
+def _by_pot(seen: Sequence[Seen], place: Floats, hose: float, cloth_sd: float) -> Floats:
+    """Likelihood of all weighed pots at each place, with and without what fills the vent hose; at most about 1.
+
+    What a mould's corners take after the arrival, and how its pots are weighed, is the same in all of its shots: pots
+    are put together first, and only then asked.
+    """
     from scipy.special import ndtr
 
-    sd = float(np.hypot(w.sd, CLOTH_SD))
-    if w.kind == "eye":
-        return np.asarray(np.exp(-0.5 * (np.log(w.at / place) / sd) ** 2))
-    if w.empty:  # nothing came through, or it is still in the hose
-        return np.asarray(ndtr((np.log(place / w.end) + (1.0 - HOSE_IN_POT) * hose / w.end) / sd))
-    if hose <= 0:
-        return _took(w.at, place, sd)
-    return np.asarray(HOSE_IN_POT * _took(w.at, place, sd) + (1.0 - HOSE_IN_POT) * _took(w.at - hose, place, sd))
+    filled, empty = [w for w in seen if not w.empty], [w for w in seen if w.empty]
+    made = np.zeros(len(place))
+    for chance, in_hose in ((HOSE_IN_POT, 0.0), (1.0 - HOSE_IN_POT, hose)):
+        both = np.ones(len(place))
+        if filled:
+            at, sd = together(np.log([w.at for w in filled]), np.array([w.sd for w in filled]), cloth_sd)
+            both *= MISTAKEN + (1.0 - MISTAKEN) * _took(float(np.exp(at)) - in_hose, place, sd)
+        if empty:  # nothing came through, or it is still in the hose
+            at, sd = together(np.log([w.end for w in empty]), np.array([w.sd for w in empty]), cloth_sd)
+            least = np.exp(at) - in_hose * TO_FILL_HOSE
+            both *= MISTAKEN + (1.0 - MISTAKEN) * ndtr(np.log(place / max(float(least), 1e-6)) / sd)
+        made += chance * both
+    return made
 
 
 def _took(at: float, place: Floats, sd: float) -> Floats:
@@ -200,4 +251,4 @@ def _weights() -> tuple[_Net, ...]:
     return tuple(made)
 
 
-__all__ = ["CLOTH_SD", "STEP", "MouldFacts", "Place", "Seen", "place_of", "read"]
+__all__ = ["STEP", "MouldFacts", "Place", "Seen", "cloth_scatter", "place_of", "read"]

@@ -17,6 +17,7 @@ class ParquetReader:
     """Reads Parquet files with the plain log's columns. Columns constant over the file may give the metadata too."""
 
     name = "plain log, Parquet"
+    order = 900
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """By the file's first bytes, whatever its name."""
@@ -24,7 +25,7 @@ class ParquetReader:
 
     def settings(self, source: Source, workshop: Workshop) -> str:
         """The zone, in which a start without offset is read."""
-        return f"plain parquet 1 {workshop.zone}"
+        return f"plain parquet 2 {workshop.zone}"
 
     def describe(self, source: Source, workshop: Workshop) -> FrameLayout:
         """The whole file as one shot."""
@@ -38,7 +39,7 @@ class ParquetReader:
                 if not k.startswith(("ARROW:", "pandas", "polars"))
             }
         except (pl.exceptions.PolarsError, OSError) as e:
-            raise LogRefused(f"the file is no whole Parquet file: {str(e).splitlines()[0]}") from None
+            raise LogRefused("the file is no whole Parquet file, or one of a kind that is not known here") from e
         for name in ("shot", "mould", "started_at", "injector", "fabric_batch", "resin_batch", "programmed_volume_l"):
             if name in frame.columns and name not in entries:
                 values = frame[name].unique().drop_nulls()
@@ -54,4 +55,4 @@ class ParquetReader:
         try:
             return FrameLayout([ShotFrame(meta, frame.select(pl.col(c).cast(pl.Float64) for c in known))])
         except pl.exceptions.PolarsError as e:
-            raise LogRefused(f"a channel holds no numbers: {str(e).splitlines()[0]}") from None
+            raise LogRefused("a channel holds something else than numbers") from e

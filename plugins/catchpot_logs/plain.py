@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
 import io
 from typing import TYPE_CHECKING
@@ -24,7 +25,7 @@ def columns_of(header: tuple[str, ...], line: int, has_stroke_volume: bool) -> t
 
     Columns nobody knows are passed over and said.
     """
-    twice = sorted({h for h in header if header.count(h) > 1})
+    twice = sorted({h for h in header if header.count(h) > 1 and (h == "t_s" or h in BY_NAME)})
     if twice:
         raise LogRefused(f"column {twice[0]!r} stands twice in the header", line)
     known = {h: h for h in header if h == "t_s" or h in BY_NAME}
@@ -42,6 +43,7 @@ def columns_of(header: tuple[str, ...], line: int, has_stroke_volume: bool) -> t
     remarks = [
         Remark("unknown_column", f"column {h!r} is no known channel and was passed over{_near(h)}", "", line)
         for h in strangers
+        if not h.startswith("(column ")
     ]
     return known, remarks
 
@@ -55,6 +57,7 @@ class PlainReader:
     """Reads the plain log. It claims what no profile claims and is last in the row."""
 
     name = "plain log"
+    order = 1000
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """Any text file."""
@@ -62,27 +65,15 @@ class PlainReader:
 
     def settings(self, source: Source, workshop: Workshop) -> str:
         """The zone, in which a start without offset is read."""
-        return f"plain 1 {workshop.zone}"
+        return f"plain 2 {workshop.zone}"
 
     def describe(self, source: Source, workshop: Workshop) -> TableLayout:
         """Preamble and header; the samples are left to the batch scan."""
         if source.data[:2] in (b"\xff\xfe", b"\xfe\xff"):
             raise LogRefused('this is UTF-16 text, not UTF-8; a log profile with encoding = "utf-16" reads it', 1)
-        entries: dict[str, tuple[str, int]] = {}
-        header: tuple[str, ...] | None = None
-        line = 0
-        head = source.data[:_HEAD]
-        lines = head.splitlines() if b"\r" in head.replace(b"\r\n", b"") else io.BytesIO(head)
-        for line, raw in enumerate(lines, 1):
-            row = raw.decode("utf-8-sig" if line == 1 else "utf-8", "replace").strip()
-            if not row:
-                continue
-            if not row.startswith("#"):
-                header = tuple(h.strip().strip('"') for h in row.split(","))
-                break
-            key, equals, value = row[1:].partition("=")
-            if equals and key.strip():
-                entries.setdefault(key.strip(), (value.strip(), line))
+        found = _head(source.data[:_HEAD], len(source.data) <= _HEAD) or _head(source.data, True)
+        assert found is not None  # the whole file was looked at
+        entries, header, line = found
         if header is None:
             raise LogRefused("there is no header row: nothing but comments in the file", line)
         if "t_s" not in header and not any(h in BY_NAME for h in header):
@@ -91,6 +82,42 @@ class PlainReader:
         known, remarks = columns_of(header, line, meta.stroke_volume_ml is not None)
         meta.remarks += remarks
         return TableLayout(meta, header, line, {n: (c, _SAME) for n, c in known.items()})
+
+
+def _head(data: bytes, whole: bool) -> tuple[dict[str, tuple[str, int]], tuple[str, ...] | None, int] | None:
+    """Preamble, column names (None: there are none) and their line; None where the piece may end within them.
+
+    whole: the piece is the whole file.
+    """
+    entries: dict[str, tuple[str, int]] = {}
+    lines = data.splitlines(True) if b"\r" in data.replace(b"\r\n", b"") else io.BytesIO(data)
+    line = 0
+    for line, raw in enumerate(lines, 1):
+        if not whole and not raw.endswith((b"\n", b"\r")):
+            return None
+        row = raw.decode("utf-8-sig" if line == 1 else "utf-8", "replace").strip()
+        if not row:
+            continue
+        if not row.startswith("#"):
+            return entries, _names(row, line), line
+        key, equals, value = row[1:].partition("=")
+        if equals and key.strip():
+            entries.setdefault(key.strip(), (value.strip(), line))
+    return (entries, None, line) if whole else None
+
+
+def _names(row: str, line: int) -> tuple[str, ...]:
+    """Column names of a header row; a stranger that stands twice and a column without a name are numbered."""
+    names: list[str] = []
+    try:
+        cells = next(csv.reader([row]), [])
+    except csv.Error:
+        raise LogRefused("the header row is far too long, or holds bytes that are no text", line) from None
+    for i, cell in enumerate(cells, 1):
+        name = cell.strip().strip('"') or f"(column {i})"
+        strange = name != "t_s" and name not in BY_NAME
+        names.append(f"{name}.{i}" if strange and name in names else name)
+    return tuple(names)
 
 
 def _no_log(header: tuple[str, ...], source: Source) -> str:

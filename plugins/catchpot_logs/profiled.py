@@ -15,6 +15,7 @@ class ProfileReader:
     """Reads files that a profile's pattern names, or that are to be read with a profile named on the command line."""
 
     name = "log profile"
+    order = 100
 
     def claims(self, source: Source, workshop: Workshop) -> bool:
         """By the file's name."""
@@ -24,10 +25,10 @@ class ProfileReader:
         """The profile's own settings, the zone and the ambient pressure: a change of them reads the file anew."""
         found = profile_for(source, workshop)
         if found is None:
-            return "profile 1"
+            return "profile 2"
         name, _ = found
         ambient = workshop.settings.workshop.ambient_pressure_mbar
-        return f"profile 1 {workshop.settings.profile_digest(name)} {workshop.zone} {ambient:g} {name}"
+        return f"profile 2 {workshop.settings.profile_digest(name)} {workshop.zone} {ambient:g} {name}"
 
     def describe(self, source: Source, workshop: Workshop) -> TextLayout:
         """Metadata and data lines; the samples are left to the batch scan."""

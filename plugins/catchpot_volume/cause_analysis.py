@@ -105,7 +105,8 @@ class CauseAnalysis:
         change |= {"sentence_1": first, "sentence_2": second, "sentence_3": third, "_reason": c.reason}
         made = [
             {"mould": mould, "since": change["since"], "until": change["until"], "cause": r.cause,
-             "change_l": r.change[0], "change_low_l": r.change[1], "change_high_l": r.change[2], "chance": r.chance,
+             "change_l": r.change[0], "change_low_l": r.change[1], "change_high_l": r.change[2],
+             "chance": None if r.chance is None else min(r.chance, 1.0),
              "rank": i + 1, "measure_next": r.measure, "minutes": r.minutes, "in_doubt_l": r.in_doubt}
             for i, r in enumerate(rows)
         ]  # fmt: skip

@@ -132,7 +132,9 @@ def next_shot(
         return 0
     row = rows.row(0, named=True)
     zone, now = zone_name(session), datetime.now(UTC)
-    sheet = write_sheet(session.workshop.reports_dir, row, session.workshop.settings.workshop.name, zone, now)
+    shop = session.workshop
+    moulds = list(shop.book.moulds)
+    sheet = write_sheet(shop.reports_dir, row, shop.settings.workshop.name, zone, now, moulds)
     given = {"cautions": row["cautions"].splitlines()}
     data = {"mould": mould, "next": row | given, "sheet": str(sheet), "refused": []}
     emit(data, [*next_lines(row, zone, now), f"Set-up sheet: {sheet}"], as_json=json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from catchpot.report import theme, words
-from catchpot.report.blocks import slug
+from catchpot.report.blocks import slugs
+from catchpot.whole import make_folder, write_whole
 
 _ALWAYS = """
 Advice only: the machine's own limits and interlocks, the data sheets and local rules go first. No pressure above the
@@ -162,9 +164,14 @@ def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | No
     )  # fmt: skip
 
 
-def write_sheet(folder: Path, row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> Path:
-    """Write the sheet to the reports folder; returns the file."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"next-{slug(row['mould'])}.html"
-    path.write_text(sheet_html(row, workshop, zone, now), encoding="utf-8")
+def write_sheet(
+    folder: Path, row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None, moulds: Sequence[str] = ()
+) -> Path:
+    """Write the sheet to the reports folder; returns the file.
+
+    moulds: all moulds of the book, so that no two have one sheet.
+    """
+    make_folder(folder)
+    path = folder / f"next-{slugs(dict.fromkeys([*moulds, row['mould']]))[row['mould']]}.html"
+    write_whole(path, sheet_html(row, workshop, zone, now))
     return path

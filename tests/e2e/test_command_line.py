@@ -173,3 +173,114 @@ def _within(seconds: float, happened: Callable[[], bool]) -> bool:
             return True
         time.sleep(0.2)
     return False
+
+
+def test_forget_asks_says_what_goes_and_keeps_closed_months(workshop: Path) -> None:
+    first = json.loads(catchpot("run", "--json", home=workshop).stdout)
+    shot = first["ingest"]["shots"][-1]
+    unasked = catchpot("forget", shot, home=workshop)
+    assert unasked.returncode == 2 and "there is no terminal to ask at" in unasked.stderr
+    looked = json.loads(catchpot("forget", shot, "--dry-run", "--json", home=workshop).stdout)
+    assert looked["shots"] == [shot] and not looked["forgotten"]
+    (workshop / looked["files"][0]).unlink()
+    gone = catchpot("forget", shot, "--yes", home=workshop)
+    assert gone.returncode == 0 and shot in gone.stdout
+    assert catchpot("forget", "nobody", home=workshop).returncode == 2
+    again = catchpot("run", home=workshop)
+    assert again.returncode == 0, again.stderr
+    assert shot not in catchpot("export", "fill", home=workshop).stdout
+
+
+def limited(most: int, *words: str, home: Path) -> subprocess.CompletedProcess[str]:
+    """A command none of whose files may grow beyond so many bytes, as on a full disk."""
+    import resource
+
+    program = [sys.executable, "-m", "catchpot.cli", "--home", str(home), *words]
+    return subprocess.run(
+        program, capture_output=True, text=True, timeout=300,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
+    )  # fmt: skip
+
+
+def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_path: Path) -> None:
+    assert catchpot("run", home=workshop).returncode == 0
+    before = {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()}
+    for words in (("report",), ("next", "door-1"), ("export", "sample", "--to", str(tmp_path / "x.csv")),
+                  ("export", "sample", "--format", "parquet", "--to", str(tmp_path / "x.parquet")),
+                  ("report", "--out", str(tmp_path / "out"))):  # fmt: skip
+        done = limited(1000, *words, home=workshop)
+        assert done.returncode == 1, (words, done.stderr)
+        assert "beyond the size that is allowed" in done.stderr and "Traceback" not in done.stderr
+        assert len(done.stderr.splitlines()) == 1
+    assert {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir() if p.name != "workshop"] == ["out"]
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+@pytest.mark.parametrize("what", ["store", "folder"])
+def test_a_run_whose_store_or_folder_vanishes_ends_and_says_so(workshop: Path, what: str) -> None:
+    code = (
+        "import sys, shutil, catchpot.cli as c\n"
+        "before = c._ingest\n"
+        "def ingest(w, *a, **k):\n"
+        "    done = before(w, *a, **k)\n"
+        f"    w.store_path.unlink() if {what == 'store'} else shutil.rmtree(w.home)\n"
+        "    return done\n"
+        "c._ingest = ingest\n"
+        f"sys.exit(c.main(['--home', {str(workshop)!r}, 'run']))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300)
+    assert done.returncode == 1
+    assert "vanished during the run" in done.stderr and len(done.stderr.splitlines()) == 1
+    assert not (workshop / "reports").exists()
+
+
+def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop: Path) -> None:
+    held_back = sorted((workshop / "logs").rglob("*.csv"))[-1]
+    aside = workshop.parent / held_back.name
+    shutil.move(held_back, aside)
+    assert catchpot("run", home=workshop).returncode == 0
+    shutil.move(aside, held_back)
+    with (workshop / "events.csv").open("a", encoding="utf-8") as out:
+        out.write("someday,,note,x\n")
+    done = catchpot("run", "--json", home=workshop)
+    assert done.returncode == 2
+    assert "events.csv:" in done.stderr and "found 'someday'" in done.stderr and "last good state" in done.stderr
+    given = json.loads(done.stdout)
+    assert given["ingest"]["new"] == 1
+    assert {a["analysis"]: a["computed"] for a in given["analyse"]["analyses"]}["fill"] == 1
+    for page in ("index.html", "mould-door-1.html"):
+        text = (workshop / "reports" / page).read_text(encoding="utf-8")
+        assert "events.csv is wrong" in text and "last good state" in text
+    fresh = workshop.parent / "fresh"
+    shutil.copytree(SAMPLE, fresh)
+    (fresh / "moulds.toml").write_text("[moulds.door-1\n")
+    done = catchpot("run", home=fresh)
+    assert done.returncode == 2 and "no analysis was run" in done.stderr
+    assert not (fresh / "reports").exists()
+    assert "door-1-0001" in catchpot("export", "shot", home=workshop).stdout
+    (fresh / "moulds.toml").write_text((SAMPLE / "moulds.toml").read_text())
+    assert json.loads(catchpot("ingest", "--json", home=fresh).stdout)["unchanged"] > 10
+
+
+def test_json_is_json_and_nothing_else_whatever_a_plugin_prints(
+    workshop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(workshop.parent / "config"))
+    (workshop / "plugins").mkdir()
+    (workshop / "plugins" / "loud.py").write_text(
+        "import os, sys, warnings\n"
+        "from catchpot import hookimpl\n"
+        "print('loud at import')\n"
+        "@hookimpl\n"
+        "def register_readers():\n"
+        "    print('loud in a hook')\n"
+        "    os.write(1, b'loud below python\\n')\n"
+        "    warnings.warn('a library warns')\n"
+        "    return []\n"
+    )
+    done = catchpot("ingest", "--json", "--trust-plugins", home=workshop)
+    assert json.loads(done.stdout)["new"] > 10
+    assert done.stderr.count("loud") == 3 and "library warns" not in done.stderr
+    listed = catchpot("export", "shot", home=workshop)
+    assert listed.stdout.startswith("shot,mould,") and "loud" not in listed.stdout

@@ -133,3 +133,19 @@ def test_what_the_reader_met_is_told_too() -> None:
     rows = quality(log(), notes)
     assert set(rows) == {("dropped_row", "t_s"), ("clock_step", "t_s"), ("non_finite", "t_s")}
     assert rows["clock_step", "t_s"]["detail"] == "out_of_order in words"
+
+
+def test_a_log_that_ends_while_resin_flows() -> None:
+    c = log()
+    assert ("ends_flowing", "flow_l_min") not in quality(c)
+    cut = quality({k: v[c["t_s"] < 130] for k, v in c.items()})
+    assert "what came after is not in it" in cut["ends_flowing", "flow_l_min"]["detail"]
+
+
+def test_a_lone_reading_that_changes_the_volume() -> None:
+    c = log()
+    c["flow_l_min"][480] = 60.0
+    row = quality(c)["implausible", "flow_l_min"]
+    assert row["from_s"] == 120.0 and "stands alone at 60 l/min" in row["detail"]
+    c["flow_l_min"][480] = 2.0  # a hundredth of a litre in 2.4 changes nothing
+    assert ("implausible", "flow_l_min") not in quality(c)

@@ -87,6 +87,32 @@ def test_the_folder_may_vanish_and_come_back(watching: Watching) -> None:
     wait_for(lambda: watching.runs[-1] == {"b.csv": 2})
 
 
+def test_the_workshop_may_vanish_and_come_back_and_nothing_is_made_meanwhile(watching: Watching) -> None:
+    wait_for(lambda: len(watching.runs) == 1)
+    aside = watching.home.with_name("aside")
+    watching.home.rename(aside)
+    wait_for(lambda: any("the workshop's folder is not there" in s for s in watching.said))
+    time.sleep(0.5)
+    assert not watching.home.exists()
+    aside.rename(watching.home)
+    wait_for(lambda: len(watching.runs) == 2)
+    assert [s for s in watching.said if "folder" in s] == [
+        f"{watching.home}: the workshop's folder is not there; waiting until it is back",
+        f"{watching.home}: the workshop's folder is back",
+    ]
+
+
+def test_a_store_that_vanishes_is_said_and_a_round_follows(watching: Watching) -> None:
+    (watching.home / "shots.duckdb").write_text("")
+    wait_for(lambda: len(watching.runs) == 1)
+    (watching.home / "logs" / "a.csv").write_text("x")
+    wait_for(lambda: watching.runs[-1] == {"a.csv": 1})
+    count = len(watching.runs)
+    (watching.home / "shots.duckdb").unlink()
+    wait_for(lambda: len(watching.runs) > count)
+    assert any("the store is gone; it is made anew" in s for s in watching.said)
+
+
 def test_a_signal_ends_it_and_the_former_handlers_come_back() -> None:
     before = signal.getsignal(signal.SIGTERM)
     with stopping() as stop:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -34,7 +35,9 @@ def test_the_answer_is_kept_with_the_user_and_not_in_the_workshop(
     before = sorted(home.rglob("*"))
     assert load(reopen(), trust=True, core=False).untrusted == ()
     (home / "plugins" / "ran").unlink()
-    assert json.loads((config / "catchpot" / "trusted.json").read_text()) == {str(home / "plugins"): True}
+    digest = hashlib.sha256(MARK.encode()).hexdigest()
+    kept = json.loads((config / "catchpot" / "trusted.json").read_text())
+    assert kept == {str(home / "plugins"): {"mark": {"sha256": digest, "run": True}}}
     assert sorted(home.rglob("*")) == before
     assert load(reopen(), core=False).untrusted == ()
     assert (home / "plugins" / "ran").exists()
@@ -64,8 +67,57 @@ def test_trust_in_one_workshop_is_no_trust_in_another(
 ) -> None:
     drop_in("mark.py", MARK)
     load(reopen(), trust=True, core=False)
-    assert trust.answer(home / "plugins") is True
-    assert trust.answer(tmp_path / "elsewhere" / "plugins") is None
+    digest = hashlib.sha256(MARK.encode()).hexdigest()
+    assert trust.answers(home / "plugins", {"mark": digest}) == {"mark": True}
+    assert trust.answers(tmp_path / "elsewhere" / "plugins", {"mark": digest}) == {"mark": None}
+
+
+def test_a_file_added_or_changed_later_is_not_trusted_with_the_rest(
+    reopen: Reopen, drop_in: Write, home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drop_in("mark.py", MARK)
+    load(reopen(), trust=True, core=False)
+    drop_in("later.py", MARK.replace("ran", "ran-later"))
+    registry = load(reopen(), core=False)
+    assert registry.untrusted == ("later",)
+    assert not (home / "plugins" / "ran-later").exists()
+    assert any("plugins not run: later" in w and "new or changed since you trusted it" in w for w in registry.warnings)
+    drop_in("mark.py", MARK + "x = 1\n")
+    assert load(reopen(), core=False).untrusted == ("later", "mark")
+    asked: list[list[str]] = []
+
+    def yes(_: Path, names: list[str]) -> bool:
+        asked.append(names)
+        return True
+
+    monkeypatch.setattr(trust, "ask", yes)
+    assert load(reopen(), core=False).untrusted == ()
+    drop_in("mark.py", MARK + "x = 2\n")
+    assert load(reopen(), core=False).untrusted == ()
+    assert asked == [["later", "mark"], ["mark"]]
+
+
+def test_only_contents_that_are_named_run_and_nobody_is_asked(
+    reopen: Reopen, drop_in: Write, home: Path, config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(trust, "ask", lambda *_: pytest.fail("asked"))
+    drop_in("mark.py", MARK)
+    drop_in("other.py", MARK.replace("ran", "ran-too"))
+    registry = load(reopen(), core=False, only=[hashlib.sha256(MARK.encode()).hexdigest()])
+    assert registry.untrusted == ("other",) and not (home / "plugins" / "ran-too").exists()
+    assert not config.exists()
+
+
+def test_the_listing_says_what_a_plugin_is_and_may(reopen: Reopen, drop_in: Write) -> None:
+    drop_in("mark.py", "import catchpot\n@catchpot.hookimpl\ndef register_readers():\n    return []\n")
+    registry = load(reopen(), trust=True)
+    row = next(r for r in registry.as_rows() if r["plugin"] == "mark")
+    assert (
+        row["trust"] == "its content was trusted" and row["hooks"] == ["register_readers"] and len(row["digest"]) == 64
+    )
+    fill = next(r for r in registry.as_rows() if r["plugin"] == "fill")
+    assert fill["trust"] == "ours" and "phase" in fill["needs"] and "register_analyses" in fill["hooks"]
+    assert any(line.startswith("  ours, SHA-256 ") and "needs: " in line for line in registry.sentences())
 
 
 def test_settings_that_cannot_be_written_are_said(reopen: Reopen, drop_in: Write, config: Path) -> None:

@@ -10,32 +10,57 @@ import numpy as np
 import polars as pl
 import pytest
 
-from catchpot.core_tables import CORE_TABLES, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
+from catchpot.core_tables import CORE_TABLES, CURVE_BINS, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
 from catchpot.tables import Table, shape
 from catchpot.testing.check_frames import Frames
-from catchpot_fill.tables import FILL, FILL_FIT, PERMEABILITY
+from catchpot_fill.tables import CURVE_POINTS, FILL, INJECTION, OWN_CURVE, PERMEABILITY
 
-DECLARED: dict[str, Table] = {t.name: t for t in (*CORE_TABLES, FILL, PERMEABILITY, FILL_FIT)}
+DECLARED: dict[str, Table] = {t.name: t for t in (*CORE_TABLES, INJECTION, FILL, PERMEABILITY, OWN_CURVE)}
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 
 
-def _fits(n: int, arrival: Sequence[float], rng: np.random.Generator) -> dict[str, Any]:
-    volumes, measured, fitted = [], [], []
-    for i in range(n):
-        v = np.linspace(0.01, 1.06 * arrival[i], 200)
-        line = 0.02 + 0.05 * np.minimum(v, arrival[i])
-        volumes.append(v.tolist())
-        fitted.append(line.tolist())
-        noisy: list[float | None] = (line * rng.normal(1.0, 0.03, 200)).tolist()
+VISCOSITY_PA_S = 0.19
+
+
+def resistance(volume_l: np.ndarray, arrival_l: float) -> np.ndarray:  # type: ignore[type-arg]  # any floats
+    """What every curve of the made-up store follows, bar min/l."""
+    return np.asarray(0.02 + 0.05 * np.minimum(volume_l, arrival_l))
+
+
+def _injections(shots: list[str], arrival: Sequence[float], rng: np.random.Generator) -> dict[str, Any]:
+    curves = []
+    for a in arrival:
+        volume = 1.05 * a * (np.arange(CURVE_BINS) + 0.5) / CURVE_BINS
+        noisy: list[float | None] = (
+            resistance(volume, a) * rng.normal(1.0, 0.03, CURVE_BINS) * 1e5 * 6e4 / VISCOSITY_PA_S
+        ).tolist()
         noisy[:3] = [None, None, None]
-        measured.append(noisy)
-    return {"vol_l": volumes, "resistance_bar_min_l": measured, "fitted_bar_min_l": fitted}
+        curves.append(noisy)
+    n = len(shots)
+    return {"shot": shots, "step": [1] * n, "from_s": [20.0] * n, "to_s": [251.0] * n,
+            "injected_volume_l": [1.05 * a for a in arrival],
+            "bed_viscosity_pa_s": [VISCOSITY_PA_S] * n,
+            "resistance_per_m3": pl.Series(curves, dtype=pl.Array(pl.Float64, CURVE_BINS))}  # fmt: skip
+
+
+def _own(mould: str, arrival: Sequence[float]) -> dict[str, Any]:
+    usual = float(np.median(arrival))
+    volume = np.linspace(0.0, 1.05 * usual, CURVE_POINTS)
+    curve = resistance(volume, usual)
+    array = pl.Array(pl.Float64, CURVE_POINTS)
+    return {
+        "mould": [mould], "shots": [len(arrival)], "vol_l": pl.Series([volume.tolist()], dtype=array),
+        "resistance_bar_min_l": pl.Series([curve.tolist()], dtype=array),
+        "scatter_bar_min_l": pl.Series([(0.03 * curve).tolist()], dtype=array), "arrival_volume_l": [usual],
+        "arrival_volume_low_l": [0.98 * usual], "arrival_volume_high_l": [1.015 * usual], "by_curve_pct": [3.0],
+        "pots": [1], "eyes": [0], "knowledge": ["Where resin arrives is known to 1.7 % either way."],
+    }  # fmt: skip
 
 
 def made_store(moulds: Mapping[str, int], seed: int = 1) -> Frames:
-    """Moulds with that many shots each, one shot a working day; one in nine has no arrival volume, with a reason."""
+    """Moulds with that many shots each, one shot a working day; one in nine ended before, with a reason."""
     rng = np.random.default_rng(seed)
-    parts: dict[str, list[pl.DataFrame]] = {t.name: [] for t in (SHOT, FILL, PERMEABILITY, FILL_FIT)}
+    parts: dict[str, list[pl.DataFrame]] = {t.name: [] for t in (SHOT, INJECTION, FILL, PERMEABILITY, OWN_CURVE)}
     refused: list[dict[str, str]] = []
     for k, (mould, n) in enumerate(moulds.items()):
         shots = [f"{mould}-{i:03d}" for i in range(1, n + 1)]
@@ -54,9 +79,15 @@ def made_store(moulds: Mapping[str, int], seed: int = 1) -> Frames:
         )
         parts["fill"].append(
             shape(FILL, {
-                "shot": shots, "injected_volume_l": [1.05 * a for a in arrival], "arrival_volume_l": given,
-                "arrival_volume_low_l": [None if a is None else a - 0.015 for a in given],
+                "shot": shots, "mould": [mould] * n, "injected_volume_l": [1.05 * a for a in arrival],
+                "arrival_volume_l": given,
+                "arrival_volume_low_l": [a - 0.015 for a in arrival],
                 "arrival_volume_high_l": [None if a is None else a + 0.018 for a in given],
+                "arrival_relative": [a / (2.5 + k) for a in arrival],
+                "arrival_relative_low": [a / (2.5 + k) - 0.004 for a in arrival],
+                "arrival_relative_high": [a / (2.5 + k) + 0.005 for a in arrival],
+                "taken_volume_l": [1.01 * a for a in arrival], "taken_volume_low_l": arrival,
+                "taken_volume_high_l": [1.03 * a for a in arrival],
                 "overflow_l": [None if a is None else 0.05 * a for a in given],
                 "overflow_low_l": [None if a is None else 0.05 * a - 0.015 for a in given],
                 "overflow_high_l": [None if a is None else 0.05 * a + 0.015 for a in given],
@@ -67,13 +98,16 @@ def made_store(moulds: Mapping[str, int], seed: int = 1) -> Frames:
         )  # fmt: skip
         parts["permeability"].append(
             shape(PERMEABILITY, {
-                "shot": shots, "mobility_m2_pa_s": mobility, "mobility_low_m2_pa_s": [0.98 * m for m in mobility],
+                "shot": shots, "mould": [mould] * n, "mobility_m2_pa_s": mobility,
+                "mobility_low_m2_pa_s": [0.98 * m for m in mobility],
                 "mobility_high_m2_pa_s": [1.02 * m for m in mobility], "viscosity_pa_s": [0.19] * n,
                 "permeability_m2": [0.19 * m for m in mobility], "permeability_low_m2": [0.186 * m for m in mobility],
                 "permeability_high_m2": [0.194 * m for m in mobility], "porosity": [0.85] * n,
             })
         )  # fmt: skip
-        parts["fill_fit"].append(shape(FILL_FIT, {"shot": shots, **_fits(n, arrival, rng)}))
+        parts["injection"].append(shape(INJECTION, _injections(shots, arrival, rng)))
+        if n:
+            parts["own_curve"].append(shape(OWN_CURVE, _own(mould, arrival)))
     frames = {name: pl.concat(some) for name, some in parts.items() if some}
     frames["refusal"] = shape(REFUSAL, pl.DataFrame(refused, schema=["analysis", "unit", "what", "reason"]).to_dict())
     first = next(iter(moulds))

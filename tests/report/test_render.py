@@ -100,7 +100,7 @@ def test_report_says_what_the_tables_say(store: Callable[..., Any], write: Calla
     page = _text(_page(outcome, "mould-hatch-3.html"))
     assert f"{last['arrival_volume_l']:.3f} l (95 %: {last['arrival_volume_low_l']:.3f} to" in page
     assert f"{100 * (last['arrival_volume_l'] / usual - 1):+.1f} %".replace("-", "−") in page
-    assert "The arrival volume is not known for 3 shots of 30" in page
+    assert "3 shots of 30 ended before resin arrived or too near to tell" in page
     assert "the cover would lift (−1.2 kN)" in page
     assert "Numbered lines: 1: 14 Mar 2026, seal replaced (outer)" in page
     assert "The shot stopped before the arrival could be told. (3 shots)" in page
@@ -200,7 +200,8 @@ def test_pages_stay_small_and_carry_the_plotting_library_once(
 
 def _with_words(made: Any, text: str) -> Any:
     for name, columns in {
-        "shot": ["shot", "mould"], "fill": ["shot"], "permeability": ["shot"], "fill_fit": ["shot"],
+        "shot": ["shot", "mould"], "injection": ["shot"], "fill": ["shot", "mould"], "permeability": ["shot", "mould"],
+        "own_curve": ["mould", "knowledge"],
         "refusal": ["reason", "unit"], "event": ["detail"], "quarantine": ["reason", "source_file"],
         "finding": ["message", "advice", "kind", "anchor", "mould", "shot"],
     }.items():  # fmt: skip

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from catchpot.report import words
+from catchpot.report import marks, words
 
 
 @pytest.mark.parametrize(
@@ -51,3 +51,10 @@ def test_days_are_the_workshops() -> None:
     midnight = datetime(2026, 10, 24, 23, 30, tzinfo=UTC)  # summer time in Lisbon still: half past midnight
     assert words.minute(midnight, "Europe/Lisbon") == "25 Oct 2026, 00:30"
     assert words.day(midnight, "America/New_York") == "24 Oct 2026"
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "America/Los_Angeles"])
+def test_no_date_that_a_store_can_hold_costs_a_page(zone: str) -> None:
+    for when in (datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)):
+        assert words.day(when, zone) and words.minute(when, zone)
+        assert marks.places([when], zone)

@@ -278,7 +278,7 @@ def test_a_removed_shot_takes_its_rows_along(
     assert set(ledger(home)["part"]) == {"b", "hatch"}
 
 
-def test_results_of_an_analysis_that_is_no_longer_there_are_removed(
+def test_results_of_an_analysis_that_is_away_are_kept_and_forgotten_only_when_told(
     home: Path, put: Put, workshop: Open, registry: Register, tiny: types.ModuleType
 ) -> None:
     put(NAMES)
@@ -290,14 +290,43 @@ def test_results_of_an_analysis_that_is_no_longer_there_are_removed(
     finder = tiny.Tiny("finder", "mould", (FINDING,), work, {"shot": ("injector",)})
     ws = workshop()
     analyse(ws, registry(ws, finder, tiny.volumes()))
-    assert stored(home, "finding").height == 2
-    outcome = analyse(ws, registry(ws, tiny.volumes("other")))
-    assert outcome.forgotten == ["fill", "finder"]
-    assert stored(home, "finding").is_empty()
-    assert stored(home, "refusal").is_empty()
+    before = {t: stored(home, t) for t in ("fill", "finding", "refusal")}
+    assert before["finding"].height == 2
+    without = registry(ws, tiny.volumes("other"))
+    outcome = analyse(ws, without)
+    assert outcome.away == ["fill", "finder"] == execute.away(ws, without)
+    assert "not recomputed: fill, finder" in " ".join(outcome.sentences())
+    assert all(stored(home, t).equals(frame) for t, frame in before.items())
+    # put back, nothing is to be computed
+    again = analyse(ws, registry(ws, finder, tiny.volumes()))
+    assert (of(again, "fill").unchanged, of(again, "finder").unchanged) == (4, 2)
+    with pytest.raises(WorkshopError, match="analysis 'fill' is in use"):
+        execute.forget_results(ws, registry(ws, tiny.volumes()), "fill")
+    with pytest.raises(WorkshopError, match=r"has no results here \(did you mean fill\?\)"):
+        execute.forget_results(ws, without, "fil")
+    assert execute.forget_results(ws, without, "fill") == ["fill"]
+    assert execute.forget_results(ws, without, "finder") == []
+    assert stored(home, "finding").is_empty() and stored(home, "refusal").is_empty()
     with Store(home / "shots.duckdb").reading() as r:
         assert "fill" not in r.tables()
         assert r.table("shot").height == 4
+
+
+def test_an_analysis_whose_table_another_took_over_leaves_no_refusals_behind(
+    home: Path, put: Put, workshop: Open, registry: Register, tiny: types.ModuleType
+) -> None:
+    put(["a"], ["hatch"])
+    table = tiny.shot_table("t", "x_l")
+
+    def refusing(job: Job) -> Result:
+        return Result({"t": NONE}, [Refused("a", "t", "no")])
+
+    ws = workshop()
+    analyse(ws, registry(ws, tiny.Tiny("old", "shot", (table,), refusing)))
+    assert stored(home, "refusal").height == 1
+    outcome = analyse(ws, registry(ws, tiny.Tiny("new", "shot", (table,), lambda job: Result({"t": NONE}))))
+    assert (outcome.superseded, outcome.away) == (["old"], [])
+    assert stored(home, "refusal").is_empty()
 
 
 def test_a_changed_declaration_is_computed_anew(

@@ -1,4 +1,4 @@
-"""The outlook: closed forms where there are any, calibration, no look ahead, bounds from below."""
+"""The outlook: closed forms where there are any, calibration, no look ahead."""
 
 from __future__ import annotations
 
@@ -55,19 +55,6 @@ def test_an_outlook_does_not_know_what_comes() -> None:
         said.append(follower.outlook().quantile(0.9))
         follower.take(tail)
     assert said[0] == said[1]
-
-
-def test_a_bound_above_moves_the_level_and_one_far_below_does_not() -> None:
-    def level(bound: float) -> float:
-        follower = Follower(1.0)
-        for v in np.random.default_rng(1).normal(0, 1, 20):
-            follower.take(float(v))
-        follower.take_above(bound, 0.1)
-        return follower.outlook().quantile(0.5)
-
-    untouched = level(-50.0)
-    assert level(2.5) > untouched + 0.05
-    assert level(-3.0) == pytest.approx(untouched, abs=1e-9)
 
 
 def test_no_outlook_from_nothing() -> None:

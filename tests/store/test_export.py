@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from catchpot.core_tables import CURVE, CURVE_BINS, REFUSAL
 from catchpot.store import Store, export
 from catchpot.store.export import ExportError, export_table
 from catchpot.tables import empty, shape
-from catchpot.workshop import Workshop, open_workshop
+from catchpot.workshop import Settings, Workshop, open_workshop
 
 Make = Callable[..., pl.DataFrame]
 
@@ -99,3 +100,36 @@ def test_what_cannot_be_written_is_said(workshop: Workshop, table: str, given: d
     with pytest.raises(ExportError, match=said) as told:
         export_table(workshop, table, **given)  # type: ignore[arg-type]  # one of the parameters each
     assert told.value.status == 2
+
+
+def test_no_file_is_written_over_unless_told_and_the_workshops_own_never(workshop: Workshop, tmp_path: Path) -> None:
+    there = tmp_path / "out.csv"
+    there.write_text("mine")
+    with pytest.raises(ExportError, match="--overwrite replaces it") as told:
+        export_table(workshop, "shot", to=there)
+    assert told.value.status == 2 and there.read_text() == "mine"
+    export_table(workshop, "shot", to=there, overwrite=True)
+    assert there.read_text().startswith("shot,")
+    (workshop.home / "logs").mkdir(exist_ok=True)
+    (workshop.home / "moulds.toml").write_text("[moulds.m1]\n")
+    own = ["moulds.toml", "shots.duckdb", "shots.duckdb.wal", "logs/a.csv", "catchpot.toml", "events.csv"]
+    for name in own:
+        with pytest.raises(ExportError, match="belongs to the workshop"):
+            export_table(workshop, "shot", to=workshop.home / name, overwrite=True)
+    link = tmp_path / "link.csv"
+    link.symlink_to(workshop.home / "shots.duckdb")
+    with pytest.raises(ExportError, match="belongs to the workshop"):
+        export_table(workshop, "shot", to=link, overwrite=True)
+    with pytest.raises(ExportError, match="this is a folder"):
+        export_table(workshop, "shot", to=tmp_path, overwrite=True)
+
+
+def test_csv_is_defused_unless_the_settings_say_raw(workshop: Workshop) -> None:
+    with Store(workshop.store_path).writing() as w:
+        shots = w.table("shot", shots=["a"]).with_columns(mould=pl.lit('=HYPERLINK("x")'), injector=pl.lit("a\x1b[1m"))
+        w.put_shots(shots, w.samples(["a"]))
+    text = export_table(workshop, "shot", shot="a")
+    assert text is not None and "\"'=HYPERLINK" in text and "\x1b" not in text
+    raw = Settings.model_validate({"export": {"raw_text": True}})
+    text = export_table(replace(workshop, settings=raw), "shot", shot="a")
+    assert text is not None and '"=HYPERLINK' in text

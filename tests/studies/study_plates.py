@@ -38,10 +38,10 @@ def rows_of(m: PlateMould, part: str) -> pl.DataFrame:
     gathered = joined(tables, m.book, m.name)
     read = predict.readings(gathered)
     ahead = predict.looked_ahead(read, [(0.01, 0.03)] * (read.found + 1))
-    advice = dict(zip(gathered["shot"].gather(read.rows).to_list(),
-                      [None if a is None else float(np.exp(a.to_set(0.99))) for a in ahead[:-1]], strict=True))  # fmt: skip
-    chance = dict(zip(gathered["shot"].gather(read.rows).to_list(),
-                      [None if a is None else a.arrival.chance_below(a.to_set(0.99)) for a in ahead[:-1]], strict=True))  # fmt: skip
+    names = gathered["shot"].gather(read.rows).to_list()
+    known = [(n, a) for n, a in zip(names, ahead[:-1], strict=True) if a is not None]
+    advice = {n: float(np.exp(a.to_set(0.99))) for n, a in known}
+    chance = {n: a.arrival.chance_below(a.to_set(0.99)) for n, a in known}
     ratio = pl.col("arrival_relative") / pl.col("arrival_l")
     settled = pl.col("number") >= SETTLED
     return frame.with_columns(
@@ -108,7 +108,8 @@ def summary(frame: pl.DataFrame) -> pl.DataFrame:
             fills_said_99=_share(pl.col("advised_l") >= pl.col("arrival_l"), sure),
             past=past("advised_l"),
             habit_fills=_share(pl.col("habit_l") >= pl.col("arrival_l"), advised), habit_past=past("habit_l"),
-            last_set_fills=_share(pl.col("last_set_l") >= pl.col("arrival_l"), advised), last_set_past=past("last_set_l"),
+            last_set_fills=_share(pl.col("last_set_l") >= pl.col("arrival_l"), advised),
+            last_set_past=past("last_set_l"),
         )
         .sort("part", pl.col("family") == "all", "family")
     )  # fmt: skip

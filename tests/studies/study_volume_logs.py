@@ -9,13 +9,11 @@ import numpy as np
 import polars as pl
 from tests.studies.harness import study
 from tests.studies.study_volume import AT, DECLARED, HISTORIES, PACKS, Case, calibration, explained, history, judged
-from tests.studies.volume_world import pct, scenario, without
+from tests.studies.volume_world import advised, pct, scenario, without
 
 from catchpot.testing import made_up as mu
-from catchpot_fill.analysis import FillAnalysis
 from catchpot_vacuum.leak_analysis import SealLeakAnalysis
 from catchpot_vacuum.resin import SealResinAnalysis
-from catchpot_volume.next_analysis import NextAnalysis
 
 
 def _c(cause: Any, amount: float, over: int = 0, clamp_mbar: float = 0.0) -> mu.Change:
@@ -43,7 +41,7 @@ CASES = (
 def from_logs(made: mu.MadeUp) -> dict[str, pl.DataFrame]:
     """The tables of a simulated workshop with fill, permeability and the inner seal's sign, without its samples."""
     tables = made.tables()
-    fill = mu.compute(FillAnalysis(), tables, made.book())
+    fill = mu.filled(tables, made.book())
     seal = mu.compute(SealResinAnalysis(), tables, made.book(), declared=DECLARED)
     leak = mu.compute(SealLeakAnalysis(), tables, made.book(), declared=DECLARED)
     kept = {n: tables[n] for n in ("shot", "part", "event", "curve")}
@@ -80,8 +78,7 @@ def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
             worth = truth.filter(pl.col("mould") == "hull").sort("number")
             moved = (worth["arrival_volume_l"] - worth["was"]).cast(pl.Float64).fill_null(float("nan")).to_numpy()
             answers.append(judged(case, causes, change, float(np.nanmean(moved[AT:]) - np.nanmean(moved[:AT]))))
-            ahead = mu.compute(NextAnalysis(), tables, made.book(), declared=DECLARED, units=["hull"])
-            check = ahead.tables["next_shot_check"]
+            check = advised(tables, made.book())
             logs = np.log(worth["arrival_volume_l"].cast(pl.Float64).fill_null(float("nan")).to_numpy())
             scatters += [d[np.isfinite(d)] for d in (np.diff(logs[:AT]), np.diff(logs[AT:]))]
             checks.append(check.join(truth.select("shot", true_l="arrival_volume_l"), on="shot").drop_nulls("true_l"))
@@ -99,7 +96,7 @@ def volume_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
             "next_filled_pct": pct(left >= 0), "next_overflow_pct": pct(left / check["true_l"]),
             "scatter_pct": 100 * scatter,
             "overflow_over_demanded": pct(left / check["true_l"]) / (232.6 * scatter),
-            "read_late_pct": 100 * float(np.log((check["observed_arrival_l"] / check["true_l"]).to_numpy()).mean()),
+            "read_late_pct": 100 * float(np.log((check["read_l"] / check["true_l"]).to_numpy()).mean()),
         })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
 
@@ -115,9 +112,9 @@ def next_from_logs(seeds: Sequence[int]) -> pl.DataFrame:
         parts = []
         for seed in seeds:
             made = mu.simulate(history(name, kind=KINDS[seed % len(KINDS)]), seed + 700, dt_s=0.5)
-            ahead = mu.compute(NextAnalysis(), from_logs(made), made.book(), declared=DECLARED, units=["hull"])
+            ahead = advised(from_logs(made), made.book())
             truth = made.truth_shot.select("shot", true_l=pl.col("arrival_volume_l").cast(pl.Float64))
-            check = ahead.tables["next_shot_check"].join(truth, on="shot").drop_nulls("true_l")
+            check = ahead.join(truth, on="shot").drop_nulls("true_l")
             parts.append(check.with_columns(seed=pl.lit(seed)))
         frame = pl.concat(parts)
         moves = [np.diff(np.log(f["true_l"].to_numpy())) for _, f in frame.group_by("seed", maintain_order=True)]

@@ -1,14 +1,16 @@
 """Made-up histories for the studies of volume: many at once, by the generator's own plan without marching every front.
 
 The plan draws packs, gel coats, batches, meters, temperatures and what each shot takes; the filling curve itself is not
-simulated. What the fill analysis would read from it is drawn about the truth instead: arrival volume with an error of
-0.5 % and a common bias, permeability as the meter and the book's thickness make it look, with 2 %, the line's
-resistance as the meter and the resin batch make it look, with 2 % (from logs it scatters by 1.1 to 2.2 %, on a disc by
-4 %). The study `volume-from-logs` holds the same cases end to end, from simulated logs.
+simulated. What the fill analysis would read from it is drawn about the truth instead: the volume against the mould's
+usual with an error of 0.4 %, the place of arrival with one of 0.8 % that all shots of a mould share, permeability as
+the meter and the book's thickness make it look, with 2 %, the line's resistance as the meter and the resin batch make
+it look, with 2 % (from logs it scatters by 1.1 to 2.2 %, on a disc by 4 %). The study `volume-from-logs` holds the same
+cases end to end, from simulated logs.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -21,8 +23,10 @@ from catchpot.testing import made_up as mu
 from catchpot.testing.paperwork import GEL_COAT_KG_M3, GEL_COAT_MM, events_frame
 from catchpot.testing.plan import plan_workshop
 from catchpot.workshop import MouldBook
+from catchpot_volume import gather, predict
+from catchpot_volume.next_analysis import outlook_row
 
-ARRIVAL_ERROR, ARRIVAL_BIAS, K_ERROR, LINE_ERROR = 0.005, 0.004, 0.02, 0.02
+RELATIVE_SD, PLACE_SD, K_ERROR, LINE_ERROR = 0.004, 0.008, 0.02, 0.02
 RESIN_BATCH_DAYS = 10.0
 """A drum lasts two working weeks: each period of 20 shots has two or three resin batches, mostly others than before."""
 
@@ -37,7 +41,7 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
     part: list[dict[str, Any]] = []
     truth: list[dict[str, Any]] = []
     for m in plan.moulds:
-        bias = ARRIVAL_BIAS * abs(rng.standard_normal())
+        bias, usual = float(np.exp(PLACE_SD * rng.standard_normal())), 0.0
         resin = next(r for r in scenario.resins if r.name == m.mould.resin)
         area, rho = m.mould.geometry.part_area_m2, resin.density_kg_m3 * 1e-3
         past = m.shots.troubles.seal_m3_pa_s * 1e3 * 1e5 * m.mould.fill_s
@@ -48,18 +52,24 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
             arrival = float(real * gain[i])
             e = rng.standard_normal(10)
             injected = float(m.shots.machine.programmed_m3[i] * 1e3)
-            seen = arrival * (1 + bias + ARRIVAL_ERROR * e[0])
+            usual = usual or arrival
+            relative = arrival / usual * float(np.exp(RELATIVE_SD * e[0]))
+            seen = bias * usual * relative
+            half = 1.96 * float(np.hypot(RELATIVE_SD, PLACE_SD))
+            arrived = injected >= arrival
             viscosity = t["viscosity_pa_s"] / t["resin_viscosity_factor"]
             at = m.started_at[i]
             shot.append({"shot": name, "mould": m.mould.name, "started_at": at, "injector": m.mould.injector,
                          "programmed_volume_l": injected, "fabric_batch": m.fabric_batch[i],
                          "resin_batch": m.resin_batch[i]})  # fmt: skip
             fill.append({
-                "shot": name, "injected_volume_l": injected, "arrival_volume_l": seen,
-                "arrival_volume_low_l": seen * (1 - 2 * ARRIVAL_ERROR),
-                "arrival_volume_high_l": seen * (1 + 2 * ARRIVAL_ERROR),
-                "overflow_l": injected - seen, "fill_time_s": m.mould.fill_s, "injection_time_s": m.mould.fill_s,
-                "smear_l": 0.05 * arrival, "peak_line_pressure_bar": 0.5,
+                "shot": name, "injected_volume_l": injected, "arrival_volume_l": seen if arrived else None,
+                "arrival_volume_low_l": min(seen * np.exp(-half), injected),
+                "arrival_volume_high_l": seen * np.exp(half) if arrived else None,
+                "arrival_relative": relative, "arrival_relative_low": relative * np.exp(-1.96 * RELATIVE_SD),
+                "arrival_relative_high": relative * np.exp(1.96 * RELATIVE_SD), "arrival_place_l": seen,
+                "arrival_place_pct": 196 * PLACE_SD, "overflow_l": injected - seen if arrived else None,
+                "fill_time_s": m.mould.fill_s, "injection_time_s": m.mould.fill_s, "peak_line_pressure_bar": 0.5,
                 "cavity_pressure_mbar": float(m.shots.gas.cavity_set[i]) + 2 * e[1],
                 "clamp_pressure_mbar": float(m.shots.gas.clamp_set[i]) + 4 * e[2], "ambient_pressure_mbar": 1013.0,
                 "resin_temp_c": t["resin_temp_c"] + 0.1 * e[3], "mould_temp_c": t["mould_temp_c"] + 0.1 * e[4],
@@ -85,7 +95,12 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
     times = pl.Datetime("us", "UTC")
     tables = {
         "shot": pl.DataFrame(shot).with_columns(pl.col("started_at").cast(times)),
-        "fill": pl.DataFrame(fill, schema_overrides={"blocked_vent_margin_n": pl.Float64}),
+        "fill": pl.DataFrame(
+            fill,
+            schema_overrides=dict.fromkeys(
+                ("blocked_vent_margin_n", "arrival_volume_l", "arrival_volume_high_l", "overflow_l"), pl.Float64
+            ),
+        ),
         "permeability": pl.DataFrame(perm),
         "part": shape(PART, {c: pl.Series([r[c] for r in part], strict=False) for c in PART.names}),
         "event": events_frame(plan),
@@ -120,6 +135,30 @@ def scenario(
         mu.Mould(f"other-{k + 1}", g[names[k]], shots=shots, fabric_batch_shots=1000, **settings) for k in range(others)
     ]
     return mu.Scenario(tuple(made), changes=changes, resin_batch_days=RESIN_BATCH_DAYS)
+
+
+LEAST_BEFORE = 5
+"""Shots that stand before the first advice that the studies judge."""
+
+
+def advised(tables: Mapping[str, pl.DataFrame], book: MouldBook, mould: str = "hull") -> pl.DataFrame:
+    """What would have been said before each shot of a mould from the sixth on; a row a shot, as in `next_shot`.
+
+    read_l: what the fill analysis then read of it.
+    """
+    frame = gather.joined(tables, book, mould)
+    read = predict.readings(frame)
+    events = [e for e in tables["event"].to_dicts() if e["mould"] in (None, mould)]
+    at = frame["started_at"].gather(read.rows).to_list()
+    ahead = predict.looked_ahead(read, predict.steps(at, events))[:-1]
+    rows = [
+        {"shot": frame["shot"][int(r)], "read_l": frame["arrival_place_l"][int(r)], **outlook_row(o, CHANCE, 0.0)}
+        for r, o in list(zip(read.rows, ahead, strict=True))[LEAST_BEFORE:] if o is not None
+    ]  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+CHANCE = 0.99
 
 
 def without(scenario_: mu.Scenario) -> mu.Scenario:

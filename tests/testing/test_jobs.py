@@ -10,6 +10,7 @@ import pytest
 from catchpot.testing import made_up as mu
 from catchpot_drift.analysis import DriftAnalysis
 from catchpot_fill.analysis import FillAnalysis
+from catchpot_fill.tables import INJECTION
 
 OFF = mu.Nuisances.off()
 
@@ -34,9 +35,9 @@ def test_where_strokes_were_counted_the_flow_comes_from_them() -> None:
 def test_a_need_of_everything_gets_the_runners_wide_table() -> None:
     made = mu.simulate(mu.Scenario(moulds=(strip(shots=3),), nuisances=OFF), 3)
     tables = made.tables()
-    fill = FillAnalysis()
-    tables |= dict(mu.compute(fill, tables, made.book()).tables)
-    job = mu.job(DriftAnalysis("UTC"), tables, made.book(), ["strip"], declared={t.name: t for t in fill.yields})
+    tables |= dict(mu.filled(tables, made.book()).tables)
+    declared = {t.name: t for t in (INJECTION, *FillAnalysis.yields)}
+    job = mu.job(DriftAnalysis("UTC"), tables, made.book(), ["strip"], declared=declared)
     wide = job.tables["*"]
     assert wide.columns[:3] == ["shot", "mould", "started_at"]
     assert wide["started_at"].is_sorted() and wide.height == 3
@@ -45,6 +46,5 @@ def test_a_need_of_everything_gets_the_runners_wide_table() -> None:
     assert {"permeability_m2", "part_mass_kg"} <= set(wide.columns)
     assert not {"vol_l", "flow_l_min", "stroke_volume_ml"} & set(wide.columns)
     later = made.shot["started_at"].sort()[1]
-    until = mu.job(DriftAnalysis("UTC"), tables, made.book(), ["strip"], until=later,
-                   declared={t.name: t for t in fill.yields})  # fmt: skip
+    until = mu.job(DriftAnalysis("UTC"), tables, made.book(), ["strip"], until=later, declared=declared)
     assert until.tables["*"].height == 2

@@ -6,7 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from catchpot.workshop import WorkshopError, check_workshop, init_workshop, json_schema, open_workshop
+from catchpot.workshop import (
+    WorkshopError,
+    check_workshop,
+    init_workshop,
+    json_schema,
+    open_with_last_good,
+    open_workshop,
+)
 
 SETTINGS = '[workshop]\nname = "W"\ntime_zone = "Europe/Lisbon"\n'
 EVENTS = "time,mould,kind,detail\n"
@@ -190,3 +197,57 @@ def test_the_schemas_name_every_key() -> None:
     assert "inlet_width_m" in moulds["$defs"]["Mould"]["properties"]
     assert moulds["additionalProperties"] is False
     assert "workshop" in settings["properties"]
+
+
+@pytest.mark.parametrize("year", ["0001", "9999"])
+def test_dates_out_of_all_time_are_refused_with_their_line(tmp_path: Path, year: str) -> None:
+    book = MOULDS + f"[[moulds.hatch.changes]]\nvalid_from = {year}-01-01\nthickness_mm = 3.0\n"
+    events = EVENTS + f"{year}-06-01 08:00,,note,x\n"
+    (tmp_path / "events.csv").write_text(events)
+    found = workshop(tmp_path, moulds_toml=book)
+    assert len(found) == 2
+    assert found[0].startswith("moulds.toml:8: ") and f"found the year {int(year)}" in found[0]
+    assert found[1].startswith("events.csv:2: time: ") and f"found the year {int(year)}" in found[1]
+
+
+WRONG = {
+    "moulds.toml": "[moulds.hatch\n",
+    "events.csv": "time,mould,kind,detail\nyesterday,,note,x\n",
+    "parts.csv": "shot,part_mass_kg\na,heavy\n",
+}
+
+
+@pytest.mark.parametrize("name", sorted(WRONG))
+def test_a_ledger_that_is_wrong_is_taken_as_it_was_last_good(tmp_path: Path, name: str) -> None:
+    good = {
+        "events.csv": "time,mould,kind,detail\n2026-03-02 08:00,,note,x\n",
+        "parts.csv": "shot,part_mass_kg\na,2.5\n",
+    }
+    assert workshop(tmp_path, **{k.replace(".", "_"): v for k, v in good.items()}) == []
+    first = open_with_last_good(tmp_path)
+    assert (first.stale, first.lacking, first.stale_sentence()) == ((), (), "")
+    (tmp_path / name).write_text(WRONG[name])
+    with pytest.raises(WorkshopError):
+        open_workshop(tmp_path)
+    second = open_with_last_good(tmp_path)
+    assert {Path(p.file).name for p in second.stale} == {name} and second.lacking == ()
+    assert second.book.digest("hatch") == first.book.digest("hatch")
+    assert second.events.equals(first.events) and second.parts.equals(first.parts)
+    assert second.stale_sentence().startswith(f"{name} is wrong ({name}, line ")
+    assert open_with_last_good(tmp_path).stale == second.stale  # what is wrong is never kept as good
+
+
+@pytest.mark.parametrize("name", sorted(WRONG))
+def test_one_that_was_never_good_is_named_and_the_workshop_opens_for_logs(tmp_path: Path, name: str) -> None:
+    workshop(tmp_path)
+    (tmp_path / name).write_text(WRONG[name])
+    opened = open_with_last_good(tmp_path)
+    assert {Path(p.file).name for p in opened.lacking} == {name} and opened.stale == ()
+
+
+def test_wrong_settings_are_never_passed_over(tmp_path: Path) -> None:
+    workshop(tmp_path)
+    open_with_last_good(tmp_path)
+    (tmp_path / "catchpot.toml").write_text("[workshop]\ntime_zone = 3\n")
+    with pytest.raises(WorkshopError):
+        open_with_last_good(tmp_path)

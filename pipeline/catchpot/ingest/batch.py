@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from catchpot.channels import BY_NAME
+from catchpot.ingest.asking import Asked, in_order, layout_of
 from catchpot.ingest.batch_text import TextResult, scan_text_group, scanned_as_is
 from catchpot.ingest.checks import check_batch
-from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, Source, TableLayout, TextLayout
+from catchpot.ingest.edge import refuse_odd_magnitudes
+from catchpot.ingest.reader import Layout, LogRefused, Remark, ShotFrame, ShotMeta, TableLayout, TextLayout
 from catchpot.ingest.rows import BadRow, RowLines, reject_remarks, tidied
-from catchpot.ingest.scan import Found, Read, refuse_damage
+from catchpot.ingest.scan import Found, Read, refuse_empty
 from catchpot.ingest.state import FileState
 from catchpot.store import intake
 from catchpot.units import Conversion
@@ -50,19 +52,22 @@ class Batch:
     rows_refused: int
     rows_between: int
     how: dict[str, str]
+    asked: Asked = field(default_factory=Asked)
 
 
 def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Workshop) -> Batch:
     """Read and check some files. Whatever can't be read comes back with its reason; the rest is not touched by it."""
     refused: list[tuple[Read, LogRefused]] = []
     layouts: list[tuple[Read, Layout]] = []
-    how: dict[str, str] = {}
+    asked = Asked()
+    how = asked.how
+    readers = in_order(readers)
     for read in reads:
         try:
             if read.refused:
                 raise read.refused
-            refuse_damage(read.data)
-            layouts.append((read, _described(read, readers, workshop, how)))
+            refuse_empty(read.data)
+            layouts.append((read, _described(read, readers, workshop, asked)))
         except LogRefused as e:
             refused.append((read, e))
     candidates: list[Candidate] = []
@@ -85,7 +90,8 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
                 _frame_lines(shot, state)
                 candidate = _candidate(read, how, shot.meta, state, len(candidates), shot.digest)
                 candidates.append(candidate)
-                frames.append(_numbered(shot.frame.drop("line", strict=False), candidate.index))
+                numbers = shot.frame.drop("line", strict=False).cast(pl.Float64)
+                frames.append(_numbered(numbers, candidate.index))
     for group in tables.values():
         frames += _scan_group(group, how, candidates, refused)
     rows_refused = rows_between = 0
@@ -102,6 +108,7 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
         frame = check_batch(frames[0] if len(frames) == 1 else pl.concat(frames, how="diagonal"), states)
     else:
         frame = _no_rows()
+    refuse_odd_magnitudes(frame, candidates, workshop)
     by_name = {r.found.name: r for r in reads}
     spoilt = {c.found.name: c.state.refused for c in candidates if c.state.refused}
     refused += [(by_name[name], reason) for name, reason in spoilt.items() if reason]
@@ -114,26 +121,18 @@ def read_batch(reads: Sequence[Read], readers: Sequence[Reader], workshop: Works
     for c in kept:
         c.meta.remarks += c.state.remarks
         c.channels = present.get(c.index, frozenset()) - c.state.made_up
-    return Batch(kept, frame, refused, rows_refused, rows_between, how)
+    return Batch(kept, frame, refused, rows_refused, rows_between, how, asked)
 
 
-def _described(read: Read, readers: Sequence[Reader], workshop: Workshop, how: dict[str, str]) -> Layout:
+def _described(read: Read, readers: Sequence[Reader], workshop: Workshop, asked: Asked) -> Layout:
     """The layout by the first reader that claims the file; else with the profile named for such files."""
     source = replace(read.source, profile=None)
     try:
-        return _by_reader(source, readers, workshop, how)
+        return layout_of(source, readers, workshop, asked)
     except LogRefused:
         if read.profile is None:
             raise
-        return _by_reader(read.source, readers, workshop, how)
-
-
-def _by_reader(source: Source, readers: Sequence[Reader], workshop: Workshop, how: dict[str, str]) -> Layout:
-    reader = next((r for r in readers if r.claims(source, workshop)), None)
-    if reader is None:
-        raise LogRefused("no reader takes a file of this kind")
-    how[source.name] = reader.settings(source, workshop)
-    return reader.describe(source, workshop)
+        return layout_of(read.source, readers, workshop, asked)
 
 
 def _present(frame: pl.DataFrame) -> dict[int, frozenset[str]]:
@@ -164,11 +163,20 @@ def _scan_texts(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult]:
     """Scan files of one profile; where the scan breaks off, by halves until the file at fault stands alone."""
     try:
         return scan_text_group(group)
-    except intake.ScanError as error:
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:  # the scan, or what the reader does with its rows
         if len(group) == 1:
-            return [TextResult([], _no_rows(), [(group[0][0], _no_table(error))])]
+            why = _no_table(error) if isinstance(error, intake.ScanError) else _not_finished(error)
+            return [TextResult([], _no_rows(), [(group[0][0], why)])]
         half = len(group) // 2
         return [*_scan_texts(group[:half]), *_scan_texts(group[half:])]
+
+
+def _not_finished(error: BaseException) -> LogRefused:
+    if isinstance(error, LogRefused):
+        return error
+    return LogRefused(f"its reader failed on the rows: {type(error).__name__}: {error}")
 
 
 def _no_table(error: intake.ScanError) -> LogRefused:

@@ -12,16 +12,21 @@ import numpy as np
 import polars as pl
 
 from catchpot.channels import BY_NAME, REQUIRED
-from catchpot.ingest.order import DAY_S, mend_times
+from catchpot.ingest.order import DAY_S, mend_times, within_seconds
 from catchpot.ingest.reader import Remark
 from catchpot.ingest.state import BAD_SHARE, FileState
 from catchpot.ingest.strokes import from_strokes
+from catchpot.ingest.unknown import possible
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Over which share of readings a channel must be impossible before its column is called a wrong one.
 _WRONG_SHARE = 0.5
+# No channel's reading, and no time in ms since 1970, comes near it: an overflow or a broken cell, not a reading.
+# If this share of the rows that repeat a time repeats every reading too, they are copies.
+_COPIES = 0.9
+NO_READING = 1e13
 _NEVER_AMBIENT_MBAR = 130.0
 
 
@@ -53,7 +58,7 @@ def check_batch(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFram
 
 def _drop_without_time(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
     t = frame["t_s"]
-    good = t.is_finite().fill_null(False)
+    good = (t.is_finite() & (t.abs() < NO_READING)).fill_null(False)
     if bool(good.all()):
         return frame
     position = pl.int_range(pl.len()).over("file_no")
@@ -74,12 +79,19 @@ def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataF
     t = frame["t_s"].to_numpy()
     starts, counts = _starts(file_no, len(states))
     for number in np.flatnonzero(counts == 0).tolist():
-        states[number].refuse("the log holds no samples")
+        bad = [r for r in states[number].remarks if r.kind == "dropped_row"]
+        reasons = "; ".join(r.detail for r in bad)
+        words = f"no row can be read: {reasons}" if bad else "the log holds no samples"
+        states[number].refuse(words, min((r.line for r in bad), default=0))
     first = t[np.minimum(starts, max(len(t) - 1, 0))] if len(t) else np.zeros(len(states))
     shift = np.where((counts > 0) & ((first < 0) | (first > DAY_S)), first, 0.0)
     if len(t) > 1:
         back = np.flatnonzero((np.diff(t) <= 0) & (np.diff(file_no) == 0))
         if len(back):
+            frame, t, first = _spread(frame, states, np.unique(file_no[back]), starts, counts, first)
+            back = np.flatnonzero((np.diff(t) <= 0) & (np.diff(file_no) == 0))
+        if len(back):
+            shift = np.where((counts > 0) & ((first < 0) | (first > DAY_S)), first, 0.0)
             frame, shift = mend_times(frame, states, np.unique(file_no[back]), starts, counts, shift)
     for number in np.flatnonzero(shift).tolist():
         detail = f"t_s began at {shift[number]:.10g} s; the first sample was put at 0"
@@ -90,16 +102,50 @@ def _in_time_order(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataF
     return frame
 
 
+def _spread(
+    frame: pl.DataFrame,
+    states: Sequence[FileState],
+    suspects: NDArray[np.int32],
+    starts: NDArray[np.int64],
+    counts: NDArray[np.int64],
+    first: NDArray[np.float64],
+) -> tuple[pl.DataFrame, NDArray[np.float64], NDArray[np.float64]]:
+    """Rows of loggers that stamp whole seconds and write several rows in each, set evenly within their second."""
+    t = frame["t_s"].to_numpy().copy()
+    first = first.copy()
+    for number in suspects.tolist():
+        a, n = int(starts[number]), int(counts[number])
+        placed = within_seconds(t[a : a + n])
+        if placed is None:
+            continue
+        new, rows = placed
+        again = np.flatnonzero(np.diff(t[a : a + n]) == 0) + 1
+        part = frame[a : a + n].drop("file_no", "t_s")
+        if np.all([_same_as_before(part[c].to_numpy(), again) for c in part.columns], axis=0).mean() > _COPIES:
+            continue  # rows written twice, not a faster clock
+        detail = f"times are whole seconds with {rows} rows each; the rows were spread evenly within their second"
+        states[number].remarks.append(Remark("assumed", detail, "t_s", states[number].line(int(again[0])), n))
+        t[a : a + n] = new
+        first[number] = new[0]
+    return frame.with_columns(t_s=pl.Series(t)), t, first
+
+
+def _same_as_before(values: NDArray[np.float64], at: NDArray[np.int64]) -> NDArray[np.bool_]:
+    a, b = values[at], values[at - 1]
+    return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
+
+
 def _finite(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
     """Readings that are no finite number become null and are said; a channel without any reading is absent."""
     for name in [c for c in frame.columns if c in BY_NAME]:
-        odd = ~frame[name].is_finite()
+        odd = ~(frame[name].abs() < NO_READING)
         if odd.any():
             rows = frame.with_columns(_row=pl.int_range(pl.len()).over("file_no")).filter(odd.fill_null(False))
             for (number,), group in rows.group_by("file_no", maintain_order=True):
                 state = states[int(str(number))]
                 line = state.line(int(group["_row"][0]))
-                detail = f"{group.height} readings of {name} are no finite number and were stored as missing"
+                words = "are no finite number, or beyond all measure, and were stored as missing"
+                detail = f"{group.height} readings of {name} {words}"
                 state.remarks.append(Remark("non_finite", detail, name, line, group.height))
             frame = frame.with_columns(pl.when(odd).then(None).otherwise(pl.col(name)).alias(name))
     return frame
@@ -184,7 +230,10 @@ def _wrong_column(row: dict[str, Any], names: Sequence[str], strokes: bool) -> s
 
 
 def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
-    """Add vol_l: trapezoid of the flow on the time stamps; where strokes stand in, strokes times their volume."""
+    """Add vol_l: trapezoid of the flow on the time stamps; where strokes stand in, strokes times their volume.
+
+    Readings that no sound meter gives are passed over, as missing ones are.
+    """
     file_no = frame["file_no"].to_numpy()
     starts, counts = _starts(file_no, len(states))
     t = frame["t_s"].to_numpy()
@@ -192,8 +241,8 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
     flow = frame["flow_l_min"].to_numpy() if has_flow else np.full(len(t), np.nan)
     stand_in: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
     filled = flow
-    if not has_flow or frame["flow_l_min"].null_count():
-        missing = np.isnan(flow)
+    missing = ~possible(flow)
+    if missing.any():
         flow, filled = flow.copy(), flow.copy()
         for number in np.unique(file_no[missing]):
             a, n = int(starts[number]), int(counts[number])
@@ -209,6 +258,8 @@ def _with_volume(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFra
             elif not gone.all():
                 here = t[a : a + n]
                 filled[a : a + n] = np.interp(here, here[~gone], flow[a : a + n][~gone])
+            else:
+                filled[a : a + n] = np.nan
     volume = _integral(t, filled, starts[counts > 0], counts[counts > 0])
     for number, (_, own) in stand_in.items():
         volume[starts[number] : starts[number] + counts[number]] = own

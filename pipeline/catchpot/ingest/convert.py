@@ -71,6 +71,8 @@ def to_canonical(
     flow = profile.channels.get("flow_l_min")
     if flow is not None and flow.counts == "volume_so_far":
         frame = _flow_from_volume(frame)
+        for meta in metas:
+            meta.remarks.append(Remark("counted_volume", "volume is the log's own count so far", "flow_l_min"))
     return frame
 
 

@@ -14,7 +14,7 @@ from catchpot.channels import BY_NAME
 from catchpot.ingest.convert import to_canonical
 from catchpot.ingest.merge import long_to_wide, series_to_wide
 from catchpot.ingest.metadata import shot_meta
-from catchpot.ingest.reader import Finished, FinishedShot, LogRefused, Remark, ShotMeta, TextLayout
+from catchpot.ingest.reader import Finished, FinishedShot, LogRefused, Remark, ShotMeta, TextLayout, stem_of
 from catchpot.ingest.split import split_shots
 from catchpot.ingest.stamps import SINCE_START, parse_stamps
 from catchpot.ingest.wall_clock import over_midnight, wall_to_utc
@@ -35,7 +35,7 @@ def finish(frame: pl.DataFrame, layouts: Sequence[TextLayout], profile: Profile,
     """
     zone = ZoneInfo(profile.time.zone) if profile.time and profile.time.zone else workshop.zone
     starts = _bounds(frame["file_no"].to_numpy(), len(layouts))
-    stems = [_stem(layout.name) for layout in layouts]
+    stems = [stem_of(layout.name) for layout in layouts]
     entries = [_entries(layout, frame, starts, i, profile) for i, layout in enumerate(layouts)]
     metas = [shot_meta(_with_start(e, profile, zone), stem, zone) for e, stem in zip(entries, stems, strict=True)]
     for meta, layout in zip(metas, layouts, strict=True):
@@ -47,13 +47,6 @@ def finish(frame: pl.DataFrame, layouts: Sequence[TextLayout], profile: Profile,
     if profile.split is not None:
         return split_shots(wide, metas, profile, refused)
     return _one_each(wide, metas, refused, profile, zone)
-
-
-def _stem(name: str) -> str:
-    stem = name.rsplit("/", 1)[-1]
-    for ending in (".gz", ".zip", ".csv", ".txt", ".log", ".asc", ".dat"):
-        stem = stem[: -len(ending)] if stem.lower().endswith(ending) and len(stem) > len(ending) else stem
-    return stem
 
 
 def _bounds(file_no: NDArray[np.int32], n: int) -> NDArray[np.int64]:
@@ -182,7 +175,10 @@ def _channels(frame: pl.DataFrame, profile: Profile, metas: Sequence[ShotMeta]) 
         return long_to_wide(frame, profile, metas)
     if any(s.time_column for s in profile.channels.values()):
         return series_to_wide(frame, profile, metas)
-    return frame.select(*keep, *others, *(_own(name, source).alias(name) for name, source in profile.channels.items()))
+    own = [_own(name, source).alias(name) for name, source in profile.channels.items()]
+    if profile.blank == "hold":
+        own = [column.forward_fill().over("file_no") for column in own]
+    return frame.select(*keep, *others, *own)
 
 
 def _own(name: str, source: ChannelSource) -> pl.Expr:

@@ -14,10 +14,14 @@ import polars as pl
 
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import LOG_NOTE, QUARANTINE, SHOT
+from catchpot.errors import Stopped
+from catchpot.ingest.asking import in_order, settings_of_all
 from catchpot.ingest.batch import Batch, Candidate, read_batch
+from catchpot.ingest.edge import refuse_odd_starts
 from catchpot.ingest.outcome import IngestOutcome, SetAside
 from catchpot.ingest.reader import LogRefused, Source
 from catchpot.ingest.register import Register, Resolved, SeenFile, as_frame
+from catchpot.ingest.same_log import same_log_in
 from catchpot.ingest.scan import Found, Read, find_logs, read_ahead
 from catchpot.store import intake
 from catchpot.store.store import Store
@@ -51,8 +55,13 @@ def ingest(
 
     A log that can't be read is set aside with its reason, and the rest is taken. Run again, it does nothing.
     """
-    files = find_logs(workshop.home, [p for s in workshop.settings.profiles.values() for p in s.files])
-    return ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
+    unread: list[str] = []
+    patterns = [p for s in workshop.settings.profiles.values() for p in s.files]
+    follow = workshop.settings.workshop.follow_links
+    files = find_logs(workshop.home, patterns, unread, follow_links=follow)
+    outcome = ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
+    outcome.unread = unread
+    return outcome
 
 
 def ingest_files(
@@ -73,8 +82,9 @@ def ingest_files(
         raise WorkshopError([Problem(path, 0, "profiles", f"there is no log profile {profile!r}{near}")])
     store = Store(workshop.store_path)
     with store.reading() as r:
-        register = Register(r, files)
+        register = Register(r, files, same_log_in(store))
         aside = dict(r.table("quarantine", ["source_file", "digest"]).rows())
+    readers = in_order(readers)
     settings = _settings(workshop, readers)
     outcome = IngestOutcome(files=len(files))
     todo = []
@@ -85,8 +95,13 @@ def ingest_files(
         else:
             _count_seen(outcome, seen, register)
     done = 0
-    for reads in read_ahead(_batches(todo)):
-        _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
+    for reads in read_ahead(_batches(todo), workshop.settings.workshop.largest_log_mb):
+        try:
+            _take(workshop, readers, store, register, reads, settings, aside, now, outcome, profile)
+        except KeyboardInterrupt:
+            _say(workshop, outcome)
+            rest = f"stopped after {done} of {len(todo)} files to read; what was read is stored, the rest waits"
+            raise Stopped([*outcome.sentences(), rest]) from None
         done += len(reads)
         if progress:
             progress("reading logs", done, len(todo))
@@ -108,7 +123,11 @@ def _settings(workshop: Workshop, readers: Sequence[Reader]) -> str:
     """Hash of what changes how any file is read: then a file is looked at again though it did not change."""
     blank = Source(workshop.home, "", b"")
     profiles = {n: p.model_dump(mode="json") for n, p in workshop.settings.profiles.items()}
-    content = [str(workshop.zone), profiles, [f"{r.name} {r.settings(blank, workshop)}" for r in readers]]
+    content = [
+        str(workshop.zone),
+        profiles,
+        [f"{name} {said}" for name, said in settings_of_all(readers, blank, workshop).items()],
+    ]
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()[:16]
 
 
@@ -158,6 +177,9 @@ def _take(
             size, modified_ns = read.found.size, read.found.modified_ns
             same.append(replace(seen_before, size=size, modified_ns=modified_ns, seen_ns=now_ns))
     batch = read_batch(reads, readers, workshop)
+    for name, files in batch.asked.failures.items():
+        outcome.readers.failures.setdefault(name, []).extend(files)
+    refuse_odd_starts(batch, reads, now)
     busy = {r.found.name for r in reads if _changed_meanwhile(r.found)}
     outcome.busy += len(busy)
     batch.candidates = [c for c in batch.candidates if c.found.name not in busy]

@@ -56,7 +56,9 @@ def shot_meta(entries: Mapping[str, tuple[str, int]], stem: str, zone: tzinfo) -
 def _start(meta: ShotMeta, text: str, line: int, zone: tzinfo) -> None:
     try:
         when = datetime.fromisoformat(text)
-    except ValueError:
+        # the calendar's first and last day lie outside it in some zones
+        (when if when.tzinfo else when.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
         detail = f"started_at = {text!r} is no time like 2026-03-02T08:15:00+00:00 and was left out"
         meta.remarks += [Remark("bad_entry", detail, "", line), Remark("no_start", "no usable start in the log")]
         return
@@ -71,3 +73,4 @@ def _start(meta: ShotMeta, text: str, line: int, zone: tzinfo) -> None:
         meta.remarks.append(Remark("assumed", detail, "", line))
         when = first
     meta.started_at = when.astimezone(UTC)
+    meta.start_line = line

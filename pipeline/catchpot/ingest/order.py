@@ -77,6 +77,33 @@ def mend_times(
     return frame[order.tolist()].filter(pl.Series(keep)), shift
 
 
+def within_seconds(t: NDArray[np.float64]) -> tuple[NDArray[np.float64], int] | None:
+    """Times of a log stamped in whole seconds, several rows in each, spread evenly; and how many rows a second has.
+
+    None for anything else: times that fall, fractions, or seconds that hold now two rows and now ten.
+
+    >>> within_seconds(np.array([0., 1., 1., 2., 2., 3., 3.]))[0].tolist()
+    [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0]
+    """
+    step = np.diff(t)
+    if len(t) < 4 or (step < 0).any() or (np.abs(step - np.round(step)) > 1e-6).any():
+        return None
+    begin = np.concatenate(([0], np.flatnonzero(step > 0) + 1))
+    rows = np.diff(np.append(begin, len(t)))
+    if len(rows) < 3:
+        return None
+    usual = int(np.median(rows[1:-1]))
+    # a clock that is no whole number of rows a second puts one more or one less into some seconds
+    if usual < 2 or (np.abs(rows[1:-1] - usual) > 1).mean() > BAD_SHARE or rows[0] > usual + 1 or rows[-1] > usual + 1:
+        return None
+    share = np.maximum(rows, 1).astype(float)
+    share[[0, -1]] = np.maximum(rows[[0, -1]], usual)
+    place = np.arange(len(t)) - np.repeat(begin, rows)
+    place[: rows[0]] += max(usual - int(rows[0]), 0)  # a log begins within a second and ends within one
+    new = t + place / np.repeat(share, rows)
+    return new - new[0] + t[0], usual
+
+
 def _clock_set_back(t: NDArray[np.float64], late: int) -> NDArray[np.float64] | None:
     """Times of a log whose clock was set back while it ran, with the steps taken out; None for anything else.
 

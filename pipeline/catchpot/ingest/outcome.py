@@ -6,6 +6,8 @@ import dataclasses
 from dataclasses import dataclass, field
 from typing import Any
 
+from catchpot.ingest.asking import Asked
+
 
 @dataclass(frozen=True)
 class SetAside:
@@ -29,7 +31,7 @@ class IngestOutcome:
     them. rows_read = rows_stored + rows_dropped + rows_refused + rows_between (of files set aside or
     superseded; of continuous logs, outside any shot).
     unknown_moulds: mould -> shots, for moulds the book doesn't have; nearest: a known name like it, as an addition to a
-    sentence. busy: files still being written, left for later.
+    sentence. unread: folders that can't be read, a sentence each. busy: files still being written, left for later.
     """
 
     files: int = 0
@@ -52,6 +54,13 @@ class IngestOutcome:
     rows_refused: int = 0
     rows_between: int = 0
     shots: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    readers: Asked = field(default_factory=Asked)
+
+    @property
+    def shots_known(self) -> bool:
+        """Whether the store must hold shots now."""
+        return bool(self.new or self.revised or self.unchanged)
 
     @property
     def changed(self) -> bool:
@@ -60,11 +69,12 @@ class IngestOutcome:
 
     def complaints(self) -> list[str]:
         """The files newly set aside, one line each: file, line, reason."""
-        return [str(q) for q in self.quarantined]
+        return [*(str(q) for q in self.quarantined), *self.unread, *self.readers.complaints()]
 
     def as_dict(self) -> dict[str, Any]:
         """All counts and names, for JSON."""
-        return dataclasses.asdict(self)
+        given = dataclasses.asdict(self)
+        return given | {"readers": self.readers.complaints()}
 
     def sentences(self) -> list[str]:
         """What a shift leader should read, one sentence each."""

@@ -8,7 +8,7 @@ import fnmatch
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -59,27 +59,45 @@ def decode(data: bytes, encoding: str) -> str:
     return text.lstrip("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
 
 
-def split_line(line: str, profile: Profile) -> list[str]:
+# Separates cells where the profile's own separator is the decimal mark too; no log holds it.
+_UNUSED = "\x1f"
+
+
+def _re_separated(body: bytes, profile: Profile, separator: str) -> bytes:
+    """Rows of a text whose quoted cells hold the separator as decimal mark, with another separator and no marks."""
+    lines = body.decode("utf-8", "replace").split("\n")
+    return "\n".join(separator.join(split_line(line, profile)) if line.strip() else line for line in lines).encode()
+
+
+def split_line(line: str, profile: Profile, separator: str | None = None) -> list[str]:
     """The cells of one line, blanks and quotation marks taken off."""
-    row = next(csv.reader([line], delimiter=profile.separator_character, quotechar=profile.quote or '"'), [])
+    separator = separator or profile.separator_character
+    try:
+        row = next(csv.reader([line], delimiter=separator, quotechar=profile.quote or '"'), [])
+    except csv.Error:
+        raise LogRefused(f"a line is far too long, or holds bytes that are no text: {line[:40]!r}...") from None
     return [c.strip() for c in row]
 
 
 def describe(name: str, profile: Profile, source: Source, workshop: Workshop) -> TextLayout:
     """How a file with this profile is scanned; LogRefused where the file doesn't fit the profile."""
     piece = _as_is(source.data, profile) or _converted(source.data, profile)
+    separator = profile.separator_character
+    if separator == profile.decimal:
+        separator = _UNUSED
+        piece = replace(piece, body=_re_separated(piece.body, profile, separator), as_is=False)
     head, first_line = piece.head, piece.first_line
     header = _header(head, profile)
     entries = _metadata(head, profile, source)
     columns = _unique(header)
     probe = piece.body.split(b"\n", 1)[0].decode("utf-8", "replace")
-    cells = split_line(probe, profile)
-    if len(cells) - len(columns) == 1 and probe.rstrip().endswith(profile.separator_character):
+    cells = split_line(probe, profile, separator)
+    if len(cells) - len(columns) == 1 and probe.rstrip().endswith(separator):
         columns = (*columns, "(after the last separator)")  # loggers that end each row with a separator
     numbers, texts = _wanted(name, profile, columns, header, head)
     plain_time = profile.time is not None and not any("_" in f for f in profile.time.format)
     others = set(texts) - set(profile.time.column or [] if plain_time and profile.time else [])
-    body = guarded(piece.body, profile.separator_character, profile.quote, numbers_only=not others)
+    body = guarded(piece.body, separator, profile.quote, numbers_only=not others)
     stamps, stamp_format = _quick_stamps(profile, columns, cells, texts, body)
     remarks = (
         [Remark("footer", f"from line {piece.ends_at} on: no data, as the profile says", "", piece.ends_at)]
@@ -94,7 +112,7 @@ def describe(name: str, profile: Profile, source: Source, workshop: Workshop) ->
         columns=columns,
         numbers=numbers,
         texts=texts,
-        separator=profile.separator_character,
+        separator=separator,
         decimal=profile.decimal,
         thousands=profile.thousands,
         quote=profile.quote,

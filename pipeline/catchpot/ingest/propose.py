@@ -29,6 +29,7 @@ from catchpot.ingest.sniff import (
     stamp_formats,
 )
 from catchpot.units import parse_unit
+from catchpot.whole import write_whole
 from catchpot.workshop.profile import Profile, channel_problems
 from catchpot.workshop.settings import Settings
 
@@ -90,7 +91,7 @@ def write_proposal(workshop: Workshop, proposal: Proposal) -> Path:
         name = f"{proposal.name}-{n}"
     text = proposal.toml.replace(f"[profiles.{proposal.name}", f"[profiles.{name}")
     before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
+    write_whole(path.resolve(), f"{before.rstrip()}\n\n{text}")
     return path
 
 

@@ -10,13 +10,17 @@ import polars as pl
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import QUALITY
 from catchpot.ingest.flowing import Flowing
-from catchpot.ingest.segments import Samples, by_shot, runs_of
+from catchpot.ingest.segments import Samples, by_shot, middle_of_three, runs_of
+from catchpot.ingest.unknown import GAP_S, GAP_STEPS, possible
 from catchpot.tables import polars_schema
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_GAP_STEPS, _GAP_S = 5.0, 2.0
+# A last reading above this share of the shot's middle flow is no flow that died away.
+ENDS_FLOWING = 0.5
+# A lone reading that changes the volume by more is said.
+SPIKE_SHARE = 0.01
 _STUCK_S, _STUCK_ROWS = 30.0, 40
 _END_ROWS = 10
 # What is checked for standing still; temperatures and flags stand still by nature.
@@ -26,7 +30,7 @@ _FROM_NOTES = {
     "dropped_row": "dropped_row", "cut_line": "dropped_row", "non_finite": "non_finite",
     "out_of_order": "clock_step", "duplicate_time": "clock_step", "duplicate_row": "duplicate_row",
     "counter_reset": "counter_reset", "clock_set_back": "clock_step", "bad_quality": "dropped_row",
-    "no_time": "dropped_row", "no_number": "dropped_row",
+    "no_time": "dropped_row", "no_number": "dropped_row", "odd_volume": "implausible",
 }  # fmt: skip
 
 Row = tuple[int, str, str, float, float, int, str]
@@ -48,6 +52,8 @@ def find_faults(
             found += _standing_still(samples, name, values, flowing, gauge[1])
     found += _gauge_at_end(samples, flowing, end, gauge)
     found += _negative_flow(samples, flowing)
+    found += _flow_spikes(samples, flowing, end)
+    found += _ends_flowing(samples, flowing)
     return found
 
 
@@ -80,7 +86,7 @@ def _gaps(samples: Samples) -> list[Row]:
     t = samples.columns["t_s"]
     dt = np.diff(t, prepend=0.0)
     dt[samples.starts] = 0.0
-    wide = np.flatnonzero(dt > np.maximum(_GAP_STEPS * samples.step_s, _GAP_S)[samples.shot_of])
+    wide = np.flatnonzero(dt > np.maximum(GAP_STEPS * samples.step_s, GAP_S)[samples.shot_of])
     found = []
     for i in wide.tolist():
         shot = int(samples.shot_of[i])
@@ -222,6 +228,44 @@ def _gauge_at_end(
                     f"line pressure never went below {floor:g} bar, where it stood in {n} samples: the gauge's floor"
                 )
                 found.append((shot, "at_range_end", name, a, b, n, detail))
+    return found
+
+
+def _flow_spikes(samples: Samples, flowing: Flowing, end: NDArray[np.int64]) -> list[Row]:
+    """Single flow readings far beyond both neighbours that put more than a hundredth into the injected volume."""
+    flow = samples.columns.get("flow_l_min")
+    if flow is None or not len(flow):
+        return []
+    t, volume = samples.columns["t_s"], samples.columns["vol_l"]
+    good = possible(flow)
+    steady = np.where(good, flow, 0.0)
+    beyond = np.where(good, steady - middle_of_three(samples, steady), 0.0)
+    wait = np.diff(t, prepend=t[0], append=t[-1])
+    wait[samples.starts] = 0.0
+    put_in = beyond * np.maximum(wait[:-1] + wait[1:], 0.0) / 120.0
+    injected = np.where(flowing.first >= 0, np.abs(volume[end] - volume[np.maximum(flowing.first, 0)]), np.inf)
+    found: list[Row] = []
+    for i in np.flatnonzero(np.abs(put_in) > SPIKE_SHARE * np.maximum(injected, 1e-9)[samples.shot_of]).tolist():
+        detail = (
+            f"one reading of flow_l_min stands alone at {flow[i]:.3g} l/min and puts {put_in[i]:.2g} l into the volume"
+        )
+        found.append((int(samples.shot_of[i]), "implausible", "flow_l_min", float(t[i]), float(t[i]), 1, detail))
+    return found
+
+
+def _ends_flowing(samples: Samples, flowing: Flowing) -> list[Row]:
+    """Logs whose last reading still has resin flowing: what came after is not in them, as after a copy broken off."""
+    flow = samples.columns.get("flow_l_min")
+    if flow is None or not len(flow):
+        return []
+    usual = by_shot(samples, flow, flowing.on, 0.5)[0]
+    found: list[Row] = []
+    for shot in np.flatnonzero(flowing.first >= 0).tolist():
+        last = int(samples.rows(shot).stop) - 1
+        if flowing.on[last] and flow[last] > ENDS_FLOWING * usual[shot]:
+            at = float(samples.columns["t_s"][last])
+            detail = f"the log ends while resin flows, at {flow[last]:.2g} l/min: what came after is not in it"
+            found.append((shot, "ends_flowing", "flow_l_min", at, at, 1, detail))
     return found
 
 

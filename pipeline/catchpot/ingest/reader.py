@@ -30,6 +30,22 @@ class LogRefused(Exception):  # noqa: N818 - an outcome with its reason, not a m
         self.line = line
 
 
+_ENDINGS = (".gz", ".zip", ".csv", ".txt", ".log", ".asc", ".dat", ".parquet", ".pq")
+
+
+def stem_of(name: str) -> str:
+    """The name of a shot whose log gives none: its file's name without endings.
+
+    >>> stem_of("logs/bay-2/x17.csv.gz"), stem_of("logs/.csv")
+    ('x17', '.csv')
+    """
+    stem = name.rsplit("/", 1)[-1]
+    for ending in _ENDINGS:
+        if stem.lower().endswith(ending) and len(stem) > len(ending):
+            stem = stem[: -len(ending)]
+    return stem
+
+
 @dataclass(frozen=True)
 class Source:
     """A log file as found: its path, its name relative to the workshop (with `/`), its bytes (unpacked).
@@ -44,12 +60,8 @@ class Source:
 
     @property
     def stem(self) -> str:
-        """File name without its ending (`.csv.gz` is one ending)."""
-        stem = self.path.name
-        for ending in (".gz", ".zip", ".csv", ".txt", ".log", ".parquet", ".pq"):
-            if stem.lower().endswith(ending):
-                stem = stem[: -len(ending)]
-        return stem or self.path.name
+        """File name without its ending."""
+        return stem_of(self.name)
 
 
 @dataclass(frozen=True)
@@ -65,7 +77,7 @@ class Remark:
 
 @dataclass
 class ShotMeta:
-    """What a log says about its shot. notes: entries nobody knows, kept as they are."""
+    """What a log says about its shot. notes: entries nobody knows, kept as they are. start_line: where it says when."""
 
     shot: str
     mould: str | None = None
@@ -77,6 +89,7 @@ class ShotMeta:
     stroke_volume_ml: float | None = None
     notes: dict[str, str] = field(default_factory=dict)
     remarks: list[Remark] = field(default_factory=list)
+    start_line: int = 0
 
 
 @dataclass(frozen=True)
@@ -181,6 +194,9 @@ class Reader(Protocol):
     name: shown where it matters. `claims` is quick and looks at name and first bytes only. `describe` says how to read
     a claimed file, or raises LogRefused. `settings` is whatever changes how this reader reads; where it differs from
     last time, files are read anew.
+    A reader may have an `order`: readers are asked by it, the smallest first. 500 where it has none; log profiles stand
+    at 100, the plain log, which takes any text, at 1000. One with `binary = True` is given files that hold zero bytes,
+    which in a text are the traces of a power loss.
     """
 
     name: str
@@ -211,4 +227,5 @@ __all__ = [
     "Source",
     "TableLayout",
     "TextLayout",
+    "stem_of",
 ]

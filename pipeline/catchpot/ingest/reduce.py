@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Result
+from catchpot.analysis import Job, Refused, Result
 from catchpot.channels import BY_NAME
 from catchpot.core_tables import CURVE, PHASE, QUALITY
 from catchpot.ingest.curve import curves
@@ -17,10 +17,15 @@ from catchpot.ingest.flowing import find_flow
 from catchpot.ingest.phases import Phase, find_phases
 from catchpot.ingest.quality import find_faults, from_notes, quality_frame
 from catchpot.ingest.segments import Samples, from_frame
+from catchpot.ingest.unknown import Unknown, unknown_volumes
 from catchpot.tables import Table, empty, polars_schema
 
 if TYPE_CHECKING:
     from catchpot.workshop import MouldBook
+
+# Remarks of the reader that say a counter tells the volume, whatever happened between two samples.
+COUNTED = ("strokes_stand_in", "counted_volume")
+_BEFORE = ("evacuate", "hold")
 
 
 class NoParams(BaseModel):
@@ -46,19 +51,25 @@ class LogAnalysis:
 
     def compute(self, job: Job) -> Result:
         """Reduce all shots of the job at once."""
-        return Result(reduce_samples(job.tables["sample"], job.tables["shot"], job.tables["log_note"], job.book))
+        tables = job.tables
+        return reduced(tables["sample"], tables["shot"], tables["log_note"], job.book)
 
 
 def reduce_samples(
     frame: pl.DataFrame, shots: pl.DataFrame, notes: pl.DataFrame, book: MouldBook
 ) -> dict[str, pl.DataFrame]:
-    """Tables phase, quality and curve of some shots.
+    """The tables of `reduced` alone."""
+    return dict(reduced(frame, shots, notes, book).tables)
+
+
+def reduced(frame: pl.DataFrame, shots: pl.DataFrame, notes: pl.DataFrame, book: MouldBook) -> Result:
+    """Tables phase, quality and curve of some shots; volumes refused where the flow is not known.
 
     frame: shot, t_s, vol_l, channels, ordered by shot, then t_s. shots: shot, mould, started_at, resin_batch.
     notes: rows of log_note, possibly none.
     """
     if frame.is_empty():
-        return {t.name: empty(t) for t in (PHASE, QUALITY, CURVE)}
+        return Result({t.name: empty(t) for t in (PHASE, QUALITY, CURVE)})
     samples = from_frame(frame)
     flowing = find_flow(samples)
     phases, end = find_phases(samples, flowing)
@@ -70,17 +81,42 @@ def reduce_samples(
     faults = find_faults(samples, flowing, end, (gauge[0], gauge[1]))
     last_s = samples.columns["t_s"][samples.starts + samples.counts - 1]
     faults += from_notes(notes, samples.shots, last_s)
-    return {
-        "phase": _phase_frame(samples, phases),
+    unknown = unknown_volumes(samples, flowing.first, end, _counted(facts, notes))
+    drawn = np.where(np.isin(np.arange(len(samples.shots)), list(unknown)), -1, flowing.first)
+    tables = {
+        "phase": _phase_frame(samples, phases, unknown),
         "quality": quality_frame(faults, samples.shots),
-        "curve": curves(samples, flowing.first, end, flowing.on),
+        "curve": curves(samples, drawn, end, flowing.on),
     }
+    refused = [
+        Refused(samples.shots[shot], what, f"{gap.sentence()}; {_WAY_OUT}")
+        for shot, gap in unknown.items()
+        for what in ("phase.start_volume_l", "phase.end_volume_l", "curve.injected_volume_l")
+    ]
+    return Result(tables, refused)
 
 
-def _phase_frame(samples: Samples, phases: list[Phase]) -> pl.DataFrame:
+_WAY_OUT = 'for a logger that leaves unchanged readings blank, blank = "hold" in its log profile'
+
+
+def _counted(facts: pl.DataFrame, notes: pl.DataFrame) -> list[bool]:
+    """Shots whose volume comes from a counter."""
+    counted = set(notes.filter(pl.col("kind").is_in(COUNTED))["shot"])
+    return [shot in counted for shot in facts["shot"]]
+
+
+def _phase_frame(samples: Samples, phases: list[Phase], unknown: Mapping[int, Unknown]) -> pl.DataFrame:
     first = np.array([p.first for p in phases], np.int64)
     last = np.array([p.last for p in phases], np.int64)
     t, volume = samples.columns["t_s"], samples.columns["vol_l"]
+    lost = np.array([p.shot in unknown and p.phase not in _BEFORE for p in phases], bool)
+    begin, finish = (np.where(lost, np.nan, volume[row]) for row in (first, last))
+    bounds = np.full((len(phases), 2), np.nan)
+    for i, p in enumerate(phases):
+        if p.phase == "inject":
+            gap = unknown.get(p.shot)
+            metered = max(float(volume[p.last] - volume[p.first]), 0.0)
+            bounds[i] = (gap.low_l, gap.high_l) if gap else (metered, metered)
     return pl.DataFrame(
         {
             "shot": [samples.shots[p.shot] for p in phases],
@@ -88,8 +124,10 @@ def _phase_frame(samples: Samples, phases: list[Phase]) -> pl.DataFrame:
             "step": [p.step for p in phases],
             "start_s": t[first],
             "end_s": t[last],
-            "start_volume_l": volume[first],
-            "end_volume_l": volume[last],
+            "start_volume_l": begin,
+            "end_volume_l": finish,
+            "volume_low_l": bounds[:, 0],
+            "volume_high_l": bounds[:, 1],
         },
         schema=polars_schema(PHASE),
-    )
+    ).with_columns(pl.col("start_volume_l", "end_volume_l", "volume_low_l", "volume_high_l").fill_nan(None))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -61,14 +61,27 @@ class Resolved:
     withdrawn: list[str] = field(default_factory=list)
 
 
-class Register:
-    """Files seen and shots known. present: files there in this run."""
+SameLog = Callable[[str, "Candidate", Batch], bool]
 
-    def __init__(self, reading: Reading, present: Sequence[Found]) -> None:
+
+def _never(shot: str, candidate: Candidate, batch: Batch) -> bool:
+    return False
+
+
+class Register:
+    """Files seen and shots known. present: files there in this run.
+
+    same_log: whether a stored shot's samples are those of a candidate of the batch. It is asked only where a file was
+    changed and now names its shot, its mould or its start otherwise.
+    """
+
+    def __init__(self, reading: Reading, present: Sequence[Found], same_log: SameLog = _never) -> None:
         self.files = {r["source_file"]: SeenFile(**r) for r in intake.seen_files(reading).iter_rows(named=True)}
         columns = ["shot", "mould", "started_at", "source_file", "source_digest", "revision"]
         self.shots = {row[0]: KnownShot(*row[1:]) for row in reading.table("shot", columns).iter_rows()}
         self._present = {f.name: f for f in present}
+        self._same_log = same_log
+        self._held = {s.source_file for s in self.shots.values()} | {s.digest for s in self.shots.values()}
         counts = Counter(s.source_file for s in self.shots.values())
         self._many = {f for f, n in counts.items() if n > 1}
 
@@ -76,17 +89,23 @@ class Register:
         """How many shots a file holds (1 for a copy, whose shot another file holds)."""
         return max(sum(s.source_file == file for s in self.shots.values()), 1) if file in self._many else 1
 
+    def _lost(self, seen: SeenFile) -> bool:
+        """Whether a file's shot went out of the store by another hand than ours: then it is read again."""
+        return seen.state == "stored" and seen.source_file not in self._held and seen.digest not in self._held
+
     def same_content(self, name: str, digest: str, settings: str) -> SeenFile | None:
         """The file as seen before, where its bytes and the settings are the same."""
         seen = self.files.get(name)
         if seen is None or seen.state == "aside" or (seen.digest, seen.settings) != (digest, settings):
+            return None
+        if self._lost(seen):
             return None
         return seen
 
     def settled(self, found: Found, settings: str) -> SeenFile | None:
         """The file as seen before, where size, time stamp and settings say that nothing has changed."""
         seen = self.files.get(found.name)
-        if seen is None or seen.state == "aside" or seen.settings != settings:
+        if seen is None or seen.state == "aside" or seen.settings != settings or self._lost(seen):
             return None
         if (seen.size, seen.modified_ns) != (found.size, found.modified_ns):
             return None
@@ -106,7 +125,7 @@ class Register:
                     result.unchanged += 1
                     continue
                 clash = None if same_content else _clash(before, c)
-                if clash:
+                if clash and not self._corrects(before, c, batch):
                     result.refused.append((c, clash))
                     continue
                 if other and self._present[before.source_file].modified_ns > c.found.modified_ns:
@@ -124,6 +143,10 @@ class Register:
             self.shots[name] = now
         result.withdrawn = self._withdrawn(batch, result)
         return result
+
+    def _corrects(self, before: KnownShot, c: Candidate, batch: Batch) -> bool:
+        """Whether this is the file that holds the shot, with the same samples and something else said about them."""
+        return before.source_file == c.found.name and self._same_log(c.meta.shot, c, batch)
 
     def _read_the_same_way(self, file: str, c: Candidate) -> bool:
         seen = self.files.get(file)
@@ -166,6 +189,9 @@ def _near(start: datetime | None, c: Candidate) -> bool:
 def _clash(before: KnownShot, c: Candidate) -> LogRefused | None:
     held = f"name already used: shot {c.meta.shot!r} is held by {before.source_file}"
     way_out = "give this log's shot another name"
+    if before.source_file == c.found.name:
+        held = f"name already used: this file told of another shot {c.meta.shot!r} before, with other samples"
+        way_out += f", or take the former one out with `catchpot forget {c.meta.shot}`"
     if before.mould != c.meta.mould:
         return LogRefused(f"{held} for mould {before.mould!r}, this log names {c.meta.mould!r}; {way_out}")
     if before.started_at and c.meta.started_at and abs(before.started_at - c.meta.started_at) > SAME_START:

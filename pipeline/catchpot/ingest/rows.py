@@ -65,9 +65,25 @@ def tidied(data: bytes, header_line: int, comment: str) -> bytes | None:
     if comment and tidy.find(b"\n" + comment.encode(), begin - 1) >= 0:
         mark = re.escape(comment.encode())
         tidy = tidy[:begin] + re.sub(b"(?m)^" + mark + rb"[^\r\n]*", b"", tidy[begin:])
+    if tidy.find(b'"', begin) >= 0:
+        tidy = tidy[:begin] + unquoted(tidy[begin:])
     if tidy.find(b"_", begin) >= 0:
         tidy = tidy[:begin] + guarded(tidy[begin:], ",", "", numbers_only=True)
     return tidy if tidy is not data else None
+
+
+_QUOTED_CELL = re.compile(rb'(?<![^,\r\n])[ \t]*"([^"\r\n]*)"[ \t]*(?=[,\r\n]|$)')
+
+
+def unquoted(body: bytes) -> bytes:
+    """Rows of a comma-separated text with the quotation marks taken off whole cells.
+
+    A comma within such a cell becomes a semicolon: it stays one cell, and no number.
+
+    >>> unquoted(b'"0.5","a, b",1\\n')
+    b'0.5,a; b,1\\n'
+    """
+    return _QUOTED_CELL.sub(lambda cell: cell[1].replace(b",", b";"), body)
 
 
 # Stand in for marks that the scan would take for more than they are; no log holds these bytes, and none is shown them.

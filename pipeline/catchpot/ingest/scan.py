@@ -14,6 +14,7 @@ from pathlib import Path
 from stat import S_ISREG
 
 from catchpot.ingest.reader import LogRefused, Source
+from catchpot.whole import why
 
 # Files of editors, operating systems and copy programs that are still at work.
 _NO_LOGS = (".tmp", ".part", ".crdownload", ".swp", ".lock", "~", ".bak")
@@ -22,12 +23,29 @@ _UNPACKED_LIMIT = 1_000_000_000
 
 @dataclass(frozen=True)
 class Found:
-    """A file that may be a log. name: relative to the workshop, with `/`."""
+    """A file that may be a log. name: relative to the workshop, with `/`. link: it may be a link, or lie behind one."""
 
     path: Path
     name: str
     size: int
     modified_ns: int
+    link: bool = False
+
+
+class _Inside:
+    """Whether a file lies within the workshop, behind all links; those that don't are said."""
+
+    def __init__(self, home: Path, unread: list[str] | None, follow: bool) -> None:
+        self._tops = [home.resolve(), (home / "logs").resolve()]
+        self._unread, self._follow = unread, follow
+
+    def __call__(self, found: Found) -> bool:
+        if self._follow or any(found.path.resolve().is_relative_to(top) for top in self._tops):
+            return True
+        if self._unread is not None:
+            words = "is a link that leads out of the workshop and is not read (follow_links in [workshop] reads such)"
+            self._unread.append(f"{found.name}: {words}")
+        return False
 
 
 @dataclass(frozen=True)
@@ -47,51 +65,77 @@ class Read:
         return Source(self.found.path, self.found.name, self.data, self.profile)
 
 
-def find_logs(home: Path, extra: Sequence[str] = ()) -> list[Found]:
+def find_logs(
+    home: Path, extra: Sequence[str] = (), unread: list[str] | None = None, *, follow_links: bool = False
+) -> list[Found]:
     """Every file under logs/, and those matching the patterns in `extra` (relative to the workshop), by name.
 
-    Hidden files and unfinished copies are passed over.
+    Hidden files and unfinished copies are passed over, and so are links to files outside of the workshop (and of what
+    logs/ itself may be a link to), unless they are to be followed. unread: is given a sentence for each folder that
+    can't be read and each link that leads out.
     """
-    found = {f.name: f for f in _walk(home / "logs", "logs")}
+    inside = _Inside(home, unread, follow_links)
+    found = {f.name: f for f in _walk(home / "logs", "logs", unread) if not f.link or inside(f)}
     for pattern in extra:
         if not Path(pattern).is_absolute() and ".." not in Path(pattern).parts:
             for path in home.glob(pattern):
-                name = path.relative_to(home).as_posix()
-                if name not in found and path.is_file() and not _no_log(path.name):
-                    with suppress(OSError):  # gone between listing and looking
+                name = printable(path.relative_to(home).as_posix())
+                with suppress(OSError):  # gone between listing and looking
+                    if name not in found and path.is_file() and not _no_log(path.name):
                         stat = path.stat()
-                        found[name] = Found(path, name, stat.st_size, stat.st_mtime_ns)
+                        one = Found(path, name, stat.st_size, stat.st_mtime_ns, True)
+                        if inside(one):
+                            found[name] = one
     return [found[name] for name in sorted(found)]
 
 
-def _walk(folder: Path, name: str) -> Iterator[Found]:
-    """Log files in a folder and the folders in it; links to folders are not followed."""
-    try:
-        entries = list(os.scandir(folder))
-    except OSError:
-        return  # no such folder, or not ours to read
-    for entry in entries:
-        place = f"{name}/{entry.name}"
-        if entry.is_dir(follow_symlinks=False):
-            if not entry.name.startswith("."):
-                yield from _walk(folder / entry.name, place)
-        elif not _no_log(entry.name):
+def printable(name: str) -> str:
+    """A file's name as text: bytes that are no UTF-8 are written as they are escaped in Python.
+
+    >>> printable(b"caf\\xe9.csv".decode("utf-8", "surrogateescape"))
+    'caf\\\\xe9.csv'
+    """
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _walk(top: Path, name: str, unread: list[str] | None = None) -> Iterator[Found]:
+    """Log files in a folder and the folders in it, however deep; links to folders are not followed."""
+    waiting = [(top, name)]
+    while waiting:
+        folder, name = waiting.pop()
+        try:
+            with os.scandir(folder) as listing:
+                entries = list(listing)
+        except FileNotFoundError:
+            continue  # gone meanwhile, or no logs yet
+        except OSError as error:
+            if unread is not None:
+                shown = name if len(name) <= 100 else f"{name[:60]}...{name[-30:]}"
+                unread.append(f"{shown}: the folder can't be read, nor what lies in it: {why(error)}")
+            continue
+        for entry in entries:
+            place = f"{name}/{printable(entry.name)}"
             with suppress(OSError):
-                stat = entry.stat()
-                if S_ISREG(stat.st_mode):
-                    yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns)
+                if entry.is_dir(follow_symlinks=False):
+                    if not entry.name.startswith("."):
+                        waiting.append((folder / entry.name, place))
+                elif not _no_log(entry.name):
+                    stat = entry.stat()
+                    if S_ISREG(stat.st_mode):
+                        link = entry.is_symlink()
+                        yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns, link)
 
 
 def _no_log(name: str) -> bool:
     return name.startswith(".") or name.lower().endswith(_NO_LOGS)
 
 
-def read_ahead(batches: Iterable[Sequence[Found]]) -> Iterator[list[Read]]:
+def read_ahead(batches: Iterable[Sequence[Found]], most_mb: float | None = None) -> Iterator[list[Read]]:
     """Bytes and digests, batch by batch; the next batch is read and hashed while the one before is being stored."""
     with ThreadPoolExecutor(1) as ahead:
         waiting: Future[list[Read]] | None = None
         for batch in batches:
-            coming = ahead.submit(read_all, batch)
+            coming = ahead.submit(read_all, batch, most_mb)
             if waiting is not None:
                 yield waiting.result()
             waiting = coming
@@ -99,13 +143,27 @@ def read_ahead(batches: Iterable[Sequence[Found]]) -> Iterator[list[Read]]:
             yield waiting.result()
 
 
-def read_all(files: Sequence[Found]) -> list[Read]:
-    """Bytes and digests of the files, two at a time (hashing leaves the interpreter free)."""
+def read_all(files: Sequence[Found], most_mb: float | None = None) -> list[Read]:
+    """Bytes and digests of the files, two at a time (hashing leaves the interpreter free).
+
+    most_mb: larger ones, packed or not, are refused unread.
+    """
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(_read, files))
+        return list(pool.map(lambda found: _read(found, most_mb), files))
 
 
-def _read(found: Found) -> Read:
+def _too_large(size: int, most_mb: float | None) -> LogRefused | None:
+    if most_mb is None or size <= most_mb * 1e6:
+        return None
+    return LogRefused(
+        f"the log holds {size / 1e6:.0f} MB, more than the {most_mb:g} MB that are read at once; split it (by day, "
+        "say) or raise largest_log_mb in [workshop]"
+    )
+
+
+def _read(found: Found, most_mb: float | None = None) -> Read:
+    if large := _too_large(found.size, most_mb):
+        return Read(found, b"", "", large)
     try:
         data = found.path.read_bytes()
     except OSError as e:
@@ -115,6 +173,8 @@ def _read(found: Found) -> Read:
         unpacked = unpack(data)
     except LogRefused as e:
         return Read(found, data, digest, e)
+    if unpacked is not None and (large := _too_large(len(unpacked), most_mb)):
+        return Read(found, b"", digest, large)
     return Read(found, data if unpacked is None else unpacked, digest, packed=unpacked is not None)
 
 
@@ -150,13 +210,18 @@ def _bounded(data: bytes) -> bytes:
     return data
 
 
+def refuse_empty(data: bytes) -> None:
+    """Raise LogRefused for a file with nothing in it."""
+    if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
+        raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
+
+
 def refuse_damage(data: bytes) -> None:
     """Raise LogRefused for what no reader could make sense of: nothing in it, or zero bytes after a power loss.
 
     Parquet and UTF-16 text hold zero bytes by right and pass.
     """
-    if not data.strip(b" \t\r\n\0\xef\xbb\xbf"):
-        raise LogRefused("the file is empty" if not data else "the file holds nothing but blanks or zero bytes")
+    refuse_empty(data)
     if data[:4] == b"PAR1" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return
     at = data.find(b"\0")

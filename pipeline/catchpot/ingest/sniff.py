@@ -110,7 +110,10 @@ def _text(data: bytes) -> tuple[str, str, list[str]]:
 
 def split_cells(line: str, separator: str) -> list[str]:
     """The cells of a line, blanks and quotation marks taken off."""
-    return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+    try:
+        return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+    except csv.Error:
+        return [line]  # too long for a row of a log
 
 
 def is_number(cell: str) -> bool:
@@ -149,7 +152,8 @@ def _decimal(rows: Sequence[Sequence[str]], separator: str) -> tuple[str, str | 
     grouped = [c for c in cells if _GROUPED.fullmatch(c)]
     if any("," in c and "." in c and c.rindex(",") < c.rindex(".") for c in grouped):
         return ".", ","  # 1,013.25
-    decimal = "," if comma > point and separator != "," else "."
+    # a comma within a cell of a text that commas separate was quoted
+    decimal = "," if comma > point else "."
     if decimal == "," and any("." in c for c in grouped):
         return ",", "."
     return decimal, "'" if any("'" in c for c in grouped) else None

@@ -51,20 +51,37 @@ def watch(
     patterns: Sequence[str] = (),
     every_s: float = 2.0,
     polling: bool = False,
+    follow_links: bool = False,
     say: Say = print,
 ) -> int:
     """Call `run` whenever logs came or changed and stand still; returns how often it ran through.
 
     run: ingest, analyse, report; its exceptions are said and it is called again at the next change or, if nothing
     changes, after a while. patterns: of log profiles, beside logs/. every_s: seconds between looks. polling: look at
-    the folder only, for network shares where the system tells of no changes. The folder may vanish and come back.
+    the folder only, for network shares where the system tells of no changes. follow_links: as `find_logs`.
+
+    The workshop's folder may vanish and come back: that is said both times, nothing is made in its place meanwhile, and
+    a round follows. A store that vanishes between two rounds is said too, and the next round makes a new one.
     """
     runs, failed_at = 0, None
+    away = False
+    store = home / "shots.duckdb"
+    had_store = store.exists()
     done: State = {}
     before: State = {}
     first = True
     while not stop.is_set():
-        now = _look(home, patterns, say)
+        now = _look(home, patterns, follow_links, say)
+        if not home.is_dir():
+            if not away:
+                say(f"{home}: the workshop's folder is not there; waiting until it is back")
+            away, now = True, None
+        elif away:
+            say(f"{home}: the workshop's folder is back")
+            away, first, before = False, True, {}
+        if now is not None and had_store and not store.exists():
+            say(f"{store}: the store is gone; it is made anew from the logs")
+            had_store, failed_at = False, -1e9  # at once, not only when a log comes
         if now is not None:
             still = {n: s for n, s in now.items() if before.get(n) == s}
             fresh = any(done.get(n) != s for n, s in still.items()) or bool(done.keys() - now.keys())
@@ -76,19 +93,20 @@ def watch(
                 try:
                     run()
                     runs += 1
-                except Exception as e:  # whatever it is, the next log shall still be taken
+                except (Exception, SystemExit) as e:  # whatever it is, the next log shall still be taken
                     say(f"this round failed and will be tried again: {e}")
                     failed_at = time.monotonic()
+                had_store = store.exists()
             before = now
         _wait(home, stop, every_s, polling)
     return runs
 
 
-def _look(home: Path, patterns: Sequence[str], say: Say) -> State | None:
+def _look(home: Path, patterns: Sequence[str], follow_links: bool, say: Say) -> State | None:
     if not (home / "logs").is_dir():
         return {} if home.is_dir() else None
     try:
-        files: list[Found] = find_logs(home, patterns)
+        files: list[Found] = find_logs(home, patterns, follow_links=follow_links)
     except OSError as e:
         say(f"the logs folder can't be read just now: {e.strerror or e}")
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import importlib
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -28,16 +28,22 @@ __all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
 
 
 def load(
-    workshop: Workshop, *, trust: bool = False, core: bool = True, also: Sequence[tuple[str, ModuleType]] = ()
+    workshop: Workshop,
+    *,
+    trust: bool = False,
+    core: bool = True,
+    also: Sequence[tuple[str, ModuleType]] = (),
+    only: Collection[str] | None = None,
 ) -> Registry:
     """Load every plugin and let it register its readers, analyses and sections.
 
     trust: run the workshop's drop-in plugins and remember that they may; else the user is asked once, at a terminal.
+    only: digests of the contents of drop-in files that may run; then nobody is asked and nothing is kept.
     core: with the core's own analyses (a test may leave them out). also: (name, module) of plugins beside the rest.
     """
     disabled = tuple(workshop.settings.plugins.disabled)
     manager, modules, broken, warnings, untrusted = _load_modules(
-        workshop.plugins_dir, disabled, trust, may_ask=True, also=also
+        workshop.plugins_dir, disabled, trust, may_ask=only is None, also=also, only=only
     )
     taken: dict[tuple[str, str], str] = {}
     loaded = [_core_plugin()] if core else []
@@ -72,6 +78,8 @@ def load(
                 found["reader"],
                 found["analysis"],
                 found["section"],
+                source.outside,
+                source.digest() or "",
             )
         )
     named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)
@@ -96,7 +104,7 @@ def _disabled(home: Path) -> tuple[str, ...]:
     try:
         settings = tomllib.loads((home / "catchpot.toml").read_text(encoding="utf-8-sig"))
         return tuple(map(str, settings.get("plugins", {}).get("disabled", ())))
-    except (OSError, ValueError, AttributeError, TypeError):
+    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
         return ()  # what is wrong with the file is said by the command that opens the workshop
 
 
@@ -108,18 +116,25 @@ def _core_plugin() -> Plugin:
 
 
 def _load_modules(
-    folder: Path, disabled: Sequence[str], trusted: bool, *, may_ask: bool, also: Sequence[tuple[str, ModuleType]] = ()
+    folder: Path,
+    disabled: Sequence[str],
+    trusted: bool,
+    *,
+    may_ask: bool,
+    also: Sequence[tuple[str, ModuleType]] = (),
+    only: Collection[str] | None = None,
 ) -> tuple[pluggy.PluginManager, list[tuple[Source, ModuleType]], list[Broken], list[str], list[str]]:
     found = [*sources.installed(), *(Source(name, f"module {m.__name__}", m) for name, m in also)]
     dropped = [s for s in sources.dropped_in(folder) if s.name not in disabled]
-    may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask)
-    untrusted = [] if may_run else [s.name for s in dropped]
+    may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask, only=only)
+    untrusted = [s.name for s in dropped if s.name not in may_run]
+    dropped = [s for s in dropped if s.name in may_run]
     manager = pluggy.PluginManager(hookspecs.PROJECT)
     manager.add_hookspecs(hookspecs)
     modules: list[tuple[Source, ModuleType]] = []
     broken: list[Broken] = []
     first: dict[str, Source] = {}
-    for source in [*found, *(dropped if may_run else ())]:
+    for source in [*found, *dropped]:
         if source.name in disabled:
             continue
         if source.name in first:
@@ -135,25 +150,40 @@ def _load_modules(
     return manager, modules, broken, warnings, untrusted
 
 
-def _may_run(folder: Path, dropped: Sequence[Source], trusted: bool, *, may_ask: bool) -> tuple[bool, list[str]]:
-    if not dropped:
-        return True, []
-    said = trust.answer(folder)
+def _may_run(
+    folder: Path, dropped: Sequence[Source], trusted: bool, *, may_ask: bool, only: Collection[str] | None
+) -> tuple[set[str], list[str]]:
+    """Names of the drop-in plugins that may run, and sentences about those that may not.
+
+    only: digests of the contents that may run, whatever was said before.
+    """
+    digests = {s.name: d for s in dropped if (d := s.digest()) is not None}
+    if only is not None:
+        return {name for name, digest in digests.items() if digest in only}, []
+    if not digests:
+        return set(), []
+    said = trust.answers(folder, digests)
+    told = []
+    fresh = {name: digests[name] for name, answer in said.items() if answer is not True}
     if trusted:
-        problem = trust.keep(folder, True) if said is not True else None
-        return True, [problem] if problem else []
-    if said is None and may_ask:
-        said = trust.ask(folder, [s.name for s in dropped])
-        if said is not None:
-            problem = trust.keep(folder, said)
-            if problem:
-                return said, [problem]
-    if said:
-        return True, []
-    names = ", ".join(s.name for s in dropped)
+        problem = trust.keep(folder, fresh, True) if fresh else None
+        return set(digests), [problem] if problem else []
+    unasked = {name: digests[name] for name, answer in said.items() if answer is None}
+    if unasked and may_ask:
+        answer = trust.ask(folder, sorted(unasked))
+        if answer is not None:
+            problem = trust.keep(folder, unasked, answer)
+            told += [problem] if problem else []
+            said |= dict.fromkeys(unasked, answer)
+    out = sorted(name for name, answer in said.items() if not answer)
     # Said by the command that opens the workshop, not a second time by the command line's own look at it.
-    told = [f"plugins not run: {names}. They are code in {folder}; --trust-plugins runs them from now on."]
-    return False, told if may_ask else []
+    if out and may_ask:
+        words = "They are code in" if len(out) > 1 else "It is code in"
+        told.append(
+            f"plugins not run: {', '.join(out)}. {words} {folder}, new or changed since you trusted it; "
+            "--trust-plugins runs what is there now."
+        )
+    return {name for name, answer in said.items() if answer}, told
 
 
 def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType | None, str]:

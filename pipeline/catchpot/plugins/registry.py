@@ -23,7 +23,11 @@ CORE = "catchpot"
 
 @dataclass(frozen=True)
 class Plugin:
-    """A loaded plugin and what it registered. digest: SHA-256 of its code as it was loaded."""
+    """A loaded plugin and what it registered.
+
+    digest: SHA-256 of its code as it was loaded. outside: it is not ours, and can be loaded a second time by name, so
+    that it computes in a process of its own. file_digest: of a drop-in file, what trust goes by.
+    """
 
     name: str
     origin: str
@@ -32,6 +36,19 @@ class Plugin:
     readers: tuple[Reader, ...] = ()
     analyses: tuple[Analysis, ...] = ()
     sections: tuple[Section, ...] = ()
+    outside: bool = False
+    file_digest: str = ""
+
+    @property
+    def hooks(self) -> list[str]:
+        """Names of the hooks it has."""
+        return sorted(n for n in vars(self.module) if n.startswith("register_") and callable(vars(self.module)[n]))
+
+    @property
+    def needs(self) -> list[str]:
+        """Tables its analyses and sections read."""
+        asked = {t for a in self.analyses for t in (*a.needs, *a.optional)}
+        return sorted(asked | {t for s in self.sections for t in s.needs})
 
 
 @dataclass(frozen=True)
@@ -51,8 +68,10 @@ class Registry:
 
     @property
     def readers(self) -> list[Reader]:
-        """Readers in the plugins' order of name."""
-        return [r for p in self.plugins for r in p.readers]
+        """Readers in the order they are asked."""
+        from catchpot.ingest.asking import in_order
+
+        return in_order([r for p in self.plugins for r in p.readers])
 
     @property
     def analyses(self) -> list[Analysis]:
@@ -108,6 +127,10 @@ class Registry:
                 "analyses": [a.name for a in p.analyses],
                 "tables": sorted({t.name for a in p.analyses for t in a.yields}),
                 "sections": [s.name for s in p.sections],
+                "digest": p.file_digest or p.digest,
+                "trust": "its content was trusted" if p.file_digest else "installed" if p.outside else "ours",
+                "hooks": p.hooks,
+                "needs": p.needs,
                 "errors": wrong.pop((p.name, p.origin), []),
             }
             for p in self.plugins
@@ -124,6 +147,9 @@ class Registry:
             has = [f"{k}: {', '.join(row[k])}" for k in ("readers", "analyses", "tables", "sections") if row[k]]
             head = f"{row['plugin']} ({row['origin']})" if row["origin"] else str(row["plugin"])
             lines.append(f"{head} - {row['state']}" + "".join(f"; {h}" for h in has))
+            if "digest" in row:
+                more = [f"{k}: {', '.join(row[k])}" for k in ("hooks", "needs") if row[k]]
+                lines.append("  " + "; ".join([f"{row['trust']}, SHA-256 {row['digest'][:12]}", *more]))
             lines += [f"  {e}" for e in row["errors"]]
         return lines
 

@@ -22,7 +22,15 @@ def _is_needs(value: object) -> bool:
 
 def reader_faults(item: Any) -> list[str]:
     """What keeps this from being a reader."""
-    return _missing(item, ("name",))
+    missing = _missing(item, ("name", "claims", "describe", "settings"))
+    if missing:
+        return missing
+    faults = [f"its {n} can't be called" for n in ("claims", "describe", "settings") if not callable(getattr(item, n))]
+    if not (isinstance(item.name, str) and item.name):
+        faults.append("its name is no text")
+    if not isinstance(getattr(item, "order", 0), int):
+        faults.append("its order is no whole number")
+    return faults
 
 
 def section_faults(item: Any) -> list[str]:

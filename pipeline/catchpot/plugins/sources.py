@@ -37,6 +37,24 @@ class Source:
     origin: str
     place: EntryPoint | Path | ModuleType
 
+    def digest(self) -> str | None:
+        """SHA-256 of a drop-in file's bytes; None for other plugins, and for a file that can't be read."""
+        if not isinstance(self.place, Path):
+            return None
+        try:
+            return hashlib.sha256(self.place.read_bytes()).hexdigest()
+        except OSError:
+            return None
+
+    @property
+    def outside(self) -> bool:
+        """Whether it is another's, found by entry point or as a file."""
+        if isinstance(self.place, ModuleType):
+            return False
+        if isinstance(self.place, Path):
+            return True
+        return self.place.dist is None or self.place.dist.name != "catchpot"
+
     def load(self) -> ModuleType:
         """Import the plugin's module."""
         if isinstance(self.place, ModuleType):

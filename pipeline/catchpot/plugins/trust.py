@@ -1,11 +1,14 @@
-"""Whether a workshop's drop-in plugins may run. They are code; the answer is kept with the user."""
+"""Whether drop-in plugins may run. Each is code; the answer is kept with the user, by each file's content."""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
+
+from catchpot.whole import WriteError, make_folder, write_whole
 
 
 def settings_file() -> Path:
@@ -14,23 +17,33 @@ def settings_file() -> Path:
     return Path(base) / "catchpot" / "trusted.json"
 
 
-def answer(folder: Path) -> bool | None:
-    """What the user said about this plugins folder; None where nobody asked yet."""
-    given = _answers().get(str(folder.resolve()))
-    return given if isinstance(given, bool) else None
+def answers(folder: Path, files: Mapping[str, str]) -> dict[str, bool | None]:
+    """What the user said about files of this plugins folder, by their content.
+
+    files: name -> SHA-256 of the bytes. None where nobody asked yet, or where the file was changed since.
+    """
+    known = _answers().get(str(folder.resolve()))
+    said: dict[str, bool | None] = {}
+    for name, digest in files.items():
+        given = known.get(name) if isinstance(known, dict) else None
+        same = isinstance(given, dict) and given.get("sha256") == digest and isinstance(given.get("run"), bool)
+        said[name] = given["run"] if same and given is not None else None
+    return said
 
 
-def keep(folder: Path, trusted: bool) -> str | None:
-    """Keep the answer; a sentence where that was not possible."""
+def keep(folder: Path, files: Mapping[str, str], run: bool) -> str | None:
+    """Keep the answer about files with this content; a sentence where that was not possible."""
     file = settings_file()
-    answers = _answers() | {str(folder.resolve()): trusted}
+    known = _answers()
+    place = str(folder.resolve())
+    before = known.get(place)
+    fresh = {name: {"sha256": digest, "run": run} for name, digest in files.items()}
+    known[place] = (before if isinstance(before, dict) else {}) | fresh
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        fresh = file.with_name(f"{file.name}.{os.getpid()}")
-        fresh.write_text(json.dumps(answers, indent=2, sort_keys=True) + "\n", encoding="utf-8")
-        fresh.replace(file)
-    except OSError as error:
-        return f"{file}: the answer about {folder} could not be kept ({error.strerror}); it holds for this run"
+        make_folder(file.parent, through_links=True)
+        write_whole(file, json.dumps(known, indent=2, sort_keys=True) + "\n")
+    except WriteError as error:
+        return f"the answer about {folder} could not be kept and holds for this run: {error}"
     return None
 
 

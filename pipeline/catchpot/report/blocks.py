@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, get_args
@@ -67,13 +68,39 @@ class ShownPanel:
         return any(b.kind == "figure" for b in self.blocks)
 
 
-def slug(text: str) -> str:
-    """Letters, digits and hyphens of a text, for ids and file names.
+SLUG_LENGTH = 80
 
-    >>> slug("Hatch 3 / left")
-    'hatch-3-left'
+
+def slug(text: str) -> str:
+    """Letters, digits and hyphens of a text, for ids and file names; a long one is cut and told apart by a hash.
+
+    Two texts may have one slug: `slugs` tells them apart.
+
+    >>> slug("Hatch 3 / left"), len(slug(300 * "a"))
+    ('hatch-3-left', 80)
     """
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "x"
+    short = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "x"
+    if len(short) <= SLUG_LENGTH:
+        return short
+    return f"{short[: SLUG_LENGTH - 9]}-{hashlib.sha256(text.encode('utf-8', 'replace')).hexdigest()[:8]}"
+
+
+def slugs(names: Iterable[str]) -> dict[str, str]:
+    """A slug for each name, no two alike; the later of two is numbered.
+
+    >>> slugs(["Hatch 3", "hatch-3", "door"])
+    {'Hatch 3': 'hatch-3', 'hatch-3': 'hatch-3-2', 'door': 'door'}
+    """
+    made: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        base = candidate = slug(name)
+        n = 2
+        while candidate in taken:
+            candidate, n = f"{base}-{n}", n + 1
+        taken.add(candidate)
+        made[name] = candidate
+    return made
 
 
 def rows_of(frame: pl.DataFrame, zone: str, most: int = ROWS) -> Rows:

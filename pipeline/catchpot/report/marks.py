@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from catchpot.dates import in_zone
 from catchpot.report import theme, words
 
 Numbers = Iterable[float | None]
@@ -156,7 +157,7 @@ def places(values: Iterable[Any], zone: str) -> list[Any]:
     """Positions on an x axis: times as local text without offset (plotly knows no zones), numbers as they are."""
     local = ZoneInfo(zone)
     return [
-        v.astimezone(local).strftime("%Y-%m-%d %H:%M:%S") if isinstance(v, datetime) and v.tzinfo is not None
+        in_zone(v, local).strftime("%Y-%m-%d %H:%M:%S") if isinstance(v, datetime) and v.tzinfo is not None
         else v.isoformat() if hasattr(v, "isoformat") else v
         for v in values
     ]  # fmt: skip

@@ -4,20 +4,32 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from catchpot.errors import CatchpotError
 from catchpot.report import theme, words
+from catchpot.whole import make_folder, refused, write_whole
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 GENERATOR = '<meta name="generator" content="catchpot">'
+# Names of the pages that a report wrote, kept beside them.
+LIST = ".catchpot-pages.json"
 LIBRARY = "plotly-cartesian.min.js"
+
+
+class PageError(CatchpotError):
+    """A report that can't be written where it was asked to be."""
+
+    status = 2
 
 
 def asset(name: str) -> str:
@@ -54,12 +66,16 @@ class Footer:
 
 @dataclass
 class Pages:
-    """Writes pages into a folder, and at the end sweeps out pages of its own that an earlier report left there."""
+    """Writes pages into a folder, and at the end sweeps out pages of its own that an earlier report left there.
+
+    within: a folder that must be there already.
+    """
 
     out: Path
     workshop: str
     zone: str
     footer: Footer
+    within: Path | None = None
     written: list[Path] = field(default_factory=list)
 
     @property
@@ -108,20 +124,55 @@ class Pages:
             figure_settings=Markup(theme.to_script_json({"config": theme.CONFIG, "dark": theme.DARK_OF})),
             **content,
         )
-        self.out.mkdir(parents=True, exist_ok=True)
         path = self.out / name
-        path.write_text(text, encoding="utf-8")
+        self._ours_to_write(path)
+        write_whole(path, text)
         self.written.append(path)
         return path
 
-    def sweep(self) -> None:
-        """Remove pages an earlier report left and this one did not write; files of others stay."""
-        for path in self.out.glob("*.html"):
-            if path in self.written:
-                continue
+    def free(self, stem: str) -> str:
+        """A file name for a page that no page of this report has yet, numbered where need be."""
+        name, n = f"{stem}.html", 2
+        while name in self.names:
+            name, n = f"{stem}-{n}.html", n + 1
+        return name
+
+    def begin(self) -> None:
+        """Make the folder; PageError where other people's pages stand in it, or where its workshop is gone."""
+        if self.within is not None and not self.within.is_dir():
+            raise PageError(f"{self.within}: the workshop's folder is not there any more; nothing was written")
+        make_folder(self.out, through_links=self.within is None)
+        self._ours_to_write(self.out / "index.html")
+
+    def _ours_to_write(self, path: Path) -> None:
+        try:
+            if path.name in self._before or not path.exists():
+                return
             with path.open(encoding="utf-8", errors="replace") as stream:
-                if GENERATOR in stream.read(4000):
+                ours = GENERATOR in stream.read(4000)
+        except OSError as error:
+            raise refused(path, error) from error
+        if not ours:
+            raise PageError(f"{path}: this file is no page of catchpot and is not written over; name another folder")
+
+    @cached_property
+    def _before(self) -> set[str]:
+        """The pages that the report before this one wrote here."""
+        try:
+            known = json.loads((self.out / LIST).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return set()
+        listed = known.get("pages") if isinstance(known, dict) else None
+        return {p for p in listed if isinstance(p, str) and "/" not in p} if isinstance(listed, list) else set()
+
+    def sweep(self) -> None:
+        """Remove pages that the report before wrote here and this one did not; all other files stay."""
+        for name in sorted(self._before - self.names):
+            path = self.out / name
+            with suppress(OSError):
+                if GENERATOR in path.read_text(encoding="utf-8", errors="replace")[:4000]:
                     path.unlink()
+        write_whole(self.out / LIST, json.dumps({"pages": sorted(self.names)}, indent=1) + "\n")
 
 
 __all__ = ["Footer", "Pages", "asset", "digest", "policy"]

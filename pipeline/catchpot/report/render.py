@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from catchpot.report import collect, words
-from catchpot.report.blocks import Rows, rows_of, slug
+from catchpot.report.blocks import Rows, rows_of, slugs
 from catchpot.report.cautions import ALWAYS
 from catchpot.report.mould_page import GRAVEST, MouldLine, mould_page
 from catchpot.report.pages import Footer, Pages
@@ -51,13 +51,22 @@ class ReportOutcome:
 
     def complaints(self) -> list[str]:
         """What failed, a line each."""
-        return [f"report: section {c.name} could not be drawn on {c.where}: {c.error}" for c in self.cards]
+        same: dict[tuple[str, str], list[str]] = {}
+        for c in self.cards:
+            same.setdefault((c.name, c.error), []).append(c.where)
+        return [
+            f"report: section {name} could not be drawn on {words.listed(list(dict.fromkeys(where)), 3)}: {error}"
+            for (name, error), where in same.items()
+        ]
 
 
-def write_report(workshop: Workshop, registry: Registry, out: Path | None = None) -> ReportOutcome:
+def write_report(
+    workshop: Workshop, registry: Registry, out: Path | None = None, away: Sequence[str] = ()
+) -> ReportOutcome:
     """Write all pages from what is stored; nothing is computed.
 
-    out: the folder to write to; the workshop's reports/ where none is given.
+    out: the folder to write to; the workshop's reports/ where none is given. away: analyses whose results are kept as
+    they were, since they can't be computed now.
     """
     from catchpot import __version__
     from catchpot.store import Store
@@ -73,7 +82,15 @@ def write_report(workshop: Workshop, registry: Registry, out: Path | None = None
         broken=registry.broken,
         version=__version__,
         plugins=[p.name for p in registry.plugins if p.name != "catchpot"],
+        within=None if out else workshop.home,
+        notice="; ".join(filter(None, (workshop.stale_sentence(), _not_recomputed(away)))),
     )
+
+
+def _not_recomputed(away: Sequence[str]) -> str:
+    if not away:
+        return ""
+    return f"results of {words.listed(list(away), 20)} are kept as they were and were not recomputed since: not in use"
 
 
 def write_pages(
@@ -88,22 +105,26 @@ def write_pages(
     broken: Sequence[tuple[str, str, str]] = (),
     version: str = "",
     plugins: Sequence[str] = (),
+    within: Path | None = None,
+    notice: str = "",
 ) -> ReportOutcome:
     """Write all pages; see `write_report`.
 
     source: a store. declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin,
-    error). plugins: names for the footer.
+    error). plugins: names for the footer. within: a folder that must be there already.
+    notice: what every page has to say of the files it goes by.
     """
     facts = survey(source)
     as_of = facts.as_of
     footer = Footer(
-        range=_range(facts.shots, zone),
+        range=_range(facts.shots, zone) + (f". Note: {notice}" if notice else ""),
         as_of=words.minute(as_of, zone) if as_of else "",
         as_of_iso=as_of.isoformat() if as_of else "",
         version=version,
         plugins=", ".join(plugins),
     )
-    pages = Pages(out, name, zone, footer)
+    pages = Pages(out, name, zone, footer, within)
+    pages.begin()
     ordered = sorted(sections, key=lambda s: (s.order, s.name))
     site = Site(source, facts, ordered, {**CORE, **declared}, book, zone, pages)
     strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
@@ -124,14 +145,7 @@ def _range(shots: pl.DataFrame, zone: str) -> str:
 
 def _links(moulds: Sequence[str]) -> dict[str, str]:
     """A file name for each mould; two that would share one are told apart by a number."""
-    links: dict[str, str] = {}
-    for mould in moulds:
-        base = link = f"mould-{slug(mould)}.html"
-        n = 2
-        while link in links.values():
-            link, n = base.replace(".html", f"-{n}.html"), n + 1
-        links[mould] = link
-    return links
+    return {mould: f"mould-{name}.html" for mould, name in slugs(moulds).items()}
 
 
 def _workshop_page(

@@ -116,7 +116,9 @@ class Site:
         """What `work` returns, or the card of its failure: a plugin may fail in any way, the report is written."""
         try:
             return work()
-        except Exception as error:
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may exit, or panic below Python
             said = f"{type(error).__name__}: {error}".strip(": ")
             card = Card(slug(section.name), section.title, section.name, where, said, traceback.format_exc())
             self.cards.append(card)
@@ -150,18 +152,23 @@ class Site:
 
         def work() -> list[tuple[str, list[tuple[str, str]]]]:
             made = []
+            taken = self.pages.names
             for _, run in groupby(section.pages(self.view(section, None)), key=lambda p: p.group or p.slug):
                 some = list(run)
-                made.append((some[0].group, [(self._own_page(section, p), p.link_text or p.title) for p in some]))
+                made.append(
+                    (some[0].group, [(self._own_page(section, p, taken), p.link_text or p.title) for p in some])
+                )
             return made
 
         made = self.guarded(section, "index.html", work)
         return made if isinstance(made, list) else []
 
-    def _own_page(self, section: Section, page: Page) -> str:
-        link = f"{slug(page.slug)}.html"
-        if link in self.pages.names:
-            raise ValueError(f"the page {link} is written already")
+    def _own_page(self, section: Section, page: Page, taken: set[str]) -> str:
+        """taken: pages of others. Two of the section's own that shorten alike are numbered."""
+        stem = slug(page.slug)
+        if f"{stem}.html" in taken:
+            raise ValueError(f"the page {stem}.html is written already")
+        link = self.pages.free(stem)
         panels = [
             self._placed(section, title, panel, f"{slug(title)}-{i}") for i, (title, panel) in enumerate(page.panels, 1)
         ]

@@ -12,7 +12,8 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from zoneinfo import ZoneInfo
+
+from catchpot.dates import in_zone
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -134,7 +135,7 @@ def day(when: datetime | None, zone: str) -> str:
     """
     if when is None:
         return NOT_KNOWN
-    local = when.astimezone(ZoneInfo(zone))
+    local = in_zone(when, zone)
     return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
 
 
@@ -147,7 +148,7 @@ def minute(when: datetime | None, zone: str) -> str:
     """
     if when is None:
         return NOT_KNOWN
-    local = when.astimezone(ZoneInfo(zone))
+    local = in_zone(when, zone)
     return f"{day(when, zone)}, {local:%H:%M}"
 
 

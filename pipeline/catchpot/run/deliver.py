@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -38,6 +38,27 @@ def check(analysis: Analysis, plugin: str, job: Job, result: Result) -> dict[Tab
         if analysis.part == "shot" and r.unit not in job.units:
             raise DeliveryError(f"{who}: refused {r.what} of {r.unit}, which is not among the shots it was given")
     return frames
+
+
+def refuse_unreasoned(analysis: Analysis, plugin: str, result: Result, frames: Mapping[Table, pl.DataFrame]) -> None:
+    """DeliveryError where rows of shots or moulds hold no number at all and nothing says why.
+
+    The rule of the kit's checks; what can't be given is null and has a refusal.
+    """
+    if analysis.part == "workshop":
+        return
+    said = {r.unit for r in result.refused}
+    for table, frame in frames.items():
+        numbers = [c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key]
+        if not numbers or table.shared or analysis.part not in frame.columns:
+            continue
+        given = pl.any_horizontal(pl.col(n).is_not_null() for n in numbers)
+        units = frame.group_by(analysis.part).agg(given.any().alias("given")).filter(~pl.col("given"))
+        silent = sorted(set(units[analysis.part]) - said)
+        if silent:
+            shown = ", ".join(silent[:3]) + (f" and {len(silent) - 3} more" if len(silent) > 3 else "")
+            who = f"analysis {analysis.name} of plugin {plugin}"
+            raise DeliveryError(f"{who}: table {table.name}: no value for {shown}, and no refusal says why")
 
 
 def refusals(analysis: Analysis, job: Job, result: Result) -> pl.DataFrame:

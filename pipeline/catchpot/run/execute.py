@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
@@ -11,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from catchpot.core_tables import EVENT, PART, REFUSAL
+from catchpot.errors import Stopped
 from catchpot.run import deliver, job, staleness
 from catchpot.run.graph import Plan, Step, plan
+from catchpot.run.guard import Elsewhere, OverTime, Worker, limited, own_line
 from catchpot.run.outcome import AnalyseOutcome, StepOutcome
 from catchpot.run.staleness import FAILED, Inputs
 from catchpot.store import Store
@@ -64,30 +67,62 @@ def analyse(
     with store.reading() as r:
         shots = r.table("shot")
         ledger = _Ledger(r.ledger())
+        owned = {name: r.owned(name) for name in ledger.analyses()}
         mirrored = r.table("event").equals(workshop.events) and r.table("part").equals(workshop.parts)
-        there = {n: t for n, t in r.tables().items() if n not in the_plan.declared}
         settled = mirrored and r.stored(_derived(the_plan))
     problems = [str(p) for p in the_plan.problems if only is None or p.analysis in only]
     outcome = AnalyseOutcome(dry_run, problems=problems, as_of=_newest(shots))
-    gone = sorted(ledger.analyses() - {s.name for s in the_plan.steps}) if only is None else []
-    outcome.forgotten = gone
-    if not dry_run and (gone or (there and only is None) or not settled) and (shots.height or store.path.exists()):
+    # An analysis may be away for a day: an import that failed, a file not yet trusted. What it gave is kept.
+    away = sorted(ledger.analyses() - {s.name for s in the_plan.steps})
+    yielded = {t.name for s in the_plan.steps for t in s.analysis.yields}
+    outcome.superseded = [name for name in away if owned[name] and set(owned[name]) <= yielded]
+    outcome.away = [name for name in away if name not in outcome.superseded]
+    if not dry_run and (outcome.superseded or not settled) and (shots.height or store.path.exists()):
         with store.writing() as w:
-            for name in gone:
+            for name in outcome.superseded:
                 w.forget(name)
-            if only is None:
-                w.drop(list(there))
             w.mirror(EVENT, workshop.events)
             w.mirror(PART, workshop.parts)
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
-    for step in the_plan.steps:
-        run = _Run(step, workshop, store, the_plan, inputs, ledger, progress)
-        # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
-        outcome_of = run.all(dry_run) if step.name in wanted else run.skip()
-        if outcome_of is not None:
-            outcome.steps.append(outcome_of)
+    limits = workshop.settings.plugins
+    worker = Worker(workshop.home, limits.memory_limit_mb, [p.file_digest for p in registry.plugins if p.file_digest])
+    try:
+        for step in the_plan.steps:
+            run = _Run(step, workshop, store, the_plan, inputs, ledger, progress, registry, worker)
+            # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
+            try:
+                outcome_of = run.all(dry_run) if step.name in wanted else run.skip()
+            except KeyboardInterrupt:
+                outcome.steps.append(run.stopped())
+                raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
+            if outcome_of is not None:
+                outcome.steps.append(outcome_of)
+    finally:
+        worker.stop()
     return outcome
+
+
+def away(workshop: Workshop, registry: Registry) -> list[str]:
+    """Analyses that have results in the store and can't be computed now."""
+    with Store(workshop.store_path).reading() as r:
+        names = set(r.ledger()["analysis"])
+    return sorted(names - {s.name for s in make_plan(registry).steps})
+
+
+def forget_results(workshop: Workshop, registry: Registry, name: str) -> list[str]:
+    """Take out what an analysis that is away has given; the names of its tables. WorkshopError where it is in use."""
+    from catchpot.workshop import Problem, WorkshopError
+    from catchpot.workshop.problems import did_you_mean
+
+    gone = away(workshop, registry)
+    if name not in gone:
+        in_use = any(a.name == name for a in registry.analyses)
+        known = f"; kept are results of {', '.join(gone)}" if gone else "; no results of absent analyses are kept"
+        why = "is in use, and would be computed again" if in_use else f"has no results here{did_you_mean(name, gone)}"
+        raise WorkshopError([Problem("command line", 0, "plugins forget", f"analysis {name!r} {why}{known}")])
+    with Store(workshop.store_path).writing() as w:
+        return w.forget_all(name)
 
 
 def _derived(the_plan: Plan) -> list[Table]:
@@ -124,6 +159,19 @@ def _wanted(the_plan: Plan, only: Sequence[str] | None) -> set[str]:
         raise WorkshopError([Problem("command line", 0, "analyse", str(error.args[0]))]) from None
 
 
+# What differs between failures of one kind: numbers, quoted words, names with digits in them.
+_VARYING = re.compile(r"'[^']*'|\S*\d\S*")
+
+
+def _short(error: BaseException) -> str:
+    """An error in a line."""
+    if isinstance(error, Elsewhere | OverTime):
+        return str(error)
+    if isinstance(error, SystemExit):
+        return f"it called for the program's end (SystemExit: {error})"
+    return f"{type(error).__name__}: {error}"
+
+
 class _Ledger:
     """What the ledger said when the run began."""
 
@@ -148,6 +196,8 @@ class _Run:
         inputs: Inputs,
         ledger: _Ledger,
         progress: Progress | None,
+        registry: Registry,
+        worker: Worker,
     ) -> None:
         self.step, self.workshop, self.store, self.inputs = step, workshop, store, inputs
         self.declared = the_plan.declared
@@ -161,6 +211,12 @@ class _Run:
         self.well = False
         self.in_a_row = 0
         self.last_failure = ""
+        self.over_time = False
+        self.failures: dict[str, list[tuple[str, str]]] = {}
+        self.limit_s = workshop.settings.plugins.time_limit_s
+        plugin = registry.plugin_of(step.name)
+        self.module = plugin.module
+        self.worker = worker if plugin.outside else None
         self.pending: list[tuple[Sequence[str], Mapping[Table, pl.DataFrame], pl.DataFrame, pl.DataFrame]] = []
         self.flushed = time.monotonic()
 
@@ -200,11 +256,34 @@ class _Run:
         for i in range(0, len(stale), size):
             self._compute(stale[i : i + size], keys)
         self._flush()
+        self.outcome.errors = self._errors()
         self.outcome.seconds = time.perf_counter() - began
         return self.outcome
 
+    def stopped(self) -> StepOutcome:
+        """What was done when someone stopped the run; it is stored."""
+        self._flush()
+        self.outcome.errors = self._errors()
+        return self.outcome
+
+    def _errors(self) -> list[str]:
+        """One sentence for each kind of failure, with the parts concerned."""
+        said = []
+        for pairs in self.failures.values():
+            units = [u for u, _ in pairs]
+            named = units[0] if len(units) == 1 else f"{len(units)} {self.step.analysis.part}s ({', '.join(units[:3])}"
+            if len(units) > 1:
+                named += f" and {len(units) - 3} more)" if len(units) > 3 else ")"
+            who = f"analysis {self.step.name} of plugin {self.step.plugin}"
+            said.append(f"{who} failed on {named}: {pairs[0][1]}")
+        return said
+
     def _compute(self, units: Sequence[str], keys: Mapping[str, str]) -> None:
         """Compute units; where that raises, halves of them, until what is bad stands alone."""
+        if self.over_time:
+            words = f"not tried, since it ran over its time before; {self.last_failure}"
+            self._failed(units, keys, words, 0.0)
+            return
         if not self.well and self.in_a_row >= GIVE_UP_AFTER:
             words = f"not tried, since the first {self.in_a_row} all failed; the last: {self.last_failure}"
             self._failed(units, keys, words, 0.0)
@@ -213,15 +292,19 @@ class _Run:
         try:
             # Too much memory for so many is a reason to halve them like any other.
             the_job, result, frames = self._once(units)
-        except Exception as error:
-            if len(units) > 1:
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may exit, or panic below Python
+            self.over_time = isinstance(error, OverTime)
+            if len(units) > 1 and not self.over_time:
                 half = len(units) // 2
                 self._compute(units[:half], keys)
                 self._compute(units[half:], keys)
                 return
             self.in_a_row += 1
-            self.last_failure = f"{type(error).__name__}: {error}"
-            self._failed(units, keys, traceback.format_exc(), time.perf_counter() - began, self.last_failure)
+            self.last_failure = _short(error) + own_line(error, self.module)
+            trace = getattr(error, "trace", "") or traceback.format_exc()
+            self._failed(units, keys, trace, time.perf_counter() - began, self.last_failure)
             return
         self.well = True
         whole = deliver.refused_whole(self.step.analysis, result)
@@ -236,18 +319,23 @@ class _Run:
     def _once(self, units: Sequence[str]) -> tuple[Job, Result, Mapping[Table, pl.DataFrame]]:
         with self.store.reading() as r:
             the_job = job.build(r, self.step, units, self.declared, self.workshop.book, self.params)
-        result = self.step.analysis.compute(the_job)
-        return the_job, result, deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+        if self.worker is not None:
+            result = self.worker.compute(self.step.name, the_job, self.limit_s)
+        else:
+            with limited(self.limit_s):
+                result = self.step.analysis.compute(the_job)
+        frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+        if self.worker is not None:
+            deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
+        return the_job, result, frames
 
     def _failed(
         self, units: Sequence[str], keys: Mapping[str, str], told: str, seconds: float, short: str | None = None
     ) -> None:
         rows = [(self.step.name, u, keys[u], FAILED, told, seconds) for u in units]
         self.outcome.failed += len(units)
-        named = units[0] if len(units) == 1 else f"{units[0]} and {len(units) - 1} more"
-        self.outcome.errors.append(
-            f"analysis {self.step.name} of plugin {self.step.plugin} failed on {named}: {short or told}"
-        )
+        text = short or told
+        self.failures.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
         self._keep(units, {t: empty(t) for t in self.step.analysis.yields}, deliver.no_refusals(), rows)
 
     def _keep(

@@ -109,6 +109,7 @@ def measures(table: Table) -> tuple[str, ...]:
 class _Planner:
     def __init__(self, analyses: Sequence[tuple[str, Analysis]]) -> None:
         self.plugins = {a.name: p for p, a in analyses}
+        self.order = {a.name: i for i, (_, a) in enumerate(analyses)}
         self.all = {a.name: a for _, a in sorted(analyses, key=lambda x: x[1].name)}
         self.left = dict(self.all)
         self.problems: dict[str, Problem] = {}
@@ -141,18 +142,22 @@ class _Planner:
         return {t.name: t for a in self.left.values() for t in a.yields}
 
     def _settle_providers(self) -> None:
+        """A table belongs to the first that registered it; who comes later with another of that name is left out."""
         for table, names in self._providers().items():
-            declared = {t for n in names for t in self.left.get(n, self.all[n]).yields if t.name == table}
-            message = ""
+            first, *later = sorted(names, key=lambda n: self.order[n])
             if table in GIVEN:
-                message = f"it yields table {table}, which the core itself fills"
-            elif len(names) > 1 and not all(t.shared for t in declared):
-                message = f"table {table} has {len(names)} providers, {' and '.join(map(self._named, names))}"
-            elif len(declared) > 1:
-                message = f"shared table {table} is declared in different ways by {', '.join(map(self._named, names))}"
-            if message:
                 for n in names:
-                    self._leave_out(n, message)
+                    self._leave_out(n, f"it yields table {table}, which the core itself fills")
+                continue
+            own = next(t for t in self.all[first].yields if t.name == table)
+            for n in later:
+                other = next(t for t in self.all[n].yields if t.name == table)
+                if not (own.shared and other.shared):
+                    self._leave_out(n, f"it yields table {table}, which {self._named(first)} has registered first")
+                elif other != own:
+                    self._leave_out(
+                        n, f"it declares shared table {table} otherwise than {self._named(first)} did first"
+                    )
 
     def _faults(self) -> dict[str, str]:
         return {n: f for n, a in self.left.items() if (f := self._fault(a))}

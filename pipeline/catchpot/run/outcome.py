@@ -39,14 +39,16 @@ class StepOutcome:
 class AnalyseOutcome:
     """A run of the analyses.
 
-    problems: analyses that could not take part. as_of: the newest datum, None for an empty store.
+    problems: analyses that could not take part. as_of: the newest datum, None for an empty store. away: analyses that
+    are not in use now and whose results are kept; superseded: those whose tables others have taken over, and are gone.
     """
 
     dry_run: bool
     steps: list[StepOutcome] = field(default_factory=list)
     problems: Sequence[str] = ()
     as_of: datetime | None = None
-    forgotten: Sequence[str] = ()
+    away: Sequence[str] = ()
+    superseded: Sequence[str] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """All of it, for JSON."""
@@ -70,7 +72,8 @@ class AnalyseOutcome:
                 for s in self.steps
             ],
             "problems": list(self.problems),
-            "forgotten": list(self.forgotten),
+            "not_recomputed": list(self.away),
+            "superseded": list(self.superseded),
         }
 
     def sentences(self) -> list[str]:
@@ -95,9 +98,16 @@ class AnalyseOutcome:
             lines.append(f"{s.analysis}: {', '.join([*done, *more])}{time}")
         if idle:
             lines.append(f"inputs unchanged, nothing to compute: {', '.join(idle)}")
-        lines += [f"no longer registered, its results removed: {name}" for name in self.forgotten]
+        if self.superseded:
+            lines.append(f"taken over by others, so taken out: {', '.join(self.superseded)}")
+        if self.away:
+            lines.append(
+                f"not in use now, results kept as they were and not recomputed: {', '.join(self.away)} "
+                "(catchpot plugins forget NAME takes them out)"
+            )
         return lines
 
     def complaints(self) -> list[str]:
         """What failed; empty where all went well."""
-        return [*self.problems, *(e for s in self.steps for e in s.errors)]
+        hint = "; `catchpot failures {}` shows where"
+        return [*self.problems, *(e + hint.format(s.analysis) for s in self.steps for e in s.errors)]

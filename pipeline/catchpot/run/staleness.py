@@ -85,7 +85,9 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     moulds = {m for m in mould_of.values() if m is not None} | set(book.moulds)
     of_book: dict[str | None, str] = {m: book.digest(m) for m in moulds}
     common = code_digest(physics, stats)
-    settings = {k: v for k, v in workshop.settings.raw.items() if k not in ("plugins", "analyses", "profiles")}
+    settings = {
+        k: v for k, v in workshop.settings.raw.items() if k not in ("plugins", "analyses", "profiles", "export")
+    }
     return Inputs(
         shots=shots.select("shot", "mould", "started_at"),
         of_shot=of_shot,

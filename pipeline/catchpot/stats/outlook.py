@@ -16,8 +16,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.censored import above
-
 Floats = NDArray[np.float64]
 
 WANDER = np.array([0.0, 0.03, 0.1, 0.25, 0.6])
@@ -182,29 +180,6 @@ class Follower:
         free = np.where(steady, f * kept + 1.0, f)
         scatter_sum = np.where(steady, np.maximum(r.sum * kept + own, 0.05 * r.scatter * free), r.sum)
         self._keep(replace(learnt, free=free, sum=scatter_sum), said)
-
-    def take_above(self, bound: float, sd: float, chance: float = STEP_CHANCE, step_sd: float = STEP_SD) -> None:
-        """Learn that a value lay above a bound, known with that s.d.
-
-        Each run puts the value where it expects it beyond the bound; how uncertain that is counts as its measuring
-        error, and scatter is not learnt from it. A bound below the middle of the outlook tells next to nothing and is
-        passed over.
-        """
-        from scipy.special import stdtr
-
-        if self.n == 0 or bound < self.outlook(chance, step_sd).quantile(0.5):
-            return
-        r, _ = self._ahead(chance, step_sd)
-        variance = r.scatter * (r.v[:, 0] + 1.0) + sd**2
-        spread = np.sqrt(variance)
-        a = (bound - r.level) / spread
-        said = np.log(np.maximum(stdtr(r.free, -a), 1e-300))
-        mean, left = above(a)
-        learnt = self._moved(r, spread * mean, (variance + variance * left) / r.scatter)
-        # a run that lies well above the bound is told nothing
-        told = a > 0
-        level, slope = np.where(told, learnt.level, r.level), np.where(told, learnt.slope, r.slope)
-        self._keep(replace(r, level=level, slope=slope, v=np.where(told[:, None], learnt.v, r.v)), said)
 
     def _moved(self, r: _Runs, miss: Floats, total: Floats) -> _Runs:
         """Level and slope after a miss; total: the miss's variance over the scatter's."""

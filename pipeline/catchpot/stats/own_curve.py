@@ -61,8 +61,9 @@ MEMORY = 0.98
 """What a repetition's weight shrinks to with each further one: about fifty count."""
 ODD = 3.0
 """Times the usual departure beyond which a repetition teaches the shape less."""
-RELEARN = (3, 6, 12, 24)
-"""Numbers of repetitions after which all of them are laid on the curve anew."""
+RELEARN, RENEW, ANCHOR = (3, 6, 12, 24), 48, 3
+"""Numbers of repetitions after which all of them are laid on the curve anew; after the last, the curve is made of the
+last ones every so many. How many of the first hold the reference."""
 LEAST_SD = 1e-3
 """Least s.d. of a log stretch: what the grid resolves."""
 
@@ -245,11 +246,15 @@ class OwnCurve:
         self.count += 1
         if self.count > 1:
             self._learn_departure(placed, trust)
-        self._add(r, placed.log_stretch, placed.offset, placed.height, trust)
         self.kept.append((r, placed.log_stretch, placed.offset, placed.height, trust))
         del self.kept[: -max(RELEARN)]
-        if self.count in RELEARN:
-            self._again()
+        # a curve that went on learning would follow its own errors, and the stretches would creep
+        if self.count <= max(RELEARN):
+            self._add(r, placed.log_stretch, placed.offset, placed.height, trust)
+            if self.count in RELEARN:
+                self._again()
+        elif self.count % RENEW == 0:
+            self._rebuild()
 
     def forget(self, share: float) -> None:
         """Something that may have changed the shape happened: what was learnt counts so much less."""
@@ -260,8 +265,15 @@ class OwnCurve:
 
     def _learn_departure(self, placed: Placed, trust: float) -> None:
         seen, usual = placed.hats, self.covariance()
-        made = usual.copy()
-        made[np.ix_(seen, seen)] = np.outer(placed.departure, placed.departure) + placed.departure_cov
+        rest = ~seen
+        within = np.outer(placed.departure, placed.departure) + placed.departure_cov
+        # hats that were not reached: as expected beside those that were, or the whole would be no covariance
+        onto = np.linalg.solve(usual[np.ix_(seen, seen)], usual[np.ix_(seen, rest)]).T
+        made = np.empty_like(usual)
+        made[np.ix_(seen, seen)] = within
+        made[np.ix_(rest, seen)] = onto @ within
+        made[np.ix_(seen, rest)] = made[np.ix_(rest, seen)].T
+        made[np.ix_(rest, rest)] = usual[np.ix_(rest, rest)] + onto @ (within - usual[np.ix_(seen, seen)]) @ onto.T
         self.departures = self.departures * MEMORY + trust * made
         self.worth = self.worth * MEMORY + trust
         a, b = placed.offset, placed.height
@@ -289,10 +301,9 @@ class OwnCurve:
     def _again(self) -> None:
         """Lay what is kept on the curve anew, so that a poor beginning does not stay in it.
 
-        Stretches are moved together so that their mean stays: the reference does.
+        Stretches are moved together so that those of the first ones stay: the reference does.
         """
         before = np.array([k[1] for k in self.kept])
-        trust = np.array([k[4] for k in self.kept])
         made = []
         for r, log_stretch, _, _, t in self.kept:
             fit = _Fit(self, r)
@@ -304,11 +315,15 @@ class OwnCurve:
             at = float(weight @ near / weight.sum())
             offset, height, *_ = fit.terms(at)
             made.append((r, at, offset, height, t))
-        shift = float(np.average(np.array([m[1] for m in made]) - before, weights=np.maximum(trust, 1e-6)))
+        shift = float(np.mean([m[1] for m in made[:ANCHOR]]) - np.mean(before[:ANCHOR]))
         offset, height = (float(np.median([m[i] for m in made])) for i in (2, 3))
-        self.weight, self.total, self.squares, self.noise = (np.zeros(CELLS) for _ in range(4))
         # a usual repetition has offset 0 and height 1 again
         self.kept = [(r, s - shift, a - offset * b / height, b / height, t) for r, s, a, b, t in made]
+        self._rebuild()
+
+    def _rebuild(self) -> None:
+        """Make the shared curve from what is kept, as it lies."""
+        self.weight, self.total, self.squares, self.noise = (np.zeros(CELLS) for _ in range(4))
         self.terms = TERMS_WORTH * np.array([1.0, 0.0, 1.0, OFFSET_SD**2, HEIGHT_SD**2 + 1.0])
         for r, s, a, b, t in self.kept:
             self._add(r, s, a, b, t)

@@ -34,6 +34,12 @@ class StoreBusy(StoreError):  # noqa: N818 - a state that passes, not a mistake
     """Another program held the store for as long as was waited."""
 
 
+class StorePlaceError(StoreError):
+    """A folder in which no store can be."""
+
+    status = 2
+
+
 @contextmanager
 def connect(path: Path, *, write: bool, patience_s: float = PATIENCE_S) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection whose default database is the store; closed at the end.
@@ -51,17 +57,55 @@ def connect(path: Path, *, write: bool, patience_s: float = PATIENCE_S) -> Itera
             with _opened(path, write=write, patience_s=patience_s) as con:
                 yield con
         except duckdb.Error as error:
-            said = in_words(error, path, write=write)
-            if said is None:
-                raise
-            raise StoreError(said) from error
+            raise StoreError(in_words(error, path, write=write) or _unknown(error, path)) from error
+
+
+# DuckDB takes some of these in a file's name for a pattern or for options.
+_PLAIN = re.compile(r"[^?#%*\[\]{}&=\\]*")
+
+
+@contextmanager
+def _plain_path(path: Path) -> Iterator[Path]:
+    """A path to the same file that DuckDB can take, whatever the folders above are called."""
+    name = str(path)
+    if "?" in os.path.realpath(path):
+        # DuckDB looks behind links, and puts the name of its write-ahead log before a question mark.
+        raise StorePlaceError(f"{path}: a store can't be in a folder with a question mark in its name; rename it")
+    if _PLAIN.fullmatch(name) and name.isprintable() and _is_utf8(name):
+        yield path
+        return
+    try:
+        folder = os.open(path.parent, os.O_RDONLY)
+    except OSError as error:
+        raise StoreError(in_words(error, path, write=False) or f"{path}: can't be opened: {error}") from error
+    try:
+        here = Path(f"/proc/self/fd/{folder}")
+        if not here.exists():
+            raise StoreError(f"{path}: the store can't be opened in a folder of such a name; name it in plain letters")
+        yield here / path.name
+    finally:
+        os.close(folder)
+
+
+def _is_utf8(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 @contextmanager
 def _opened(path: Path, *, write: bool, patience_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    with _plain_path(path) as reached, _opened_at(path, reached, write=write, patience_s=patience_s) as con:
+        yield con
+
+
+@contextmanager
+def _opened_at(path: Path, reached: Path, *, write: bool, patience_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
     """The connection, with the journal written before anything else is and thrown away when all is on disk."""
     if not write:
-        con = _attach(path, write=False, patience_s=patience_s)
+        con = _attach(path, reached, write=False, patience_s=patience_s)
         try:
             yield con
         finally:
@@ -70,7 +114,7 @@ def _opened(path: Path, *, write: bool, patience_s: float) -> Iterator[duckdb.Du
     # Opened before DuckDB opens the file and closed after it has closed it: see `journal.save`.
     file = os.open(path, os.O_RDONLY)
     try:
-        con = _attach(path, write=True, patience_s=patience_s)
+        con = _attach(path, reached, write=True, patience_s=patience_s)
         try:
             _save(con, file, path)
             yield con
@@ -113,11 +157,12 @@ def create(path: Path, ddl: str) -> None:
     fresh = path.with_name(f"{path.name}.new-{os.getpid()}")
     try:
         fresh.unlink(missing_ok=True)
-        con = _attach(fresh, write=True, patience_s=0.0)
-        try:
-            con.execute(ddl)
-        finally:
-            _close(con)
+        with _plain_path(fresh) as reached:
+            con = _attach(fresh, reached, write=True, patience_s=0.0)
+            try:
+                con.execute(ddl)
+            finally:
+                _close(con)
         # A hard link never overwrites, a rename would; where the file system knows no links, rename.
         try:
             os.link(fresh, path)
@@ -127,7 +172,7 @@ def create(path: Path, ddl: str) -> None:
             if not path.exists():
                 fresh.replace(path)
     except (duckdb.Error, OSError) as error:
-        raise StoreError(in_words(error, path, write=True) or f"{path}: the store can't be made: {error}") from error
+        raise StoreError(in_words(error, path, write=True) or _unknown(error, path)) from error
     finally:
         for left in (fresh, fresh.with_name(fresh.name + ".wal")):
             try:
@@ -146,18 +191,18 @@ def sweep(path: Path, *, older_than_s: float = 600.0) -> None:
             continue  # another process was faster, or the folder is read-only: a leftover harms nobody
 
 
-def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyConnection:
+def _attach(path: Path, reached: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     options = f"STORAGE_VERSION '{STORAGE_VERSION}'" if write else "READ_ONLY"
-    quoted = str(path).replace("'", "''")
+    quoted = str(reached).replace("'", "''")
     give_up = time.monotonic() + patience_s
     pause = 0.02
     while True:
         mendable = _mend(path)
         # Temporary files default to the current folder, which is anyone's. Opening must not write the log into the
         # file: the journal isn't ready yet.
-        con = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp", "checkpoint_threshold": "1TB"})
+        con = duckdb.connect(":memory:", config={"temp_directory": f"{reached}.tmp", "checkpoint_threshold": "1TB"})
         try:
             con.execute("SET enable_progress_bar = false")  # it would be drawn into standard output
             con.execute(f"ATTACH '{quoted}' AS {ALIAS} ({options})")
@@ -166,7 +211,7 @@ def _attach(path: Path, *, write: bool, patience_s: float) -> duckdb.DuckDBPyCon
             con.close()
             if not _is_lock(error):
                 said = in_words(error, path, write=write)
-                raise StoreError(said or f"{path}: the store can't be opened: {error}") from error
+                raise StoreError(said or _unknown(error, path)) from error
             if time.monotonic() >= give_up:
                 raise StoreBusy(_busy(error, path, patience_s)) from error
         else:
@@ -202,6 +247,14 @@ def _close(con: duckdb.DuckDBPyConnection) -> None:
         return
 
 
+def _unknown(error: Exception, path: Path) -> str:
+    return (
+        f"{path}: the store failed in a way that is not foreseen ({type(error).__name__}); nothing of what was under "
+        "way was stored. If it happens again, move the file away: the logs are the archive, and `catchpot run` makes "
+        "a new store from them."
+    )
+
+
 def _is_lock(error: Exception) -> bool:
     text = str(error)
     return "Could not set lock" in text or "Unique file handle conflict" in text
@@ -227,6 +280,8 @@ def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
         )
     if "No space left on device" in text or "out of disk space" in text.lower():
         return f"{path}: the disk is full. What was stored before is safe; make room and run again."
+    if "File too large" in text:
+        return f"{path}: the store grows beyond the size that is allowed here. What was stored before is safe."
     if "not a valid DuckDB database" in text:
         return (
             f"{path}: this file is no store of catchpot (or it is damaged). Move it away; the logs are the archive, "

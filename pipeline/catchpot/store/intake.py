@@ -62,13 +62,32 @@ class ScanError(Exception):
     """A scan that broke off: one of its files is no table that can be read. Which one, it does not say."""
 
 
+# What a scan that breaks off says, by words in it, and what that means for the file.
+_BROKEN = (
+    ("maximum line size", "a line is far too long"),
+    ("unterminated quote", "a quotation mark is opened and never closed"),
+    ("utf-8", "it holds bytes that are no UTF-8 text"),
+    ("unicode", "it holds bytes that are no UTF-8 text"),
+    ("no files found", "the file went away while it was read"),
+    ("could not open", "the file can't be opened"),
+    ("permission denied", "the file is not yours to read"),
+)
+
+
+def _in_words(error: Exception) -> str:
+    """Why a scan broke off, in our words: the database's own sentence helps nobody who made the log."""
+    text = str(error).lower()
+    return next((words for key, words in _BROKEN if key in text), "its rows have no common shape")
+
+
 def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
 
 
 def scannable(path: Path) -> bool:
     """Whether a path can stand in a scan's list: DuckDB takes these characters as a pattern."""
-    return not any(c in str(path) for c in "*?[]{}")
+    name = str(path)
+    return not any(c in name for c in "*?[]{}\\") and not any("\udc80" <= c <= "\udcff" for c in name)
 
 
 def scan_tables(
@@ -105,7 +124,7 @@ def _scan(paths: Sequence[Path], types: str, picked: str, options: str) -> Scann
     except duckdb.OutOfMemoryException:
         raise  # no fault of a file's
     except duckdb.Error as error:
-        raise ScanError(str(error).splitlines()[0]) from error
+        raise ScanError(_in_words(error)) from error
     finally:
         con.close()
     frame = pl.DataFrame(table)

@@ -56,6 +56,12 @@ class Reading:
         """Whether these derived tables are there, as declared."""
         return all(t.name in self._names and self._stored.get(t.name) == t for t in tables)
 
+    def owned(self, analysis: str) -> list[str]:
+        """Tables that this analysis alone has written; shared ones left out."""
+        from catchpot.store.results import owned
+
+        return owned(self.con, analysis) if self.con is not None else []
+
     def ledger(self) -> pl.DataFrame:
         """What was computed: analysis, part, key, status, reason, seconds."""
         return ledger.read(self.con) if self.con is not None else ledger.nothing()

@@ -61,10 +61,31 @@ def replace(
     belong to (a mould's analysis may refuse a shot).
     """
     schema.ensure(con, [*frames, REFUSAL])
+    _own(con, analysis, [t.name for t in frames])
     clear(con, analysis, part, list(frames), units)
     for table, frame in frames.items():
         insert(con, table, frame)
     insert(con, REFUSAL, refused)
+
+
+def _own(con: duckdb.DuckDBPyConnection, analysis: str, tables: Sequence[str]) -> None:
+    """Remember whose tables these are, so that they can be forgotten when the analysis is away."""
+    con.execute('CREATE TABLE IF NOT EXISTS catchpot_owner (analysis VARCHAR, "table" VARCHAR)')
+    known = {t for (t,) in con.execute('SELECT "table" FROM catchpot_owner WHERE analysis = ?', [analysis]).fetchall()}
+    for name in tables:
+        if name not in known:
+            con.execute("INSERT INTO catchpot_owner VALUES (?, ?)", [analysis, name])
+
+
+def owned(con: duckdb.DuckDBPyConnection, analysis: str) -> list[str]:
+    """Tables that only this analysis has written; of a shared table only rows are its own."""
+    if "catchpot_owner" not in schema.table_names(con):
+        return []
+    rows = con.execute(
+        'SELECT "table" FROM catchpot_owner GROUP BY "table" HAVING list(DISTINCT analysis) = [?]', [analysis]
+    ).fetchall()
+    shared = {name for name, table in schema.stored_declarations(con).items() if table.shared}
+    return sorted(name for (name,) in rows if name not in shared)
 
 
 def mirror(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
@@ -90,6 +111,8 @@ def forget(con: duckdb.DuckDBPyConnection, analysis: str) -> None:
         if table.shared and "analysis" in table.names and name in schema.table_names(con):
             con.execute(f"DELETE FROM {quote(name)} WHERE analysis = ?", [analysis])
     ledger.forget(con, analysis)
+    if "catchpot_owner" in schema.table_names(con):
+        con.execute("DELETE FROM catchpot_owner WHERE analysis = ?", [analysis])
 
 
 def drop(con: duckdb.DuckDBPyConnection, tables: Sequence[str]) -> None:

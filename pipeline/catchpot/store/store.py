@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from catchpot.store import connection, ledger, results, schema, shots
+from catchpot.store import closed_files, connection, ledger, results, schema, shots
 from catchpot.store.reading import Reading
 from catchpot.store.results import Part
 from catchpot.tables import Table
@@ -89,6 +89,13 @@ class Writing(Reading):
         """Drop what an analysis left in shared tables and the ledger."""
         results.forget(self.con, analysis)
 
+    def forget_all(self, analysis: str) -> list[str]:
+        """Take out all that an analysis gave: its own tables, its rows in shared ones, its ledger; names of tables."""
+        tables = results.owned(self.con, analysis)
+        results.forget(self.con, analysis)
+        self.drop(tables)
+        return tables
+
     def drop(self, tables: Sequence[str]) -> None:
         """Drop derived tables nobody declares any more."""
         results.drop(self.con, tables)
@@ -131,8 +138,13 @@ class Store:
                     schema.migrate(con)
                 except connection.StoreError as error:
                     raise connection.StoreError(f"{self.path}: {error}") from error
+                folder = closed_files.folder_of(self.path)
+                closed_files.restore(con, folder)
                 yield Writing(con, self._declared)
                 con.execute("COMMIT")
+                # What was fixed is in the store by now: a program killed here leaves it to the next writer to write.
+                if fixed := closed_files.rows(con):
+                    closed_files.add(folder, fixed)
             except BaseException:
                 _roll_back(con)
                 raise

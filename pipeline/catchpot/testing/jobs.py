@@ -21,20 +21,21 @@ BATCH = 500
 
 
 def core_tables(made: MadeUp) -> dict[str, pl.DataFrame]:
-    """All core tables of a simulated workshop; phase, quality and curve come from the core's own reduction.
+    """All core tables of a simulated workshop; phase, quality and curve come from the core's own reduction."""
+    return reduced(made.shot, made.sample, made.event, made.part, made.book())
+
+
+def reduced(
+    shot: pl.DataFrame, sample: pl.DataFrame, event: pl.DataFrame, part: pl.DataFrame, book: MouldBook
+) -> dict[str, pl.DataFrame]:
+    """These tables, log_note, and by the core's own reduction phase, quality and curve.
 
     Where strokes were counted, flow and volume come from them, as the intake would have it.
     """
-    tables = {
-        "shot": made.shot,
-        "sample": _counted(made.shot, made.sample),
-        "log_note": empty(LOG_NOTE),
-        "event": made.event,
-        "part": made.part,
-    }
     from catchpot.ingest.reduce import LogAnalysis
 
-    return tables | dict(compute(LogAnalysis(), tables, made.book()).tables)
+    tables = {"shot": shot, "sample": _counted(shot, sample), "log_note": empty(LOG_NOTE), "event": event, "part": part}
+    return tables | dict(compute(LogAnalysis(), tables, book).tables)
 
 
 def _counted(shot: pl.DataFrame, sample: pl.DataFrame) -> pl.DataFrame:
@@ -147,3 +148,22 @@ def compute(
     ]
     names: dict[str, Any] = {t.name: t for t in analysis.yields}
     return Result({n: pl.concat([p.tables[n] for p in parts]) for n in names}, [r for p in parts for r in p.refused])
+
+
+def filled(
+    tables: Mapping[str, pl.DataFrame],
+    book: MouldBook,
+    moulds: Sequence[str] | None = None,
+    until: datetime | None = None,
+) -> Result:
+    """Run `injection` over all shots, then `fill` over the moulds: tables injection, fill, permeability, own_curve.
+
+    moulds: all by default. until: what started later is unknown to `fill`.
+    """
+    from catchpot_fill.analysis import FillAnalysis
+    from catchpot_fill.injection_analysis import InjectionAnalysis
+
+    first = compute(InjectionAnalysis(), tables, book)
+    declared = {t.name: t for t in InjectionAnalysis.yields}
+    then = compute(FillAnalysis(), {**tables, **first.tables}, book, declared=declared, units=moulds, until=until)
+    return Result({**first.tables, **then.tables}, [*first.refused, *then.refused])

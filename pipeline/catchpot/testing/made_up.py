@@ -36,16 +36,16 @@ Tables for an analysis in memory: `made.tables()` gives shot, sample, log_note, 
 reduction, phase, quality, curve. `mu.compute(analysis, made.tables(), made.book())` runs an analysis over all its units
 in batches of 500 shots and gives a Result; add other analyses' tables to the mapping and their declarations as
 `declared={t.name: t for t in analysis.yields}`. `mu.job(...)` builds a single Job (`until` for look-ahead tests).
+`mu.filled(tables, book)` runs the chain of `injection` and `fill`.
 
-    tables = made.tables()
-    filled = mu.compute(FillAnalysis(), tables, made.book())
-    wrong = filled.tables["fill"].join(made.truth_shot, on="shot", suffix="_true")
+    result = mu.filled(made.tables(), made.book())
+    wrong = result.tables["fill"].join(made.truth_shot, on="shot", suffix="_true")
 """
 
 from __future__ import annotations
 
 from catchpot.testing.geometry import Geometry, five_geometries
-from catchpot.testing.jobs import compute, job
+from catchpot.testing.jobs import compute, filled, job
 from catchpot.testing.nuisances import Nuisances
 from catchpot.testing.scenario import Change, Fault, Mould, Resin, Scenario, Seal
 from catchpot.testing.simulate import MadeUp, five_moulds, simulate
@@ -62,6 +62,7 @@ __all__ = [
     "Scenario",
     "Seal",
     "compute",
+    "filled",
     "five_geometries",
     "five_moulds",
     "job",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from catchpot.workshop.book import MouldBook
 from catchpot.workshop.mould import Mould, Resin
-from catchpot.workshop.opening import Workshop, check_workshop, json_schema, open_workshop
+from catchpot.workshop.opening import Workshop, check_workshop, json_schema, open_with_last_good, open_workshop
 from catchpot.workshop.problems import Problem, WorkshopError
 from catchpot.workshop.profile import Profile
 from catchpot.workshop.settings import Settings, check_analysis_settings
@@ -23,5 +23,6 @@ __all__ = [
     "check_workshop",
     "init_workshop",
     "json_schema",
+    "open_with_last_good",
     "open_workshop",
 ]

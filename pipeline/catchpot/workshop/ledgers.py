@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from catchpot.core_tables import EVENT, PART
+from catchpot.dates import odd_date
 from catchpot.tables import polars_schema
 from catchpot.workshop.problems import Problem, did_you_mean
 
@@ -88,6 +89,8 @@ def read_events(path: Path, zone: ZoneInfo, moulds: Sequence[str]) -> tuple[pl.D
         when = None
         try:
             when = parse_time(cells.get("time", ""), zone)
+            if odd := odd_date(when):
+                problems.append(Problem(file, line, "time", odd))
         except (ValueError, OverflowError):
             message = f"expected a time like 2026-03-02 08:15, found {cells.get('time', '')!r}"
             problems.append(Problem(file, line, "time", message))

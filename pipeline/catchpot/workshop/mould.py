@@ -5,8 +5,19 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any, Literal, Self, cast
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, create_model, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+    create_model,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
+
+from catchpot.dates import odd_date
 
 
 class Strict(BaseModel):
@@ -71,6 +82,14 @@ Range = Annotated[
     WithJsonSchema({"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}),
 ]
 Day = Annotated[date, BeforeValidator(_date)]
+
+
+def _in_time(day: date) -> date:
+    if odd := odd_date(day):
+        raise ValueError(odd)
+    return day
+
+
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Percent = Annotated[float, Field(ge=0, le=100)]
@@ -170,7 +189,7 @@ _optional: dict[str, Any] = {
 class DatedChange(Strict):
     """Keys of a mould that hold from the start of a day on, in the workshop's time zone."""
 
-    valid_from: Day
+    valid_from: Annotated[Day, AfterValidator(_in_time)]
     limits: dict[str, Limits] | None = None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ValidationError
 
 from catchpot.workshop.book import MouldBook, unknown_resins
+from catchpot.workshop.last_good import LEDGERS, keep, place
 from catchpot.workshop.ledgers import read_events, read_parts
 from catchpot.workshop.locate import KeyPath, line_of
 from catchpot.workshop.problems import Problem, WorkshopError, key_text, problems_of, read_toml
@@ -24,7 +25,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Workshop:
-    """An open workshop. events and parts have the columns of the core tables; warnings stop nothing."""
+    """An open workshop. events and parts have the columns of the core tables; warnings stop nothing.
+
+    stale: what is wrong with files in whose place their last good state was taken; lacking: with those that have none,
+    so that nothing can be computed. Both are empty unless the workshop was opened to go on with what was last good.
+    """
 
     home: Path
     settings: Settings
@@ -33,6 +38,21 @@ class Workshop:
     parts: pl.DataFrame
     zone: ZoneInfo
     warnings: tuple[Problem, ...] = field(default=())
+    stale: tuple[Problem, ...] = field(default=())
+    lacking: tuple[Problem, ...] = field(default=())
+
+    def stale_sentence(self) -> str:
+        """What is wrong and what was taken instead, for the pages; empty where nothing is."""
+        files = sorted({Path(p.file).name for p in self.stale})
+        if not files:
+            return ""
+        verb = ("is", "its") if len(files) == 1 else ("are", "their")
+        first = self.stale[0]
+        where = f"{Path(first.file).name}, line {first.line}" if first.line else Path(first.file).name
+        return (
+            f"{' and '.join(files)} {verb[0]} wrong ({where}: {first.message}); all this goes by {verb[1]} last good "
+            "state"
+        )
 
     @property
     def store_path(self) -> Path:
@@ -80,8 +100,7 @@ def _tables(raw: Mapping[str, Any], name: str) -> dict[str, dict[str, Any]]:
     return {k: v for k, v in found.items() if isinstance(v, dict)} if isinstance(found, dict) else {}
 
 
-def _book(home: Path, problems: list[Problem]) -> MouldBook:
-    path = home / "moulds.toml"
+def _book(path: Path, problems: list[Problem]) -> MouldBook:
     try:
         raw, lines = read_toml(path, "the mould book is missing; `catchpot init` shows what one looks like")
     except WorkshopError as e:
@@ -103,18 +122,20 @@ def _book(home: Path, problems: list[Problem]) -> MouldBook:
         return MouldBook()
 
 
-def _open(home: Path) -> tuple[Workshop, list[Problem]]:
+def _open(home: Path, instead: Mapping[str, Path] | None = None) -> tuple[Workshop, list[Problem]]:
+    """The workshop and all that is wrong. instead: other places for the mould book and the ledgers, by name."""
     problems: list[Problem] = []
+    places = {name: home / name for name in LEDGERS} | dict(instead or {})
     if not home.is_dir():
         holds = "a workshop folder holds catchpot.toml and moulds.toml (catchpot init writes them)"
         raise WorkshopError([Problem(str(home), 0, "", f"there is no such folder; {holds}")])
     settings = _settings(home, problems)
-    book = _book(home, problems)
+    book = _book(places["moulds.toml"], problems)
     zone = ZoneInfo(settings.workshop.time_zone)
     moulds_known = not any(p.file.endswith("moulds.toml") for p in problems)
-    events, wrong = read_events(home / "events.csv", zone, list(book.moulds))
+    events, wrong = read_events(places["events.csv"], zone, list(book.moulds))
     problems += [p for p in wrong if p.severity == "error" or moulds_known]
-    parts, wrong = read_parts(home / "parts.csv")
+    parts, wrong = read_parts(places["parts.csv"])
     problems += wrong
     problems.sort(key=lambda p: (_ORDER.get(Path(p.file).name, len(_ORDER)), p.line))
     warnings = tuple(p for p in problems if p.severity == "warning")
@@ -128,6 +149,33 @@ def open_workshop(home: Path) -> Workshop:
     if errors:
         raise WorkshopError(errors)
     return workshop
+
+
+def open_with_last_good(home: Path) -> Workshop:
+    """Open a workshop folder; in the place of a mould book or ledger that is wrong, its last good state is taken.
+
+    WorkshopError where catchpot.toml is wrong, or the folder is none. What was good is kept for the next time.
+    """
+    home = Path(home)
+    workshop, problems = _open(home)
+    wrong: dict[str, list[Problem]] = {}
+    for p in problems:
+        if p.severity == "error":
+            wrong.setdefault(Path(p.file).name, []).append(p)
+    if "catchpot.toml" in wrong or wrong.keys() - {"catchpot.toml", *LEDGERS}:
+        raise WorkshopError([p for ps in wrong.values() for p in ps])
+    keep(home, {name: name not in wrong for name in LEDGERS})
+    if not wrong:
+        return workshop
+    instead = {name: place(home, name) for name in wrong if place(home, name).exists()}
+    workshop, problems = _open(home, instead)
+    # a copy may be wrong too by now, by the settings or a newer catchpot
+    lacking = {Path(p.file).name for p in problems if p.severity == "error"}
+    return replace(
+        workshop,
+        stale=tuple(p for name, ps in wrong.items() for p in ps if name not in lacking),
+        lacking=tuple(p for name, ps in wrong.items() for p in ps if name in lacking),
+    )
 
 
 def check_workshop(home: Path) -> list[Problem]:

@@ -164,6 +164,8 @@ def read_toml(path: Path, missing: str) -> tuple[dict[str, Any], Mapping[KeyPath
         raise WorkshopError([Problem(file, 0, "", f"can't be read: {e.strerror}")]) from None
     try:
         return tomllib.loads(text), key_lines(text.replace("\r\n", "\n"))
+    except RecursionError:
+        raise WorkshopError([Problem(file, 0, "", "tables or lists stand too deep in one another")]) from None
     except tomllib.TOMLDecodeError as e:
         words, _, where = str(e).partition(" (at ")
         digits = "".join(c if c.isdigit() else " " for c in where).split()

@@ -187,6 +187,10 @@ class Profile(Strict):
     first_data_line: Line | None = None
     comment: str | None = Field(default=None, description="lines that begin so are no data")
     footer: Pattern | None = Field(default=None, description="regular expression of the line that ends the data")
+    blank: Literal["missing", "hold"] = Field(
+        default="missing",
+        description="what an empty cell means: no reading, or (loggers that write only changes) the one before it",
+    )
     missing: Texts = Field(default_factory=list, description="words that stand for no reading")
     metadata: dict[str, MetadataSource] = Field(default_factory=dict)
     time: TimeSettings | None = None
@@ -203,8 +207,8 @@ class Profile(Strict):
     def _consistent(self) -> Self:
         if len(self.separator_character) != 1:
             raise _wrong("separator", f'expected one character or "tab", found {self.separator!r}')
-        if self.separator_character == self.decimal:
-            raise _wrong("decimal", "separator and decimal mark can't be the same character")
+        if self.separator_character == self.decimal and not self.quote:
+            raise _wrong("decimal", "separator and decimal mark can't be the same character where no cell is quoted")
         if self.decimal == self.thousands:
             raise _wrong("thousands", "decimal and thousands mark can't be the same character")
         if self.shape == "long" and self.long is None:

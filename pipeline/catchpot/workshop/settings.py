@@ -28,12 +28,34 @@ class WorkshopSettings(Strict):
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
         default=1013.25, description="used where no barometer is logged"
     )
+    largest_log_mb: Annotated[float, Field(gt=0)] = Field(
+        default=250.0,
+        description="larger logs are set aside unread; reading one takes some four times its size in memory",
+    )
+    follow_links: bool = Field(
+        default=False, description="read logs that are links to files outside of the workshop's folder"
+    )
 
 
 class PluginSettings(Strict):
-    """Plugins switched off, by name; ours too."""
+    """Plugins switched off, by name; ours too. Limits of what a plugin may take."""
 
     disabled: list[str] = Field(default_factory=list)
+    time_limit_s: Annotated[float, Field(gt=0)] = Field(
+        default=600.0, description="an analysis that takes longer over what it is given at once is stopped"
+    )
+    memory_limit_mb: Annotated[float, Field(ge=500)] = Field(
+        default=8000.0, description="address space of the process in which plugins that are not ours compute"
+    )
+
+
+class ExportSettings(Strict):
+    """What leaves for other programs."""
+
+    raw_text: bool = Field(
+        default=False,
+        description="texts in CSV as they are; else one that a spreadsheet would take for a formula gets an apostrophe",
+    )
 
 
 class Settings(Strict):
@@ -43,6 +65,7 @@ class Settings(Strict):
     plugins: PluginSettings = Field(default_factory=lambda: PluginSettings())
     analyses: dict[str, dict[str, Any]] = Field(default_factory=dict)
     profiles: dict[str, Profile] = Field(default_factory=dict)
+    export: ExportSettings = Field(default_factory=lambda: ExportSettings())
     _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
     _digests: dict[str, str] = PrivateAttr(default_factory=dict)
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from catchpot.whole import make_folder, write_whole
+
 _SETTINGS = """\
 # Settings of this workshop. `catchpot check` says what is wrong in here, with the line.
 
@@ -87,11 +89,11 @@ def init_workshop(home: Path) -> list[Path]:
     Returns the files written.
     """
     files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _EVENTS, "parts.csv": _PARTS}
-    (home / "logs").mkdir(parents=True, exist_ok=True)
+    make_folder(home / "logs", through_links=True)
     written = []
     for name, text in files.items():
         path = home / name
         if not path.exists():
-            path.write_text(text, encoding="utf-8")
+            write_whole(path, text)
             written.append(path)
     return written

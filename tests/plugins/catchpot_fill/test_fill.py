@@ -1,185 +1,225 @@
-"""The fill analysis on made-up shots with known truth, and on what it must refuse."""
+"""Arrival, what the part took, mobility and margins on made-up shots with known truth, and what must be refused."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from functools import lru_cache
-from typing import Any
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
 import pytest
+from tests.plugins.catchpot_fill.made import OFF, first, made, noted, plates, reasons, run, with_truth, without
 
-from catchpot.analysis import Result
-from catchpot.tables import violations
 from catchpot.testing import made_up as mu
-from catchpot.testing.jobs import core_tables
+from catchpot.testing.jobs import reduced
+from catchpot.testing.plates import plate_book, plate_tables
 from catchpot.workshop import MouldBook
-from catchpot_fill.analysis import FillAnalysis, FillParams
-from catchpot_fill.fit import METER_SD, book_odds
-from catchpot_fill.prepare import censored
-from catchpot_fill.tables import FILL, FILL_FIT, PERMEABILITY
+from catchpot_fill.tables import CURVE_POINTS
 
-OFF = mu.Nuisances.off()
-Tables = Mapping[str, pl.DataFrame]
+NOT_ARRIVED = (
+    "the shot ended before resin arrived at the vent, or too near it to tell: it took at least arrival_volume_low_l"
+)
 
 
-@lru_cache(maxsize=8)
-def made(name: str = "all-round", shots: int = 6, nuisances: mu.Nuisances = OFF, seed: int = 5,
-         settings: tuple[tuple[str, Any], ...] = ()) -> tuple[mu.MadeUp, Tables]:  # fmt: skip
-    """Made-up shots of one mould and their core tables."""
-    mould = mu.Mould("m", mu.five_geometries()[name], shots=shots, **dict(settings))
-    shots_made = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=nuisances), seed)
-    return shots_made, core_tables(shots_made)
-
-
-def run(tables: Tables, book: MouldBook, params: FillParams | None = None) -> Result:
-    result = mu.compute(FillAnalysis(), tables, book, params)
-    for table in (FILL, PERMEABILITY, FILL_FIT):
-        assert violations(table, result.tables[table.name]) == []
-    return result
-
-
-def without(book: MouldBook, *keys: str, **changed: Any) -> MouldBook:
-    """The book with keys of the mould taken out or changed."""
-    data = book.model_dump(exclude_none=True)
-    for key in keys:
-        data["moulds"]["m"].pop(key)
-    data["moulds"]["m"].update(changed)
-    return MouldBook.model_validate(data)
-
-
-def reasons(result: Result, what: str) -> set[str]:
-    return {r.reason for r in result.refused if r.what == what}
+def held(fill: pl.DataFrame, value: str, truth: str) -> pl.Series:
+    return fill.select(
+        (pl.col(f"{value}_low_l") <= pl.col(truth)) & (pl.col(truth) <= pl.col(f"{value}_high_l"))
+    ).to_series()
 
 
 @pytest.mark.parametrize("name", ["strip", "wedge", "all-round", "rim-fed"])
 def test_straight_fronts_are_found_within_their_intervals(name: str) -> None:
     shots, tables = made(name)
     result = run(tables, shots.book())
-    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    error = fill["arrival_volume_l"] / fill["arrival_volume_l_true"] - 1
-    assert error.null_count() == 0
-    assert error.abs().median() < 0.003  # type: ignore[operator]  # a float column without nulls here
-    held = (fill["arrival_volume_low_l"] <= fill["arrival_volume_l_true"]) & (
-        fill["arrival_volume_l_true"] <= fill["arrival_volume_high_l"]
+    fill = with_truth(result, shots)
+    assert fill["arrival_volume_l"].null_count() == 0
+    assert held(fill, "arrival_volume", "arrival_volume_l_true").sum() >= 5
+    assert (fill["overflow_l"] - (fill["injected_volume_l"] - fill["arrival_volume_l"])).abs().max() < 1e-9  # type: ignore[operator]  # floats
+    assert ((fill["overflow_low_l"] <= fill["overflow_l"]) & (fill["overflow_l"] <= fill["overflow_high_l"])).all()
+    assert ((fill["arrival_time_s"] >= fill["inject_from_s"]) & (fill["arrival_time_s"] <= fill["stop_s"] + 2)).all()
+    # identical shots: the mould takes the same every time, and the curve knows it to a part in a thousand or so
+    assert fill["arrival_relative"].to_numpy() == pytest.approx(np.ones(6), abs=0.006)
+    both = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
+    ratio = both["permeability_m2"] / both["permeability_seen_m2"]
+    within = (both["permeability_absolute_low_m2"] <= both["permeability_seen_m2"]) & (
+        both["permeability_seen_m2"] <= both["permeability_absolute_high_m2"]
     )
-    assert held.sum() >= 5
-    assert (fill["overflow_l"] - fill["overflow_l_true"]).abs().max() < 0.03  # type: ignore[operator]  # as above
-    assert (fill["arrival_time_s"] - fill["arrival_s"]).abs().max() < 4.0  # type: ignore[operator]  # as above
-    permeability = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
-    ratio = permeability["permeability_m2"] / permeability["permeability_seen_m2"]
-    assert ratio.to_numpy() == pytest.approx(np.ones(6), abs=0.02)
-    line = permeability["line_resistance_per_m3"] / permeability["line_resistance_per_m3_true"]
-    assert line.median() == pytest.approx(1.0, abs=0.25)
-    assert permeability["porosity"].to_numpy() == pytest.approx(permeability["porosity_true"].to_numpy(), rel=1e-6)
+    assert within.all()
+    assert ratio.to_numpy() == pytest.approx(np.ones(6), abs=0.06)
+    assert both["porosity"].to_numpy() == pytest.approx(both["porosity_true"].to_numpy(), rel=1e-6)
 
 
-def test_a_batch_gives_what_its_shots_give() -> None:
-    shots, tables = made()
-    whole = run(tables, shots.book()).tables
-    names = shots.shot["shot"].to_list()
-    for part in (names[:1], names[3:5]):
-        alone = mu.compute(FillAnalysis(), tables, shots.book(), units=part).tables
-        for table in ("fill", "permeability"):
-            expected = whole[table].filter(pl.col("shot").is_in(part))
-            numbers = [c for c, t in expected.schema.items() if t == pl.Float64]
-            got, want = alone[table].select(numbers).to_numpy(), expected.select(numbers).to_numpy()
-            assert got == pytest.approx(want, rel=1e-9, nan_ok=True)
+def test_plates_in_two_dimensions_are_found_within_their_intervals() -> None:
+    """Three families whose arrival no formula knows, with patterns of cloth that move the first resin."""
+    moulds = {f: plates(f, 10, 4)[0] for f in ("strip", "oval", "hull")}
+    fill = run(plate_tables(moulds), plate_book(moulds)).tables["fill"].sort("shot")
+    truth = pl.concat([
+        pl.DataFrame({"mould": m, "truth_l": s.truth["arrival_l"], "arrived": s.truth["arrived"] > 0,
+                      "took_l": s.truth["taken_l"]})
+        for m, s in sorted(moulds.items())
+    ])  # fmt: skip
+    fill = fill.with_columns(truth.drop("mould"))
+    given = fill.filter(pl.col("arrival_volume_l").is_not_null())
+    assert given.height >= 0.7 * fill["arrived"].sum()
+    assert given["arrived"].all()
+    assert held(given, "arrival_volume", "truth_l").mean() >= 0.8  # type: ignore[operator]  # a share
+    assert held(fill, "taken_volume", "took_l").mean() >= 0.8  # type: ignore[operator]  # a share
 
 
-def test_a_shot_stopped_before_the_vent_has_no_arrival_but_a_mobility() -> None:
-    shots, tables = made(settings=(("stop", "operator"), ("operator_share", 0.9)))
-    result = run(tables, shots.book())
-    fill = result.tables["fill"]
-    assert fill["arrival_volume_l"].null_count() == fill.height
-    assert fill["overflow_l"].null_count() == fill.height
-    assert fill["injected_volume_l"].null_count() == 0
-    expected = {"resin never arrived at the vent, or the shot stopped before it could be told"}
-    assert reasons(result, "fill.arrival_volume_l") == expected
-    permeability = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
-    held = (permeability["permeability_low_m2"] <= permeability["permeability_seen_m2"]) & (
-        permeability["permeability_seen_m2"] <= permeability["permeability_high_m2"]
+def test_rows_rest_on_no_later_shot() -> None:
+    _, tables, book = plates()
+    whole = run(tables, book).tables
+    for k in (1, 5, 9):
+        early = run(first(tables, k), book).tables
+        for table in ("injection", "fill", "permeability"):
+            expected = whole[table].filter(pl.col("shot").is_in(early[table]["shot"].to_list()))
+            assert early[table].sort("shot").equals(expected.sort("shot")), (k, table)
+
+
+def test_until_hides_what_came_later() -> None:
+    _, tables, book = plates()
+    fourth = tables["shot"]["started_at"].sort()[3]
+    seen = run(tables, book, until=fourth).tables["fill"]
+    assert seen.equals(run(first(tables, 4), book).tables["fill"])
+
+
+def test_moulds_do_not_know_each_other() -> None:
+    one, other = plates()[0], plates("oval", 10, 4)[0]
+    both = {"p": one, "q": other}
+    tables, book = plate_tables(both), plate_book(both)
+    together = run(tables, book).tables
+    alone = run(plate_tables({"p": one}), plate_book({"p": one})).tables
+    for table in ("fill", "permeability", "own_curve"):
+        mine = together[table].filter(mould="p")
+        numbers = [c for c, t in mine.schema.items() if t == pl.Float64]
+        assert mine.select(numbers).to_numpy() == pytest.approx(
+            alone[table].select(numbers).to_numpy(), rel=1e-9, nan_ok=True
+        )
+    assert run(tables, book, moulds=["q"]).tables["fill"]["mould"].unique().to_list() == ["q"]
+
+
+def test_a_step_of_the_meter_is_followed_and_so_is_a_cavity_that_opens() -> None:
+    """From the third shot after it on, within an eighth of its size; the mould's own scatter is in both."""
+    for cause, amount in (("flow_meter", 0.03), ("cavity_thickness", 0.03)):
+        mould = mu.Mould("m", mu.five_geometries()["rim-fed"], shots=20, weigh_part=False, overflow_share=0.08)
+        step = mu.Change("m", cause, amount, 10)  # type: ignore[arg-type]  # causes by name
+        shots = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, changes=(step,)), 5, dt_s=0.5)
+        fill = with_truth(run(shots.tables(), shots.book()), shots)
+        truth = fill["arrival_volume_l_true"].to_numpy()
+        relative = fill["arrival_relative"].to_numpy()
+        true_step = np.median(truth[10:]) / np.median(truth[:10]) - 1
+        assert true_step > 0.025
+        seen = np.median(relative[12:]) / np.median(relative[3:10]) - 1
+        assert seen == pytest.approx(true_step, abs=0.125 * true_step)
+        low, high = (fill[f"arrival_relative_{e}"].to_numpy()[12:] for e in ("low", "high"))
+        assert np.mean((low <= 1 + true_step) & (1 + true_step <= high)) > 0.7
+
+
+def test_a_shot_stopped_before_the_vent_says_at_least_and_has_a_mobility() -> None:
+    """Eight shots fill, then an operator stops two long before the vent."""
+    shots, tables = made("wedge", 8)
+    stopped, tables_stopped = made("wedge", 8, settings=(("stop", "operator"), ("operator_share", 0.85)))
+    last = shots.shot["shot"].to_list()[6:]
+    cut = {
+        n: pl.concat([
+            f.filter(~pl.col("shot").is_in(last)), tables_stopped[n].filter(pl.col("shot").is_in(last))
+        ]).sort([c for c in ("shot", "t_s", "step") if c in f.columns])
+        for n, f in tables.items() if "shot" in f.columns
+    }  # fmt: skip
+    result = run({**tables, **cut}, shots.book())
+    fill = result.tables["fill"].join(stopped.truth_shot, on="shot", suffix="_true").filter(pl.col("shot").is_in(last))
+    for c in ("arrival_volume_l", "arrival_volume_high_l", "overflow_l", "fill_time_s"):
+        assert fill[c].null_count() == 2, c
+    # it took all that was put in, so resin would have come later than that
+    assert fill["arrival_volume_low_l"].to_numpy() == pytest.approx(fill["injected_volume_l"].to_numpy(), rel=0.01)
+    assert (fill["arrival_chance"] < 0.1).all()
+    assert fill["arrival_relative"].to_numpy() == pytest.approx(np.ones(2), abs=0.03)
+    assert fill["taken_volume_l"].to_numpy() == pytest.approx(fill["injected_volume_l"].to_numpy(), rel=0.01)
+    for what in ("fill.arrival_volume_l", "fill.arrival_volume_high_l", "fill.overflow_l", "fill.fill_time_s"):
+        assert {r.unit for r in result.refused if r.what == what} == set(last)
+        assert reasons(result, what) == {NOT_ARRIVED}
+    both = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
+    inside = (both["permeability_absolute_low_m2"] <= both["permeability_seen_m2"]) & (
+        both["permeability_seen_m2"] <= both["permeability_absolute_high_m2"]
     )
-    assert held.all()
+    assert inside.all()
 
 
-def test_where_the_mould_takes_more_than_the_book_says_permeability_is_not_bent() -> None:
-    # the meter reads 7 % high, so that a shot stopped before the vent has metered more than the book's volume
-    mould = mu.Mould("m", mu.five_geometries()["all-round"], shots=6, stop="operator", operator_share=0.995)
-    changes = (mu.Change("m", "flow_meter", 0.07, 0),)
-    shots = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, changes=changes), 5)
-    result = run(core_tables(shots), shots.book())
-    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    assert (fill["injected_volume_l"] > fill["pore_volume_l"]).all()
-    assert fill["arrival_volume_l"].null_count() >= 5
-    permeability = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
-    ratio = permeability["permeability_m2"] / permeability["permeability_seen_m2"]
-    assert ratio.to_numpy() == pytest.approx(np.ones(6), abs=0.08)
+@pytest.mark.xfail(strict=True, reason="a shop that always stops before the vent is thought to fill after some shots")
+def test_a_habit_of_stopping_before_the_vent_is_never_taken_for_an_arrival() -> None:
+    varied = replace(OFF, permeability_sd=0.05)
+    moulds = mu.five_moulds(10, stop="operator", operator_share=0.9, weigh_part=False)
+    shots = mu.simulate(mu.Scenario(moulds=moulds, nuisances=varied), 6, dt_s=0.5)
+    assert run(shots.tables(), shots.book()).tables["fill"]["arrival_volume_l"].drop_nulls().len() <= 1
 
 
-def test_a_disc_is_refused_rather_than_wrong() -> None:
-    shots, tables = made("disc", 8)
-    result = run(tables, shots.book())
-    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true").drop_nulls("arrival_volume_l")
-    assert fill.height <= 2
-    assert all("fill a vent hose" in r for r in reasons(result, "fill.arrival_volume_l"))
-    assert len(reasons(result, "fill.arrival_volume_l")) == 1
+def test_of_a_plates_shots_those_stopped_short_get_no_arrival() -> None:
+    shots, tables, book = plates("window", 24, 6, short=0.3)
+    fill = run(tables, book).tables["fill"]
+    arrived = shots.truth["arrived"] > 0
+    short = np.flatnonzero(~arrived[4:]) + 4
+    assert len(short) >= 4
+    given = fill["arrival_volume_l"].is_not_null().to_numpy()
+    assert given[short].sum() <= 1
+    least = fill["arrival_volume_low_l"].to_numpy()[short]
+    assert np.all(least <= shots.truth["injected_l"][short] * (1 + 2e-3))
+    assert np.mean(least <= shots.truth["arrival_l"][short]) > 0.7
+    assert given[arrived][4:].mean() > 0.5
 
 
-def test_a_hold_check_is_said_to_be_one() -> None:
-    shots, tables = made(shots=4, settings=(("holds", 1), ("hold_checks", 2)))
-    checks = shots.truth_shot.filter(pl.col("kind") != "shot")["shot"].to_list()
-    assert checks
-    result = run(tables, shots.book())
-    fill = result.tables["fill"].filter(pl.col("shot").is_in(checks))
-    assert fill["injected_volume_l"].null_count() == fill.height
-    said = {r.reason for r in result.refused if r.unit in checks}
-    assert said == {"a hold check, no injection"}
-
-
-def test_without_geometry_what_needs_none_is_given() -> None:
-    shots, tables = made()
-    result = run(tables, without(shots.book(), "flow_length_m"))
-    fill = result.tables["fill"]
-    assert fill["arrival_volume_l"].null_count() == fill.height
-    for given in ("injected_volume_l", "injection_time_s", "peak_line_pressure_bar", "resin_temp_c"):
-        assert fill[given].null_count() == 0
-    assert reasons(result, "fill.arrival_volume_l") == {"the mould book has no flow_length_m for this mould"}
-    assert reasons(result, "permeability.permeability_m2") == {"the mould book has no flow_length_m for this mould"}
-
-
-def test_an_unknown_mould_is_said_to_be_one() -> None:
-    _, tables = made()
-    result = run(tables, MouldBook.model_validate({}))
-    assert reasons(result, "fill.arrival_volume_l") == {"the mould book does not have this mould"}
-    assert result.tables["fill"]["injected_volume_l"].null_count() == 0
-
-
-def test_without_fibre_permeability_stays_and_porosity_goes() -> None:
-    shots, tables = made()
-    result = run(tables, without(shots.book(), "fibre_density_kg_m3"))
-    assert result.tables["permeability"]["permeability_m2"].null_count() == 0
-    assert result.tables["permeability"]["porosity"].null_count() == 6
-    assert reasons(result, "permeability.porosity") == {"the mould book has no fibre_density_kg_m3"}
-
-
-def test_without_resin_mobility_stays_and_permeability_goes() -> None:
+def test_without_resin_in_the_book_mobility_stays_and_permeability_goes() -> None:
     shots, tables = made()
     whole, bare = run(tables, shots.book()), run(tables, without(shots.book(), "resin"))
     assert bare.tables["permeability"]["permeability_m2"].null_count() == 6
+    assert reasons(bare, "permeability.permeability_m2") == {
+        "the mould book has no viscosity for this mould's resin"
+    }  # fmt: skip
     assert bare.tables["permeability"]["mobility_m2_pa_s"].to_numpy() == pytest.approx(
-        whole.tables["permeability"]["mobility_m2_pa_s"].to_numpy(), rel=5e-3
+        whole.tables["permeability"]["mobility_m2_pa_s"].to_numpy(), rel=0.02
     )
     assert bare.tables["fill"]["arrival_volume_l"].to_numpy() == pytest.approx(
-        whole.tables["fill"]["arrival_volume_l"].to_numpy(), rel=1e-3
+        whole.tables["fill"]["arrival_volume_l"].to_numpy(), rel=5e-3
     )
+
+
+@pytest.mark.parametrize("key", ["inlet_width_m", "flow_length_m", "part_area_m2", "thickness_mm"])
+def test_what_the_book_lacks_is_named_and_the_arrival_stays(key: str) -> None:
+    shots, tables = made()
+    result = run(tables, without(shots.book(), key))
+    assert result.tables["fill"]["arrival_volume_l"].null_count() == 0
+    assert result.tables["permeability"]["mobility_m2_pa_s"].null_count() == 6
+    assert reasons(result, "permeability.mobility_m2_pa_s") == {f"the mould book has no {key} for this mould"}
+    assert not any(r.what.startswith("fill.arrival") for r in result.refused)
+
+
+def test_a_mould_that_the_book_lacks_keeps_its_curve_and_is_refused_the_rest_with_reasons() -> None:
+    _, tables = made()
+    unknown = run(tables, MouldBook.model_validate({"moulds": {"other": {}}}))
+    assert unknown.tables["fill"]["arrival_relative"].null_count() == 0
+    wanted = {"permeability.permeability_m2", "permeability.mobility_m2_pa_s", "permeability.porosity",
+              "fill.clamp_margin_n", "fill.blocked_vent_margin_n"}  # fmt: skip
+    assert wanted <= {r.what for r in unknown.refused}
+    assert all(r.reason for r in unknown.refused)
+
+
+def test_every_value_not_given_has_a_reason() -> None:
+    shots, tables = made(settings=(("stop", "operator"), ("operator_share", 0.9)))
+    result = run(tables, shots.book())
+    said = {(r.unit, r.what) for r in result.refused}
+    for table, columns in (
+        ("fill", ("arrival_volume_l", "overflow_l", "fill_time_s", "arrival_relative", "taken_volume_l",
+                  "clamp_margin_n", "blocked_vent_margin_n", "arrival_volume_high_l")),
+        ("permeability", ("permeability_m2", "mobility_m2_pa_s", "viscosity_pa_s", "porosity")),
+    ):  # fmt: skip
+        for c in columns:
+            for shot in result.tables[table].filter(pl.col(c).is_null())["shot"]:
+                assert (shot, f"{table}.{c}") in said
 
 
 def test_without_clamp_pressure_only_the_margin_goes() -> None:
     shots, tables = made()
-    bare = {**tables, "sample": tables["sample"].with_columns(clamp_pressure_mbar=pl.lit(None, dtype=pl.Float64))}
+    sample = tables["sample"].with_columns(clamp_pressure_mbar=pl.lit(None, dtype=pl.Float64))
+    bare = reduced(tables["shot"], sample, tables["event"], tables["part"], shots.book())
     result = run(bare, shots.book())
     assert result.tables["fill"]["clamp_margin_n"].null_count() == 6
     assert reasons(result, "fill.clamp_margin_n") == {"clamp margin not assessed: no clamp pressure logged"}
@@ -201,54 +241,6 @@ def test_margins_against_the_force_balance_by_hand() -> None:
     assert (fill["clamp_margin_n"] > fill["blocked_vent_margin_n"]).all()
     dry = (ambient - 40) * 100 * book.clamp_area_m2 + (ambient - 500) * 100 * book.part_area_m2
     assert (fill["clamp_margin_n"] < dry).all()
-
-
-def test_cavity_gauge_before_evacuation_is_the_barometer() -> None:
-    """Weather 40 mbar below the settings and no barometer: mobility must not take the difference for resin."""
-    shots, tables = made()
-    low = tables["sample"].with_columns(
-        ambient_pressure_mbar=pl.lit(None, dtype=pl.Float64),
-        cavity_pressure_mbar=pl.col("cavity_pressure_mbar") - 40,
-        clamp_pressure_mbar=pl.col("clamp_pressure_mbar") - 40,
-    )
-    fill = run({**tables, "sample": low}, shots.book()).tables["fill"]
-    assert fill["ambient_source"].unique().to_list() == ["cavity gauge before evacuation"]
-    assert fill["ambient_pressure_mbar"].to_numpy() == pytest.approx(np.full(6, 973.25), abs=2.0)
-    started = tables["sample"].filter(pl.col("t_s") > 20).with_columns(
-        pl.col("t_s") - 20, ambient_pressure_mbar=pl.lit(None, dtype=pl.Float64)
-    )  # fmt: skip
-    phase = tables["phase"].with_columns(pl.col("start_s", "end_s") - 20)
-    late = run({**tables, "sample": started, "phase": phase}, shots.book()).tables["fill"]
-    assert late["ambient_source"].unique().to_list() == ["settings"]
-
-
-def test_a_gauge_that_stops_at_nought_is_censored() -> None:
-    """The gauge shows 0 while the cavity sucks the line below ambient: those readings must not enter the fit."""
-    nuisances = replace(OFF, gauge_ends=True)
-    shots, tables = made("all-round", 6, nuisances)
-    floored = tables["sample"]["line_pressure_bar"].min()
-    assert floored == 0.0
-    result = run(tables, without(shots.book(), "line_pressure_range_bar"))
-    both = result.tables["permeability"].join(shots.truth_shot, on="shot", suffix="_true")
-    assert (both["permeability_m2"] / both["permeability_seen_m2"]).to_numpy() == pytest.approx(np.ones(6), abs=0.02)
-
-
-def test_packing_is_neither_fill_nor_overflow() -> None:
-    shots, tables = made("all-round", 6, replace(OFF, packing=True), settings=(("pack_s", 30.0),))
-    fill = run(tables, shots.book()).tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    assert (fill["injected_volume_l"] / fill["injected_volume_l_true"]).to_numpy() == pytest.approx(1.0, abs=0.01)
-    assert (fill["packed_volume_l"] >= 0).all()
-    assert (fill["arrival_volume_l"] / fill["arrival_volume_l_true"]).to_numpy() == pytest.approx(1.0, abs=0.005)
-
-
-@pytest.mark.parametrize("count", [0, 3, 30])
-def test_few_samples_are_refused_in_words(count: int) -> None:
-    shots, tables = made()
-    phase = tables["phase"].filter(pl.col("phase") == "inject").select("shot", begin="start_s")
-    cut = tables["sample"].join(phase, on="shot").filter(pl.col("t_s") < pl.col("begin") + count * 0.25).drop("begin")
-    result = run({**tables, "sample": cut}, shots.book())
-    assert result.tables["fill"]["arrival_volume_l"].null_count() == 6
-    assert len(reasons(result, "fill.arrival_volume_l")) == 1
 
 
 def test_a_viscosity_of_the_batch_goes_into_permeability_only() -> None:
@@ -274,22 +266,6 @@ def test_without_temperatures_mobility_stays_and_permeability_goes() -> None:
     assert reasons(result, "permeability.permeability_m2") == expected
 
 
-@pytest.mark.parametrize(
-    ("kind", "severity"), [("flow_restriction", 3.0), ("race_tracking", 0.4), ("air_in_line", 4.0)]
-)
-def test_a_troubled_shot_is_refused_rather_than_wrong(kind: str, severity: float) -> None:
-    mould = mu.Mould("m", mu.five_geometries()["all-round"], shots=4)
-    faults = tuple(mu.Fault("m", kind, i, severity) for i in range(4))
-    shots = mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, faults=faults), 8)
-    result = run(core_tables(shots), shots.book())
-    fill = result.tables["fill"].join(shots.truth_shot, on="shot", suffix="_true").drop_nulls("arrival_volume_l")
-    assert fill["arrival_volume_l_true"].null_count() == 0
-    held = (fill["arrival_volume_low_l"] <= fill["arrival_volume_l_true"]) & (
-        fill["arrival_volume_l_true"] <= fill["arrival_volume_high_l"]
-    )
-    assert (~held).sum() <= 1
-
-
 def test_absolute_interval_holds_the_within_shot_one() -> None:
     shots, tables = made()
     p = run(tables, shots.book()).tables["permeability"]
@@ -298,88 +274,56 @@ def test_absolute_interval_holds_the_within_shot_one() -> None:
     assert ((p["permeability_absolute_high_m2"] / p["permeability_m2"] - 1) > 0.15).all()
 
 
-def test_a_wider_permitted_interval_gives_more_and_a_narrow_one_refuses() -> None:
-    shots, tables = made("strip")
-    strict = run(tables, shots.book(), FillParams(widest_interval_pct=0.1))
-    assert strict.tables["fill"]["arrival_volume_l"].null_count() == 6
-    assert all("bends too gently" in r for r in reasons(strict, "fill.arrival_volume_l"))
+@pytest.mark.parametrize(("kind", "severity"), [("flow_restriction", 3.0), ("race_tracking", 0.4)])
+def test_a_troubled_shot_among_healthy_ones_is_odd_and_leaves_the_others_alone(kind: str, severity: float) -> None:
+    mould = mu.Mould("m", mu.five_geometries()["all-round"], shots=12, weigh_part=False)
+    faults = (mu.Fault("m", kind, 8, severity),)
+    shots, healthy = (
+        mu.simulate(mu.Scenario(moulds=(mould,), nuisances=OFF, faults=f), 8, dt_s=0.5) for f in (faults, ())
+    )
+    got, plain = (run(s.tables(), s.book()).tables["fill"] for s in (shots, healthy))
+    assert got["oddity"][8] > 3 * float(np.median(plain["oddity"].to_numpy()[3:]))
+    after = (got["arrival_relative"] - plain["arrival_relative"]).to_numpy()[9:]
+    assert np.abs(after).max() < 0.006
 
 
-def test_a_gauge_that_stopped_a_few_times_shows_its_floor() -> None:
-    line = np.concatenate([np.zeros(4), [0.001, 0.004, 0.1, 0.2], [0.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6]])
-    group, unknown = np.repeat([0, 1], 8), np.full(2, np.nan)
-    hit = censored(line, group, 2, unknown, unknown)
-    # four readings at nought and two neighbours; of the other shot's two, nothing is thought
-    assert hit[:8].tolist() == [True] * 6 + [False] * 2
-    assert not hit[8:].any()
+def test_own_curve_is_drawn_over_metered_litres_with_the_place_inside() -> None:
+    shots, tables, book = plates()
+    result = run(tables, book)
+    (row,) = result.tables["own_curve"].to_dicts()
+    assert row["shots"] == 14
+    volume = np.array(row["vol_l"])
+    assert len(volume) == CURVE_POINTS and np.all(np.diff(volume) > 0)
+    assert volume[-1] == pytest.approx(float(np.median(shots.truth["injected_l"])), rel=0.05)
+    assert row["arrival_volume_low_l"] < row["arrival_volume_l"] < row["arrival_volume_high_l"]
+    # bar min/l by hand: what the last shot's log shows half-way
+    injection = result.tables["injection"].row(-1, named=True)
+    half = injection["resistance_per_m3"][100] * injection["bed_viscosity_pa_s"] / 1e5 / 6e4
+    drawn = np.interp(injection["injected_volume_l"] / 2, volume, row["resistance_bar_min_l"])
+    assert drawn == pytest.approx(half, rel=0.25)
 
 
-def test_a_vent_hose_that_the_book_lacks_does_not_make_the_arrival_early() -> None:
-    shots, tables = made("strip", nuisances=replace(OFF, hoses=True), settings=(("vent_hose_m", 2.0),))
-    assert shots.book().moulds["m"].vent_hose_volume_l > 0
-    fill = run(tables, without(shots.book(), vent_hose_volume_l=0.0)).tables["fill"]
-    fill = fill.join(shots.truth_shot, on="shot", suffix="_true")
-    error = fill["arrival_volume_l"] / fill["arrival_volume_l_true"] - 1
-    assert error.null_count() == 0
-    assert error.abs().median() < 0.008  # type: ignore[operator]  # a float column without nulls here
+def test_events_that_change_the_shape_are_heard() -> None:
+    """A core changed: the next shots may lie elsewhere, so their intervals are wider than without the note."""
+    _, tables, book = plates()
+    at = tables["shot"]["started_at"].sort()[8] - timedelta(minutes=30)
+    calm = run(tables, book).tables["fill"]
+    warned = run(noted(tables, [(at, "p", "core_changed", "")]), book).tables["fill"]
+    elsewhere = run(noted(tables, [(at, "q", "core_changed", "")]), book).tables["fill"]
+    assert calm.equals(elsewhere)
+    assert calm.head(8).equals(warned.head(8))
+    width = [(f["arrival_relative_high"] - f["arrival_relative_low"])[8] for f in (calm, warned)]
+    assert width[1] > width[0]
 
 
-def test_strokes_tell_the_arrival_stroke_by_stroke() -> None:
-    varied = replace(OFF, strokes=True, permeability_sd=0.05)
-    shots, tables = made("rim-fed", nuisances=varied, settings=(("stroke_ml", 50.0),))
-    fill = run(tables, shots.book()).tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    error = fill["arrival_volume_l"] / fill["arrival_volume_l_true"] - 1
-    assert error.null_count() == 0
-    # a twentieth of a stroke, though the channel runs almost to a point within its last one
-    assert float(np.median(np.abs(error * fill["arrival_volume_l_true"]))) < 0.0025
-    drawn = run(tables, shots.book()).tables["fill_fit"]["vol_l"].to_numpy()
-    strokes = np.round(fill["injected_volume_l"].to_numpy() / 0.05)
-    assert np.abs(np.sum(np.isfinite(drawn), axis=1) - strokes).max() <= 2
+def test_the_noise_of_logs_does_not_decide_what_a_mould_takes() -> None:
+    """Noise two and a half times the usual: the relative volume still within half a per cent of the true one.
 
-
-def test_the_absolute_interval_holds_a_pull_that_the_book_lacks() -> None:
-    pulled = replace(OFF, capillary_mbar=12.0, capillary_sd_mbar=2.0)
-    shots, tables = made("strip", nuisances=pulled)
-    fill = run(tables, shots.book()).tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    truth = fill["arrival_volume_l_true"]
-    assert (fill["arrival_volume_absolute_low_l"] <= fill["arrival_volume_low_l"]).all()
-    assert (fill["arrival_volume_absolute_high_l"] >= fill["arrival_volume_high_l"]).all()
-    held = (fill["arrival_volume_absolute_low_l"] <= truth) & (truth <= fill["arrival_volume_absolute_high_l"])
-    assert held.sum() >= 5
-    booked = run(tables, without(shots.book(), capillary_pressure_mbar=12.0)).tables["fill"]
-    error = booked["arrival_volume_l"] / truth - 1
-    assert abs(float(np.median(error))) < 0.003
-
-
-def test_the_interval_holds_a_pull_that_the_book_lacks() -> None:
-    pulled = replace(OFF, capillary_mbar=10.0, capillary_sd_mbar=2.0, permeability_sd=0.05)
-    shots, tables = made("wedge", 12, pulled)
-    fill = run(tables, shots.book()).tables["fill"].join(shots.truth_shot, on="shot", suffix="_true")
-    truth = fill["arrival_volume_l_true"]
-    assert ((fill["arrival_volume_low_l"] <= truth) & (truth <= fill["arrival_volume_high_l"])).sum() >= 9
-
-
-@pytest.mark.parametrize("name", ["strip", "wedge", "all-round"])
-def test_a_yield_of_the_cover_in_the_book_takes_the_lateness_away(name: str) -> None:
-    shots, tables = made(name, 8, replace(OFF, cover=True), settings=(("cover_l_bar", 0.05),))
-    truth = shots.truth_shot["arrival_volume_l"]
-    unsaid = run(tables, without(shots.book(), cover_yield_tolerance_ml_bar=0.0)).tables["fill"]
-    booked = run(tables, without(shots.book(), cover_yield_ml_bar=50.0)).tables["fill"]
-    late, error = (float(np.median(f["arrival_volume_l"] / truth - 1)) for f in (unsaid, booked))
-    assert abs(error) < 0.005
-    if name == "strip":
-        assert late > 0.01
-    held = (booked["arrival_volume_low_l"] <= truth) & (truth <= booked["arrival_volume_high_l"])
-    assert held.sum() >= 7
-
-
-def test_more_than_the_books_volume_speaks_for_an_arrival_and_less_for_nothing() -> None:
-    room, expected = np.array([0.9, 1.0, 1.03, 1.06, 1.5]), np.ones(5)
-    odds = book_odds(room, expected, 0.02 * expected)
-    assert odds[0] == odds[1] == 1.0
-    assert np.all(np.diff(odds[1:]) > 0)
-    assert odds[-1] == 50.0
-    assert book_odds(room, 0.0 * expected, 0.0 * expected).tolist() == [1.0] * 5
-    # a share of Student's distribution with four degrees of freedom, from its table: 2.132 for 95 % one-sided
-    at = 1.0 + 2.132 * np.hypot(0.02, METER_SD)
-    assert book_odds(np.array([at]), np.ones(1), np.full(1, 0.02))[0] == pytest.approx(19.0, rel=2e-3)
+    The usual is the median of the first ten, whose error all intervals share.
+    """
+    shots, tables = made("rim-fed", 12, replace(OFF, sensor_noise=2.5), settings=(("overflow_share", 0.08),))
+    fill = with_truth(run(tables, shots.book()), shots)
+    error = fill["arrival_relative"].to_numpy()[3:] - 1
+    assert np.median(np.abs(error)) < 0.005
+    inside = (fill["arrival_relative_low"] <= 1) & (fill["arrival_relative_high"] >= 1)
+    assert inside.mean() >= 0.65  # type: ignore[operator]  # a share

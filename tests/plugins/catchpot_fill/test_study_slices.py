@@ -9,22 +9,20 @@ from tests.studies.study_arrival import arrival_table, mobility_table, tries
 
 
 def test_a_slice_of_the_study() -> None:
-    """Four moulds of each geometry a case: loose, but a broken fit would not pass."""
-    cases = ("straight", "lanes +-20 %", "strokes of 25 ml", "vent hose 2 m, not booked", "stopped before the vent")
-    frame = pl.concat([tries(c, 0, copies=4) for c in cases])
+    """Three moulds of each geometry a case: loose, but a broken analysis would not pass."""
+    cases = ("straight", "strokes of 25 ml", "vent hose 2 m, not booked")
+    frame = pl.concat([tries(c, 0, copies=3) for c in cases])
+    held = (frame["arrival_volume_low_l"] <= frame["truth_l"]) & (frame["truth_l"] <= frame["arrival_volume_high_l"])
+    given = frame["arrival_volume_l"].is_not_null()
+    assert given.mean() >= 0.8  # type: ignore[operator]  # a share
+    assert held.filter(given).mean() >= 0.85  # type: ignore[operator]  # a share
     rows = {(r["case"], r["mould"]): r for r in arrival_table(frame).iter_rows(named=True)}
     for mould in ("strip", "wedge", "all-round", "rim-fed"):
-        straight = rows["straight", mould]
-        assert straight["refused_pct"] == 0
-        assert straight["median_error_pct"] < 0.6
-        assert straight["covered_pct"] >= 75
-        assert rows["stopped before the vent", mould]["false_arrivals"] == 0
-        assert rows["vent hose 2 m, not booked", mould]["median_error_pct"] < 0.8
-    for mould in ("all-round", "rim-fed"):
-        assert rows["lanes +-20 %", mould]["median_error_pct"] < 2.0
-        assert rows["strokes of 25 ml", mould]["median_error_pct"] < 0.5
-    mobility = mobility_table(frame)
-    assert mobility["median_error_pct"].drop_nulls().max() < 3.0  # type: ignore[operator]  # a float column
+        assert rows["straight", mould]["refused_pct"] == 0
+        assert rows["straight", mould]["median_error_pct"] < 2.5
+    mobility = mobility_table(frame.filter(pl.col("mould") != "disc"))
+    assert mobility["median_error_pct"].drop_nulls().max() < 4.0  # type: ignore[operator]  # a float column
+    assert mobility["absolute_covered_pct"].min() >= 90  # type: ignore[operator]  # a float column
 
 
 def table(name: str) -> pl.DataFrame:

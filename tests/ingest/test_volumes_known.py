@@ -1,0 +1,210 @@
+"""Volumes nobody metered are not made up, and logs in another unit are refused with the unit's name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from catchpot.ingest.reduce import reduced
+from catchpot.plugins import load
+from catchpot.run.execute import analyse
+from catchpot.workshop import open_workshop
+
+Plain = Callable[..., str]
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs"
+
+
+def a_log() -> str:
+    """A committed made-up log with injection."""
+    return next(iter(sorted((SAMPLE / "logs").rglob("door-1-*.csv")))).read_text(encoding="utf-8")
+
+
+def cells(text: str) -> tuple[list[str], list[str], list[list[str]]]:
+    """Preamble lines, header, rows."""
+    lines = text.splitlines()
+    head = [x for x in lines if x.startswith("#")]
+    return head, lines[len(head)].split(","), [x.split(",") for x in lines[len(head) + 1 :]]
+
+
+def joined(head: list[str], header: list[str], rows: list[list[str]]) -> str:
+    return "\n".join([*head, ",".join(header), *(",".join(r) for r in rows)]) + "\n"
+
+
+def changed(text: str, column: str, change: Callable[[float], float]) -> str:
+    head, header, rows = cells(text)
+    at = header.index(column)
+    for r in rows:
+        r[at] = f"{change(float(r[at])):.10g}"
+    return joined(head, header, rows)
+
+
+@pytest.fixture
+def shop(bench: Any) -> Any:
+    """A workshop with the book of the committed one."""
+    (bench.home / "moulds.toml").write_text((SAMPLE / "moulds.toml").read_text())
+    return bench
+
+
+def without(text: str, *keys: str) -> str:
+    return "".join(x for x in text.splitlines(True) if not any(x.startswith(f"# {k} ") for k in keys))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda t: changed(t, "t_s", lambda v: 1000 * v), "t_s is probably in milliseconds"),
+        (lambda t: without(changed(t, "t_s", lambda v: 1000 * v), "programmed_volume_l"), "probably in milliseconds"),
+        (
+            lambda t: without(changed(t, "t_s", lambda v: 1000 * v), "programmed_volume_l", "mould"),
+            "t_s is probably in milliseconds",
+        ),
+        (lambda t: changed(t, "t_s", lambda v: v / 60), "t_s is probably in minutes or hours"),
+        (lambda t: changed(t, "t_s", lambda v: v / 3600), "t_s is probably in minutes or hours"),
+        (lambda t: changed(t, "flow_l_min", lambda v: 60 * v), "flow_l_min is probably in l/h"),
+        (
+            lambda t: re.sub("programmed_volume_l = .*", "programmed_volume_l = 1750", t),
+            "it is probably in ml",
+        ),
+        (lambda t: changed(t, "t_s", lambda v: v * 1e6), "t_s runs over"),
+    ],
+)
+def test_another_unit_is_refused_by_its_name(shop: Any, spoil: Callable[[str], str], said: str) -> None:
+    shop.put("a.csv", spoil(a_log()))
+    shop.put("good.csv", a_log().replace("door-1-0001", "good"))
+    outcome = shop.ingest()
+    assert (outcome.new, len(outcome.quarantined)) == (1, 1)
+    assert said in shop.reason("a.csv")
+    assert outcome.rows_read == outcome.rows_stored + outcome.rows_dropped + outcome.rows_refused
+
+
+def test_a_flow_in_litres_a_second_is_said(shop: Any) -> None:
+    shop.put("a.csv", changed(a_log(), "flow_l_min", lambda v: v / 60))
+    shop.ingest()
+    assert "is the flow in l/s?" in shop.notes("door-1-0001")["odd_volume"][2]
+
+
+def injected(shop: Any) -> tuple[Any, str]:
+    """The injected volume and why it is not given; every analysis of the shot ran."""
+    workshop = open_workshop(shop.home)
+    outcome = analyse(workshop, load(workshop))
+    assert outcome.complaints() == []
+    rows = shop.table("refusal").filter(what="fill.injected_volume_l")
+    return shop.table("fill")["injected_volume_l"][0], rows["reason"][0] if rows.height else ""
+
+
+def test_one_broken_reading_costs_nothing(shop: Any) -> None:
+    shop.put("a.csv", a_log())
+    shop.ingest()
+    whole, _ = injected(shop)
+    head, header, rows = cells(a_log())
+    at = header.index("flow_l_min")
+    flowing = [i for i, r in enumerate(rows) if float(r[at]) > 0.5]
+    for broken in ("1e308", "inf", "-1e308", "9999", "1e12"):
+        spoilt = [list(r) for r in rows]
+        spoilt[flowing[len(flowing) // 2]][at] = broken
+        shop.put("a.csv", joined(head, header, spoilt))
+        shop.ingest()
+        volume, _ = injected(shop)
+        assert volume == pytest.approx(whole, rel=0.002), broken
+        kinds = set(shop.table("quality").filter(channel="flow_l_min")["kind"])
+        assert kinds & {"non_finite", "implausible"}, broken
+
+
+def test_a_logger_that_restarts_in_mid_injection_makes_no_volume_up(shop: Any) -> None:
+    head, header, rows = cells(a_log())
+    at = header.index("flow_l_min")
+    flowing = [i for i, r in enumerate(rows) if float(r[at]) > 0.2]
+    a, b = flowing[len(flowing) // 5], flowing[len(flowing) // 2]
+    shop.put("a.csv", joined(head, header, rows))
+    shop.ingest()
+    whole, _ = injected(shop)
+    shop.put("a.csv", joined(head, header, rows[:a] + rows[b:]))
+    shop.ingest()
+    volume, reason = injected(shop)
+    assert volume is None
+    low, high = (float(x) for x in re.findall(r"between ([0-9.]+) and ([0-9.]+) l", reason)[0])
+    assert low < whole < high
+    (phase,) = shop.table("phase").filter(phase="inject").to_dicts()
+    assert (phase["start_volume_l"], phase["end_volume_l"]) == (None, None)
+    assert phase["volume_low_l"] < whole < phase["volume_high_l"]
+    assert shop.table("curve").is_empty()
+    reasons = shop.table("refusal").filter(analysis="log")
+    assert "flow is missing over" in reasons["reason"][0] and 'blank = "hold"' in reasons["reason"][0]
+
+
+def only_changes(text: str) -> str:
+    """As a logger writes it that leaves unchanged readings blank; flow rounded so that it seldom changes."""
+    head, header, rows = cells(text)
+    before: dict[int, str] = {}
+    out = []
+    for r in rows:
+        r[1] = f"{float(r[1]):.1f}"
+        out.append([v if i == 0 or before.get(i) != v else "" for i, v in enumerate(r)])
+        before = dict(enumerate(r))
+    return joined(head, header, out)
+
+
+def test_blanks_are_held_where_the_profile_says_so_and_else_no_volume(shop: Any) -> None:
+    head, header, rows = cells(a_log())
+    rounded = [[r[0], f"{float(r[1]):.1f}", *r[2:]] for r in rows]
+    shop.put("a.csv", joined(head, header, rounded))
+    shop.ingest()
+    whole, _ = injected(shop)
+    shop.put("a.csv", only_changes(a_log()))
+    shop.ingest()
+    volume, reason = injected(shop)
+    assert volume is None and "flow is missing over" in reason
+    toml = (shop.home / "catchpot.toml").read_text()
+    profile = f"""
+[profiles.changes]
+files = "logs/a.csv"
+header_line = {len(head) + 1}
+blank = "hold"
+[profiles.changes.metadata]
+shot = {{ constant = "door-1-0001" }}
+mould = {{ constant = "door-1" }}
+started_at = {{ constant = "2026-09-01T06:51:20+00:00" }}
+[profiles.changes.time]
+column = "t_s"
+format = "seconds"
+[profiles.changes.channels]
+flow_l_min = {{ column = "flow_l_min", unit = "l/min" }}
+line_pressure_bar = {{ column = "line_pressure_bar", unit = "bar", reference = "gauge" }}
+cavity_pressure_mbar = {{ column = "cavity_pressure_mbar", unit = "mbar", reference = "absolute" }}
+"""
+    (shop.home / "catchpot.toml").write_text(toml + profile)
+    shop.ingest()
+    volume, _ = injected(shop)
+    assert volume == pytest.approx(whole, rel=0.001)
+
+
+@pytest.mark.parametrize("share", [0.01, 0.05])
+def test_the_bound_is_two_hundredths_of_the_injection(sampling: Any, making: Any, share: float) -> None:
+    from datetime import UTC, datetime
+
+    import polars as pl
+
+    from catchpot.core_tables import LOG_NOTE
+    from catchpot.tables import empty
+    from catchpot.workshop import MouldBook
+
+    made = making(np.random.default_rng(3), hz=4.0, noise=0.0, pulsation=0.0, offset=0.0, pause=False, trickle=False,
+                  slow_start_s=0.0, pack_s=0.0, holds=0, seconds=200.0)  # fmt: skip
+    begin, end = made.inject
+    t = made.columns["t_s"]
+    middle = (begin + end) / 2
+    gone = (t > middle) & (t < middle + share * (end - begin))
+    columns = {k: v.copy() for k, v in made.columns.items()}
+    columns["flow_l_min"][gone] = np.nan
+    frame = sampling({"s": made.columns}).with_columns(flow_l_min=pl.Series(columns["flow_l_min"]).fill_nan(None))
+    shots = pl.DataFrame({"shot": ["s"], "mould": ["m"], "started_at": [datetime(2026, 3, 2, tzinfo=UTC)],
+                          "resin_batch": [None]}, schema_overrides={"resin_batch": pl.String})  # fmt: skip
+    result = reduced(frame, shots, empty(LOG_NOTE), MouldBook.model_validate({"moulds": {"m": {}}}))
+    assert bool(result.refused) is (share > 0.02)
+    (inject,) = result.tables["phase"].filter(phase="inject").to_dicts()
+    assert inject["volume_low_l"] - 0.05 <= made.volume_l <= inject["volume_high_l"] + 0.05
