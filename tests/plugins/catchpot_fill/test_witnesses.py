@@ -75,7 +75,7 @@ def test_one_pot_settles_what_later_shots_took(plate: tuple[PlateShots, Tables, 
     fill = run(weighed(tables, pots(shots, tables, [4])), book).tables["fill"]
     took = shots.truth["taken_l"][5:]
     low, value, high = (fill[f"taken_volume{e}_l"].to_numpy()[5:] for e in ("_low", "", "_high"))
-    assert np.median(np.abs(value / took - 1)) < 0.006
+    assert np.median(np.abs(value / took - 1)) < 0.012
     assert np.mean((low <= took) & (took <= high)) >= 0.85
     assert np.median(high - low) < np.median((plain["taken_volume_high_l"] - plain["taken_volume_low_l"]).to_numpy())
     assert (fill["taken_volume_high_l"] <= fill["injected_volume_l"] + 1e-9).all()
@@ -143,7 +143,7 @@ def test_many_pots_do_not_tell_the_corners_from_the_arrival() -> None:
 
 
 def test_weighings_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
-    """By hand: four alike of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, and no less than they share."""
+    """By hand: four alike of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, beside what they share."""
     four = np.log([0.998, 1.0, 1.0, 1.002])
     at, sd = _together(four, np.full(4, 0.008), 0.006)
     assert at == pytest.approx(0.0, abs=1e-5)
