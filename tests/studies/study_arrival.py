@@ -4,8 +4,8 @@ One shot of each mould, logs and book only: no mould is known, nothing is weighe
 place of arrival comes from a single curve. (What a mould's own curve, a weighed pot and many shots add is studied on
 plates: `study_plates`.)
 
-Bars: median error <= 2 %, 95 % interval holds 90-99 %, at most 5 % of shots that arrived refused, no arrival where there
-was none (<= 1 %). Mobility: median <= 2 % from shot to shot.
+Bars: median error <= 2 %, 95 % interval holds 90-99 %, at most 5 % of shots that arrived refused, no arrival where
+there was none (<= 1 %). Mobility: median <= 2 % from shot to shot.
 
 What changed with the mould's own curve, and what the tables show (25 moulds a case and geometry):
 - Straight fronts were fitted by the closed form that made them, to 0.1-0.3 % with intervals of +-1-2 %. The place is
