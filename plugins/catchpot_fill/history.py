@@ -221,7 +221,7 @@ def _arrival(shots: Shots, i: int, unit: float, wide: float, place: Place, out: 
 
 
 def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: Outcome) -> None:
-    """What stayed in the mould: weighed; else by place and weighings, all up to the arrival and a share of the rest."""
+    """What stayed in the mould: weighed; else all up to the arrival and a share of the rest, as weighings have it."""
     injected, end = float(shots.injected_l[i]), float(shots.injected_l[i]) / unit
     if np.isfinite(shots.pot_kg[i]):
         past = float(shots.pot_kg[i]) / float(shots.density_kg_l[i])

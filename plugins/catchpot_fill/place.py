@@ -152,7 +152,7 @@ def read(s: Signs) -> Floats:
     return np.asarray((1.0 - UNTAUGHT) * made + UNTAUGHT / len(made))
 
 
-def _together(log_at: Floats, sd: Floats, cloth_sd: float) -> tuple[float, float]:
+def together(log_at: Floats, sd: Floats, cloth_sd: float) -> tuple[float, float]:
     """Mean of several readings of one place and its s.d.: what they err in together does not average out.
 
     Readings far from the others are left out.
@@ -167,7 +167,7 @@ def _by_eye(seen: Sequence[Seen], place: Floats, cloth_sd: float) -> Floats:
     """Likelihood of all that was seen at the vent, at each place, at most about 1."""
     if not seen:
         return np.ones(len(place))
-    at, sd = _together(np.log([w.at for w in seen]), np.array([w.sd for w in seen]), cloth_sd)
+    at, sd = together(np.log([w.at for w in seen]), np.array([w.sd for w in seen]), cloth_sd)
     return np.asarray(MISTAKEN + (1.0 - MISTAKEN) * np.exp(-0.5 * ((at - np.log(place)) / sd) ** 2))
 
 
@@ -184,10 +184,10 @@ def _by_pot(seen: Sequence[Seen], place: Floats, hose: float, cloth_sd: float) -
     for chance, in_hose in ((HOSE_IN_POT, 0.0), (1.0 - HOSE_IN_POT, hose)):
         both = np.ones(len(place))
         if filled:
-            at, sd = _together(np.log([w.at for w in filled]), np.array([w.sd for w in filled]), cloth_sd)
+            at, sd = together(np.log([w.at for w in filled]), np.array([w.sd for w in filled]), cloth_sd)
             both *= MISTAKEN + (1.0 - MISTAKEN) * _took(float(np.exp(at)) - in_hose, place, sd)
         if empty:  # nothing came through, or it is still in the hose
-            at, sd = _together(np.log([w.end for w in empty]), np.array([w.sd for w in empty]), cloth_sd)
+            at, sd = together(np.log([w.end for w in empty]), np.array([w.sd for w in empty]), cloth_sd)
             least = np.exp(at) - in_hose * TO_FILL_HOSE
             both *= MISTAKEN + (1.0 - MISTAKEN) * ndtr(np.log(place / max(float(least), 1e-6)) / sd)
         made += chance * both

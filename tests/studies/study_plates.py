@@ -108,7 +108,8 @@ def summary(frame: pl.DataFrame) -> pl.DataFrame:
             fills_said_99=_share(pl.col("advised_l") >= pl.col("arrival_l"), sure),
             past=past("advised_l"),
             habit_fills=_share(pl.col("habit_l") >= pl.col("arrival_l"), advised), habit_past=past("habit_l"),
-            last_set_fills=_share(pl.col("last_set_l") >= pl.col("arrival_l"), advised), last_set_past=past("last_set_l"),
+            last_set_fills=_share(pl.col("last_set_l") >= pl.col("arrival_l"), advised),
+            last_set_past=past("last_set_l"),
         )
         .sort("part", pl.col("family") == "all", "family")
     )  # fmt: skip

@@ -15,7 +15,7 @@ from catchpot.testing import made_up as mu
 from catchpot.testing.plates import PlateShots
 from catchpot.workshop import MouldBook
 from catchpot_fill.knowledge import ROUGHLY_KNOWN, WELL_KNOWN, sentence
-from catchpot_fill.place import SHARED_SD, Place, _together, read
+from catchpot_fill.place import SHARED_SD, Place, Seen, cloth_scatter, read, together
 from catchpot_fill.signs import NAMES, MouldFacts, Signs
 from catchpot_fill.witnesses import between, rows
 from catchpot_fill.witnesses import noted as noted_events
@@ -142,15 +142,25 @@ def test_many_pots_do_not_tell_the_corners_from_the_arrival() -> None:
     assert (off < 1.5 * usual["half"]).sum() >= 4
 
 
-def test_weighings_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
-    """By hand: four alike of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, beside what they share."""
+def test_pots_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
+    """By hand: four pots of 0.8 % and the cloth's 0.6 %, 1 % together, are known to 0.5 % as one, and what they share."""
     four = np.log([0.998, 1.0, 1.0, 1.002])
-    at, sd = _together(four, np.full(4, 0.008), 0.006)
+    at, sd = together(four, np.full(4, 0.008), 0.006)
     assert at == pytest.approx(0.0, abs=1e-5)
-    assert sd == pytest.approx(float(np.hypot(0.005, SHARED_SD)), rel=1e-3)
-    still, _ = _together(np.append(four, np.log(0.8)), np.full(5, 0.008), 0.006)
+    assert sd == pytest.approx(float(np.hypot(0.005, SHARED_SD)), rel=1e-6)
+    still, _ = together(np.append(four, np.log(0.8)), np.full(5, 0.008), 0.006)
     assert still == pytest.approx(0.0, abs=1e-5)
-    assert _together(np.zeros(10_000), np.full(10_000, 0.008), 0.006)[1] >= SHARED_SD
+
+
+def test_scatter_of_the_arrival_is_learnt_from_weighed_pots() -> None:
+    rng = np.random.default_rng(4)
+
+    def pots(sd: float) -> list[Seen]:
+        return [Seen("pot", float(np.exp(sd * z)), 0.003, 1.06) for z in rng.standard_normal(60)]
+
+    assert cloth_scatter([]) == cloth_scatter(pots(0.02)[:1])
+    assert cloth_scatter(pots(0.02)) == pytest.approx(0.02, rel=0.35)
+    assert cloth_scatter(pots(0.002)) < 0.004
 
 
 def test_the_curve_alone_never_rules_a_place_out() -> None:
