@@ -143,7 +143,7 @@ def test_many_pots_do_not_tell_the_corners_from_the_arrival() -> None:
 
 
 def test_pots_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
-    """By hand: four pots of 0.8 % and the cloth's 0.6 %, 1 % together, are known to 0.5 % as one, and what they share."""
+    """By hand: four pots of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, beside what they share."""
     four = np.log([0.998, 1.0, 1.0, 1.002])
     at, sd = together(four, np.full(4, 0.008), 0.006)
     assert at == pytest.approx(0.0, abs=1e-5)
