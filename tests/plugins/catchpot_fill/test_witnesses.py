@@ -239,7 +239,7 @@ def test_events_of_resin_at_the_vent_are_read_as_people_write_them() -> None:
 
 def test_events_stand_before_the_shot_that_follows_them() -> None:
     started = [AT, AT + timedelta(hours=3), AT + timedelta(hours=6)]
-    events = [
+    events: list[dict[str, Any]] = [
         {"kind": "core_changed", "mould": "p", "time": AT + timedelta(hours=1), "detail": ""},
         {"kind": "meter_calibrated", "mould": None, "time": AT + timedelta(hours=4), "detail": ""},
         {"kind": "core_changed", "mould": "q", "time": AT + timedelta(hours=4), "detail": ""},
