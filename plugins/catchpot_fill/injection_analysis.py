@@ -122,7 +122,8 @@ def _columns(shots: pl.DataFrame, going: pl.DataFrame, job: Job, default_mbar: f
     pressed = column(pack, "end_volume_l") - column(pack, "start_volume_l")
     seen = np.where(inside & (column(sample, "resin_at_vent") > 0.5), t, np.nan)
     return {
-        "shot": shots["shot"], "step": pl.Series([1] * groups, dtype=pl.Int64), "from_s": start, "to_s": end, "injected_volume_l": injected,
+        "shot": shots["shot"], "step": pl.Series([1] * groups, dtype=pl.Int64), "from_s": start, "to_s": end,
+        "injected_volume_l": injected,
         "packed_volume_l": nullable(np.where(np.isfinite(pressed), np.maximum(pressed, 0.0), 0.0)),
         "peak_line_pressure_bar": nullable(extreme_by(s.line_pa, s.shot, groups, largest=True) / 1e5),
         "cavity_pressure_mbar": nullable(mean_by(s.cavity_pa, s.shot, groups, early) / 100.0),

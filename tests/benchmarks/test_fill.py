@@ -14,7 +14,7 @@ from catchpot_fill.prepare import SAMPLE_COLUMNS
 
 SHOTS = 50
 CHANNELS = ("strip", "wedge", "all-round", "rim-fed")
-MOST = 400.0
+MOST = 200.0
 """Every shot is laid on its mould's curve at some tens of stretches; a scan only reads."""
 
 

@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from numpy.typing import NDArray
 
 from catchpot.core_tables import CORE_TABLES, CURVE_BINS, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
 from catchpot.tables import Table, shape
 from catchpot.testing.check_frames import Frames
 from catchpot_fill.tables import CURVE_POINTS, FILL, INJECTION, OWN_CURVE, PERMEABILITY
 
+Floats = NDArray[np.float64]
 DECLARED: dict[str, Table] = {t.name: t for t in (*CORE_TABLES, INJECTION, FILL, PERMEABILITY, OWN_CURVE)}
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 
@@ -22,7 +24,7 @@ START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 VISCOSITY_PA_S = 0.19
 
 
-def resistance(volume_l: np.ndarray, arrival_l: float) -> np.ndarray:  # type: ignore[type-arg]  # any floats
+def resistance(volume_l: Floats, arrival_l: float) -> Floats:
     """What every curve of the made-up store follows, bar min/l."""
     return np.asarray(0.02 + 0.05 * np.minimum(volume_l, arrival_l))
 
