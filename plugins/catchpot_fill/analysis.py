@@ -33,7 +33,7 @@ class FillAnalysis:
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": ("resin_batch",),
-            "injection": tuple(c for c in INJECTION.names if c != "shot"),
+            "injection": tuple(c for c in INJECTION.names if c not in INJECTION.key),
             "phase": ("volume_low_l", "volume_high_l"),
             "curve": ("line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar"),
         }

@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from catchpot.analysis import Job, Result
+from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import CURVE_BINS
 from catchpot.physics.clamp import closing_force
 from catchpot.tables import Table, empty, shape
@@ -29,6 +29,7 @@ from catchpot_fill.prepare import (
 from catchpot_fill.tables import INJECTION
 
 Array = NDArray[np.float64]
+NO_INJECTION = "no injection in this log"
 SETTLED_S = 2.0
 """Seconds from the first flow over which a pressure is that at the start of injection."""
 
@@ -73,12 +74,14 @@ class InjectionAnalysis:
         units = pl.DataFrame({"shot": list(job.units)}, schema={"shot": pl.String()})
         windows = _window(job.tables["phase"], "inject", units)
         going = windows.filter(pl.col("start_s").is_not_null() & (pl.col("end_volume_l") > pl.col("start_volume_l")))
+        others = units.join(going.select("shot"), on="shot", how="anti", maintain_order="left")["shot"]
+        refused = [Refused(shot, "injection.injected_volume_l", NO_INJECTION) for shot in others]
         if going.is_empty():
-            return Result({INJECTION.name: empty(INJECTION)})
+            return Result({INJECTION.name: empty(INJECTION)}, refused)
         shots = going.select("shot").join(job.tables["shot"], on="shot", how="left", maintain_order="left")
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             columns = _columns(shots, going, job, default)
-        return Result({INJECTION.name: shape(INJECTION, columns)})
+        return Result({INJECTION.name: shape(INJECTION, columns)}, refused)
 
 
 def _window(phase: pl.DataFrame, kind: str, units: pl.DataFrame) -> pl.DataFrame:
@@ -119,7 +122,8 @@ def _columns(shots: pl.DataFrame, going: pl.DataFrame, job: Job, default_mbar: f
     pressed = column(pack, "end_volume_l") - column(pack, "start_volume_l")
     seen = np.where(inside & (column(sample, "resin_at_vent") > 0.5), t, np.nan)
     return {
-        "shot": shots["shot"], "from_s": start, "to_s": end, "injected_volume_l": injected,
+        "shot": shots["shot"], "step": pl.Series([1] * groups, dtype=pl.Int64), "from_s": start, "to_s": end,
+        "injected_volume_l": injected,
         "packed_volume_l": nullable(np.where(np.isfinite(pressed), np.maximum(pressed, 0.0), 0.0)),
         "peak_line_pressure_bar": nullable(extreme_by(s.line_pa, s.shot, groups, largest=True) / 1e5),
         "cavity_pressure_mbar": nullable(mean_by(s.cavity_pa, s.shot, groups, early) / 100.0),

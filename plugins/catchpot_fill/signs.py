@@ -29,6 +29,7 @@ MOST = 30.0
 """Deviance beyond which more says no more."""
 NAMES = (
     *(f"slope {a:+.3f} to {b:+.3f}" for a, b in STRETCHES), "bend", "wide bend", "misfit of a break here",
+    "deviance of a break here",
     "gain by a break", "from the best break", "from the steepest climb", "steepest climb", "climb since the middle",
     "climb still to come", "share of the usual end", "known behind it", "against the book's volume", "book silent",
     "fed all round", "fed at a port", "noise", "hose booked",
@@ -86,7 +87,8 @@ def signs(own: OwnCurve, usual_end: float, facts: MouldFacts) -> Signs:
     columns = [
         *(np.sign(s) * np.log1p(np.abs(s)) for s in slopes),
         _signed(slopes[3] - slopes[0]), _signed(slopes[4] - slopes[1]),
-        np.sqrt(np.minimum(misfit - misfit.min(), MOST)), one * np.sqrt(np.clip(gain, 0.0, 4 * MOST)),
+        np.sqrt(np.minimum(misfit - misfit.min(), MOST)), np.minimum(misfit - misfit.min(), MOST / 2) / 4,
+        one * np.sqrt(np.clip(gain, 0.0, 4 * MOST)),
         _signed(100 * (place - best) / usual_end), _signed(100 * (place - steepest_at) / usual_end),
         one * np.log1p(max(float(climb[steepest]), 0.0)) if len(inside) else 0 * one,
         height(place) - height(0.5 * usual_end * one), height(one * known_to) - height(place),

@@ -9,9 +9,10 @@ CURVE_POINTS = 240
 
 INJECTION = Table(
     "injection",
-    ("shot", "from_s"),
+    ("shot", "step"),
     (
         Column("shot", "str", "", "the shot"),
+        Column("step", "i64", "", "1 for the first injection of the shot", 1),
         Column("from_s", "f64", "s", "log time of the first flow", 0.0),
         Column("to_s", "f64", "s", "log time of the last flow", 0.0),
         Column("injected_volume_l", "f64", "l", "injected volume, metered", 0.0),

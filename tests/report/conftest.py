@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from numpy.typing import NDArray
 
 from catchpot.core_tables import CORE_TABLES, CURVE_BINS, EVENT, FINDING, QUARANTINE, REFUSAL, SHOT
 from catchpot.tables import Table, shape
 from catchpot.testing.check_frames import Frames
 from catchpot_fill.tables import CURVE_POINTS, FILL, INJECTION, OWN_CURVE, PERMEABILITY
 
+Floats = NDArray[np.float64]
 DECLARED: dict[str, Table] = {t.name: t for t in (*CORE_TABLES, INJECTION, FILL, PERMEABILITY, OWN_CURVE)}
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 
@@ -22,7 +24,7 @@ START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 VISCOSITY_PA_S = 0.19
 
 
-def resistance(volume_l: np.ndarray, arrival_l: float) -> np.ndarray:  # type: ignore[type-arg]  # any floats
+def resistance(volume_l: Floats, arrival_l: float) -> Floats:
     """What every curve of the made-up store follows, bar min/l."""
     return np.asarray(0.02 + 0.05 * np.minimum(volume_l, arrival_l))
 
@@ -37,7 +39,8 @@ def _injections(shots: list[str], arrival: Sequence[float], rng: np.random.Gener
         noisy[:3] = [None, None, None]
         curves.append(noisy)
     n = len(shots)
-    return {"shot": shots, "from_s": [20.0] * n, "to_s": [251.0] * n, "injected_volume_l": [1.05 * a for a in arrival],
+    return {"shot": shots, "step": [1] * n, "from_s": [20.0] * n, "to_s": [251.0] * n,
+            "injected_volume_l": [1.05 * a for a in arrival],
             "bed_viscosity_pa_s": [VISCOSITY_PA_S] * n,
             "resistance_per_m3": pl.Series(curves, dtype=pl.Array(pl.Float64, CURVE_BINS))}  # fmt: skip
 

@@ -119,6 +119,7 @@ def test_the_band_is_the_scatter_of_the_shots(store: Callable[..., Any]) -> None
     assert any(len(t["y"]) == len(high) and np.allclose(np.array(t["y"], dtype=float), high) for t in bands)
     # the scatter is 3 %: of the last shot's cells some 95 in a hundred lie inside
     table = own_curve_figure(own, made.frames["injection"]).table
+    assert table is not None
     column = next(c for c in table.columns if c.startswith("hatch-3-030"))
     share = table.select((pl.col(column) / pl.col("own curve [bar min/l]") - 1).abs() < 0.0588).to_series().drop_nulls()
     assert 0.85 <= share.cast(pl.Float64).to_numpy().mean() <= 1.0

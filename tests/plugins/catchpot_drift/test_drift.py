@@ -20,7 +20,7 @@ from catchpot_drift.settings import MEASURES, DriftParams
 START = datetime(2026, 3, 2, 7, tzinfo=UTC)
 Floats = NDArray[np.float64]
 LEVELS = {
-    "arrival_volume_l": (2.5, 0.01, "l"), "injected_volume_l": (2.6, 0.002, "l"), "overflow_l": (0.1, 0.01, "l"),
+    "arrival_relative": (1.0, 0.004, ""), "injected_volume_l": (2.6, 0.002, "l"),
     "permeability_m2": (2.0e-9, 6e-11, "m2"), "fill_time_s": (180.0, 4.0, "s"),
     "peak_line_pressure_bar": (0.3, 0.01, "bar"), "fill.cavity_pressure_mbar": (550.0, 5.0, "mbar"),
     "leak_mbar_l_s[clamp]": (0.1, 0.01, "mbar l/s"), "catalyst_ratio_pct": (1.5, 0.02, "%"),
@@ -89,13 +89,13 @@ def after(at: int, size: float, shots: int = 60) -> Floats:
 
 
 def test_a_step_is_dated_named_and_laid_beside_its_event() -> None:
-    result = run(job(change={"arrival_volume_l": after(40, 3.0)}, events=[(37, "fabric_batch", "FB-118")]))
+    result = run(job(change={"arrival_relative": after(40, 3.0)}, events=[(37, "fabric_batch", "FB-118")]))
     drift = result.tables["drift"]
     row = drift.row(0, named=True)
     assert drift.height == 1
-    assert (row["measure"], row["kind"], row["shot"]) == ("arrival_volume_l", "step", "s040")
+    assert (row["measure"], row["kind"], row["shot"]) == ("arrival_relative", "step", "s040")
     assert row["changed_at"] == START + timedelta(hours=160)
-    assert row["change_low"] < 0.03 < row["change_high"]
+    assert row["change_low"] < 0.012 < row["change_high"]
     assert (row["event"], row["shots_after_event"]) == ("fabric batch FB-118", 3)
     finding = result.tables["finding"].row(0, named=True)
     assert result.tables["finding"].height == 1
@@ -105,16 +105,16 @@ def test_a_step_is_dated_named_and_laid_beside_its_event() -> None:
 
 
 def test_several_volumes_moving_at_once_are_one_finding() -> None:
-    both = {"arrival_volume_l": after(40, 3.0), "overflow_l": after(40, -3.0)}
+    both = {"arrival_relative": after(40, 3.0), "injected_volume_l": after(40, -3.0)}
     result = run(job(change=both))
     assert set(result.tables["drift"]["measure"]) == set(both)
     assert result.tables["finding"].height == 1
-    assert "overflow l" in result.tables["finding"]["message"][0]
+    assert "injected volume l" in result.tables["finding"]["message"][0]
 
 
 def test_a_change_back_ends_the_finding_and_opens_none() -> None:
     there_and_back = after(40, 4.0, 100) - after(70, 4.0, 100)
-    result = run(job(100, change={"arrival_volume_l": there_and_back}))
+    result = run(job(100, change={"arrival_relative": there_and_back}))
     assert result.tables["drift"].height == 2
     found = result.tables["finding"]
     assert found.height == 1
@@ -167,7 +167,7 @@ def test_too_few_shots_are_refused_with_a_reason() -> None:
 def test_one_wild_shot_is_no_change() -> None:
     wild = np.zeros(60)
     wild[45], wild[59] = 12.0, 9.0
-    assert run(job(change={"arrival_volume_l": wild})).tables["drift"].is_empty()
+    assert run(job(change={"arrival_relative": wild})).tables["drift"].is_empty()
 
 
 def test_the_watch_of_the_present_state() -> None:
@@ -177,18 +177,18 @@ def test_the_watch_of_the_present_state() -> None:
     row = watch["cavity_pressure_mbar"]
     assert row["smooth_lower"] < row["level"] < row["smooth_upper"]
     assert row["unit"] == "mbar"
-    assert row["measures_watched"] == 9
+    assert row["measures_watched"] == 8
     assert row["stretch_share_pct"] == pytest.approx(5.0)
     # Limits for a baseline of 25 shots are wider than those that ring once in 500 shots of a known process.
     assert row["smooth_run_shots"] > 500 and row["sum_run_shots"] > 500
-    values = result.tables["drift_value"].filter(pl.col("measure") == "overflow_l")
+    values = result.tables["drift_value"].filter(pl.col("measure") == "injected_volume_l")
     assert values["smooth"].null_count() == 25
 
 
 def test_measures_named_in_the_book_are_tracked_too() -> None:
-    book = {"moulds": {"hatch-3": {"measures": ["smear_l"], "limits": {"part_mass_kg": [3, 4]}}}}
+    book = {"moulds": {"hatch-3": {"measures": ["packed_volume_l"], "limits": {"part_mass_kg": [3, 4]}}}}
     refused = {r.what: r.reason for r in run(job(book=book)).refused}
-    assert set(refused) == {"drift.smear_l", "drift.part_mass_kg"}  # asked for, and not measured here
+    assert set(refused) == {"drift.packed_volume_l", "drift.part_mass_kg"}  # asked for, and not measured here
 
 
 def test_stretch_limits_ring_as_often_as_they_say() -> None:
@@ -209,18 +209,20 @@ def test_expansion_between_meter_and_mould_is_taken_out() -> None:
     warm = np.where(np.arange(40) >= 20, 30.0, 20.0)
     frame = pl.DataFrame(
         {"shot": [f"s{i}" for i in range(40)], "mould": ["m"] * 40, "started_at": [START] * 40,
-         "arrival_volume_l": 2.5 / (1 + 8e-4 * (warm - 20)), "mould_temp_c": warm, "resin_temp_c": np.full(40, 20.0)}
+         "arrival_relative": 1 / (1 + 8e-4 * (warm - 20)), "mould_temp_c": warm, "resin_temp_c": np.full(40, 20.0)}
     )  # fmt: skip
     declared = Table(
-        "*", ("shot",), (Column("shot", "str", "", "s"), Column("arrival_volume_l", "f64", "l", "arrival"))
+        "*",
+        ("shot",),
+        (Column("shot", "str", "", "s"), Column("arrival_relative", "f64", "", "volume against the usual")),
     )
-    made, _ = gather(frame, declared, [None] * 40, ["arrival_volume_l"], DriftParams())
-    assert np.ptp(made[0].values) < 1e-4  # 0.02 l before: 10 K at 0.08 % per kelvin
+    made, _ = gather(frame, declared, [None] * 40, ["arrival_relative"], DriftParams())
+    assert np.ptp(made[0].values) < 1e-4  # 0.008 before: 10 K at 0.08 % per kelvin
     assert made[0].taken_out == "expansion between meter and mould"
 
 
 def test_two_moulds_in_one_job_keep_their_own_events() -> None:
-    one = job(change={"arrival_volume_l": after(40, 3.0)}, events=[(37, "fabric_batch", "FB-118")])
+    one = job(change={"arrival_relative": after(40, 3.0)}, events=[(37, "fabric_batch", "FB-118")])
     shift = {"hatch-3": "locker-1"}
     other = {n: f.with_columns(pl.col("mould").replace(shift)) for n, f in one.tables.items()}
     other = {n: f.with_columns(pl.col("shot") + "x") if "shot" in f.columns else f.clear() for n, f in other.items()}

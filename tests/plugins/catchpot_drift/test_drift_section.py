@@ -24,8 +24,11 @@ def view(step: float) -> View:
     rng = np.random.default_rng(2)
     starts = [START + timedelta(hours=6 * i) for i in range(60)]
     beside = {"shot": [f"s{i:03d}" for i in range(60)], "mould": ["hatch-3"] * 60, "started_at": starts}
-    volume = 2.5 + 0.01 * rng.standard_normal(60) + np.where(np.arange(60) >= 40, step, 0.0)
-    columns = (Column("shot", "str", "", "the shot"), Column("arrival_volume_l", "f64", "l", "arrival volume: metered"))
+    volume = 1.0 + 0.004 * rng.standard_normal(60) + np.where(np.arange(60) >= 40, step, 0.0)
+    columns = (
+        Column("shot", "str", "", "the shot"),
+        Column("arrival_relative", "f64", "", "volume against the mould's usual: 1"),
+    )
     none = pl.Series([None] * 60, dtype=pl.String)
     event = shape(EVENT, {"row": [1], "time": [starts[38] - timedelta(minutes=9)], "mould": ["hatch-3"],
                           "kind": ["seal_replaced"], "detail": ["outer"]})  # fmt: skip
@@ -33,12 +36,12 @@ def view(step: float) -> View:
         ("hatch-3",),
         {
             "shot": pl.DataFrame({**beside, "injector": none, "fabric_batch": none, "resin_batch": none}),
-            "*": pl.DataFrame({**beside, "arrival_volume_l": volume}),
+            "*": pl.DataFrame({**beside, "arrival_relative": volume}),
             "event": event,
         },
         {"*": Table("*", ("shot",), columns)},
         MouldBook.model_validate({"moulds": {"hatch-3": {}}}),
-        DriftParams(measures=["arrival_volume_l"]),
+        DriftParams(measures=["arrival_relative"]),
     )
     analysis = DriftAnalysis("UTC")
     result = analysis.compute(job)
@@ -53,22 +56,22 @@ def panel(step: float) -> Panel:
 
 
 def test_a_change_is_the_headline_and_a_level_in_the_strip() -> None:
-    made = panel(0.05)
+    made = panel(0.02)
     assert made.state == "watch"
-    assert made.headline.startswith("Arrival volume went from 2.50 l to 2.5")
+    assert made.headline.startswith("Volume against the mould's usual went from 1.00 to 1.02")
     assert "2 shots after seal replaced outer" in made.headline
     figure = made.blocks[0]
     assert isinstance(figure, Figure)
     drawn: dict[str, Any] = figure.figure
     levels = [t for t in drawn["data"] if t["mode"] == "lines"]
     assert len(levels) == 2
-    assert levels[1]["y"][0] - levels[0]["y"][0] > 0.03
-    assert "arrival volume [l]" in " ".join(str(a.get("text")) for a in drawn["layout"]["annotations"])
+    assert levels[1]["y"][0] - levels[0]["y"][0] > 0.012
+    assert "volume against the mould's usual" in " ".join(str(a.get("text")) for a in drawn["layout"]["annotations"])
     table = made.blocks[1]
     assert isinstance(table, DataTable)
     assert table.frame["event near it"].to_list() == ["seal replaced outer (2 shots before)"]
-    cell = DriftSection().cells(view(0.05))[0]
-    assert (cell.text, cell.state) == ("arrival volume, 12 Mar 2026", "watch")
+    cell = DriftSection().cells(view(0.02))[0]
+    assert (cell.text, cell.state) == ("volume against the mould's usual, 12 Mar 2026", "watch")
 
 
 def test_a_steady_mould_is_said_to_be_steady_with_the_rate_of_false_calls() -> None:

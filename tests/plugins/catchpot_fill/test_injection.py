@@ -121,7 +121,9 @@ def test_a_hold_check_is_said_to_be_one() -> None:
     fill = result.tables["fill"].filter(pl.col("shot").is_in(checks))
     assert fill.height == len(checks)
     assert fill["injected_volume_l"].null_count() == fill.height
-    assert {r.reason for r in result.refused if r.unit in checks} == {"a hold check, no injection"}
+    assert {r.reason for r in result.refused if r.unit in checks} == {
+        "a hold check, no injection", "no injection in this log"
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("count", [0, 3, 30])

@@ -75,7 +75,7 @@ def test_one_pot_settles_what_later_shots_took(plate: tuple[PlateShots, Tables, 
     fill = run(weighed(tables, pots(shots, tables, [4])), book).tables["fill"]
     took = shots.truth["taken_l"][5:]
     low, value, high = (fill[f"taken_volume{e}_l"].to_numpy()[5:] for e in ("_low", "", "_high"))
-    assert np.median(np.abs(value / took - 1)) < 0.006
+    assert np.median(np.abs(value / took - 1)) < 0.012
     assert np.mean((low <= took) & (took <= high)) >= 0.85
     assert np.median(high - low) < np.median((plain["taken_volume_high_l"] - plain["taken_volume_low_l"]).to_numpy())
     assert (fill["taken_volume_high_l"] <= fill["injected_volume_l"] + 1e-9).all()
@@ -143,7 +143,7 @@ def test_many_pots_do_not_tell_the_corners_from_the_arrival() -> None:
 
 
 def test_pots_are_taken_together_and_one_of_another_shot_is_left_out() -> None:
-    """By hand: four pots of 0.8 % and the cloth's 0.6 %, 1 % together, are known to 0.5 % as one, and what they share."""
+    """By hand: four pots of 0.8 % and the cloth's 0.6 %, 1 % together, are 0.5 % as one, beside what they share."""
     four = np.log([0.998, 1.0, 1.0, 1.002])
     at, sd = together(four, np.full(4, 0.008), 0.006)
     assert at == pytest.approx(0.0, abs=1e-5)
@@ -239,7 +239,7 @@ def test_events_of_resin_at_the_vent_are_read_as_people_write_them() -> None:
 
 def test_events_stand_before_the_shot_that_follows_them() -> None:
     started = [AT, AT + timedelta(hours=3), AT + timedelta(hours=6)]
-    events = [
+    events: list[dict[str, Any]] = [
         {"kind": "core_changed", "mould": "p", "time": AT + timedelta(hours=1), "detail": ""},
         {"kind": "meter_calibrated", "mould": None, "time": AT + timedelta(hours=4), "detail": ""},
         {"kind": "core_changed", "mould": "q", "time": AT + timedelta(hours=4), "detail": ""},
