@@ -47,8 +47,8 @@ BATCH_SD = 0.10
 """What a new resin or fabric batch adds to it: +-10 to 20 % in viscosity, common practice, no source."""
 SCALE_WORTH, LEAST_SCALE = 1.5, 0.04
 """How many shots the expected size of the departures is worth, and the least share of their variance believed."""
-TRUST = 3.0
-"""Squared distance, over its number of cells, from which a shot teaches less."""
+TRUST, LEAST_TRUST = 3.0, 0.3
+"""Squared distance, over its number of cells, from which a shot teaches less; and what it teaches at least."""
 
 
 class Aligned:
@@ -187,7 +187,7 @@ def learn(a: Aligned, rows: Index, believed: Floats) -> Healthy | None:
     expected += np.diag(noise)
     # a shot that lies far out teaches little
     size = np.einsum("sc,sc->s", left, left / np.maximum(np.diag(expected), 1e-6)) / np.maximum(known.sum(axis=1), 1)
-    weight = weight * (1.0 / np.maximum(1.0, size / TRUST) ** 2)[:, None]
+    weight = weight * np.maximum(LEAST_TRUST, 1.0 / np.maximum(1.0, size / TRUST) ** 2)[:, None]
     both = (weight > 0).astype(float)
     root = np.sqrt(weight)
     count = root.T @ root

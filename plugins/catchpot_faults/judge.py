@@ -27,7 +27,7 @@ EARLY = 8
 ILL_WEIGHT = 0.2
 RELEARN_AFTER = 4
 """So many shots in a row that are odd by comparison only are a mould that has changed."""
-STRETCHES: Floats = np.asarray(np.arange(-5, 6) * 0.01)
+STRETCHES: Floats = np.asarray(np.arange(-10, 11) * 0.01)
 """Log stretches beside the usual one at which a shot is tried."""
 STEP_CHANCE, STEP_SD = 0.03, 0.03
 """Chance and size of a step of the stretch since the shots before (from experience, no source)."""
@@ -37,6 +37,8 @@ KEEPS_LEARNING = frozenset({
 """Findings that say nothing against the shot's curve."""
 SURE = 0.9
 """Chance below which nobody is told to act, only to watch."""
+TEACH_A_LITTLE = frozenset({"race_tracking", "unusual_shape"})
+"""What may be the habit of a cloth that lies one way or the other: such shots widen what counts as healthy a little."""
 BY_COMPARISON = frozenset({"race_tracking", "unusual_shape", "flow_restriction"})
 
 
@@ -85,17 +87,17 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
     aligned = Aligned(shots)
     result = Judged.nothing(n, kinds, aligned)
     ill = np.zeros(n, dtype=bool)
-    curve_ill = np.zeros(n, dtype=bool)
+    curve_ill, odd = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     start_at = 0
     batch = _new_batch(shots)
     for begin, end in _blocks(n):
         past = np.arange(start_at, begin, dtype=np.intp)
         healthy = past[~ill[past]]
-        teach, weight = (past, np.where(curve_ill[past], ILL_WEIGHT, 1.0)) if len(past) < EARLY else (
-            past[~curve_ill[past]], np.ones(int((~curve_ill[past]).sum())))  # fmt: skip
+        teach = past if len(past) < EARLY else past[~curve_ill[past] | odd[past]]
+        weight = np.where(curve_ill[teach], ILL_WEIGHT, 1.0)
         known = learn(aligned, teach, weight)
         rows = np.arange(begin, end, dtype=np.intp)
-        lately = aligned.stretch[teach[-LOOK_BACK:]]
+        lately = aligned.stretch[teach[~curve_ill[teach]][-LOOK_BACK:]]
         usual_stretch = float(np.median(lately)) if len(lately) else 0.0
         aligned.lay(rows, np.full(len(rows), usual_stretch))
         laid = _laid(_look(shots, aligned, known, rows, healthy, curve_ill, batch), usual_stretch)
@@ -106,6 +108,7 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
         for i in rows:
             named = {f.found.kind for f in result.findings[i]} - KEEPS_LEARNING
             curve_ill[i] = bool(named - {"sensor_offset"})
+            odd[i] = bool(named) and named <= TEACH_A_LITTLE
             ill[i] = bool({f.found.kind for f in result.findings[i]} - {"stopped_before_vent"})
         own = look.stretch()
         aligned.lay(rows, np.where(curve_ill[rows], usual_stretch, laid + own))

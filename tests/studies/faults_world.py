@@ -144,7 +144,8 @@ def findings(scenario: mu.Scenario, seed: int) -> tuple[pl.DataFrame, pl.DataFra
     truth = truth.join(happened, on="shot", how="left").with_columns(
         pl.col("happened").fill_null(True), bleed_l=pl.col("mould").replace_strict(bleed, return_dtype=pl.Float64)
     )
-    return result.tables["finding"], truth, made
+    odds = result.tables["fault_odds"].select("shot", "kind", "chance_pct")
+    return result.tables["finding"].join(odds, on=["shot", "kind"], how="left"), truth, made
 
 
 def outcomes(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from catchpot_faults.found import GEL_CAUTION, Found, share_words
 from catchpot_faults.healthy import GRID
 from catchpot_faults.hypothesis import Evidence, Look
 
-STARTS = np.arange(0.1, 1.0, 0.06)
+STARTS = np.arange(0.1, 0.88, 0.06)
 """Where it may begin, as a share of the shot's own reach."""
 GROWTH = np.geomspace(0.12, 4.0, 9)
 """Log of what it makes of the viscosity by the end of the shot."""

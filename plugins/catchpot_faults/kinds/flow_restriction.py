@@ -31,7 +31,8 @@ class FlowRestriction:
         mean = look.healthy.mean
         ends = GRID[np.flatnonzero(look.healthy.cells)]
         starts = STARTS[(STARTS == 0) | ((ends[0] + 0.03 < STARTS) & (ends[-1] - 0.03 > STARTS))]
-        here = np.interp(starts, GRID, mean)
+        # what closed before anything could be read is measured at the first reading
+        here = np.interp(np.maximum(starts, ends[0]), GRID, mean)
         share = np.exp(here[:, None] - mean[None, :]) * np.clip((GRID - starts[:, None]) / 0.02 + 0.5, 0.0, 1.0)
         templates = np.log1p(ADDED[None, :, None] * share[:, None, :]).reshape(-1, len(GRID))
         ratio, best, _ = look.curve(templates)
