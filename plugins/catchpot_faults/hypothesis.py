@@ -87,7 +87,8 @@ class Look:
     healthy shot was expected to have (shots, CELLS). level, level_sd: its level beside the mean curve, (shots,).
     wider: by how much the departures' variance is wider for what was taken off already, 1 for nothing (shots,).
     unit_l, place_l: volume of share 1 of GRID, and where resin arrives (shots,). tried: log stretch each was laid with
-    beside the usual one, as a healthy shot (shots,). named: whether its curve has
+    beside the usual one, as a healthy shot (shots,). handicap: what a healthy shot would be likelier by with another
+    stretch, log (shots,). named: whether its curve has
     a fault by now, so that this stretch is worth nothing.
     """
 
@@ -104,6 +105,7 @@ class Look:
     tried: Floats
     unit_l: Floats
     place_l: Floats
+    handicap: Floats
     named: bool = False
     _shared: dict[str, Any] = field(default_factory=dict, repr=False)
 
@@ -229,7 +231,8 @@ class Look:
         at = [(v[:, :, None] * s).reshape(len(v), -1) for v, s in ((onto, sizes), (size, sizes**2), (level, sizes))]
         flat = self._ratio(*at)
         best = np.argmax(flat, axis=1)
-        return logsumexp(flat, axis=1) - np.log(flat.shape[1]), best // len(sizes), best % len(sizes)
+        ratio = logsumexp(flat, axis=1) - np.log(flat.shape[1]) - self.handicap
+        return ratio, best // len(sizes), best % len(sizes)
 
     def _ratio(self, onto: Floats, size: Floats, with_one: Floats) -> Floats:
         """Log ratio of densities with and without deformations (shots, K): shape as multivariate t, level as t.
@@ -254,18 +257,22 @@ class Look:
         by_level = log_t((level - moved) / sd_moved, LEVEL_FREEDOM) - np.log(sd_moved / sd)
         return np.asarray(shape + by_level - log_t(level / sd, LEVEL_FREEDOM))
 
+    def some(self, which: Index) -> Look:
+        """A look at some of its shots, by their place in it."""
+        own = (
+            "rows", "left", "known", "level_sd", "level", "wider", "tried", "unit_l", "place_l", "handicap",
+        )  # fmt: skip
+        return replace(self, _shared={}, **{k: getattr(self, k)[which] for k in own})
+
     def one(self, i: int, deformation: Floats | None) -> Look:
         """A look at shot i alone, with a deformation (CELLS,) taken off its curve."""
-        left = self.left[[i]] - (0.0 if deformation is None else deformation)
-        wider, named = self.wider[[i]], self.named or deformation is not None
-        if deformation is not None and self.healthy is not None:
-            size = np.sum((self._white @ deformation[self.healthy.cells] * self._reached[i]) ** 2)
-            wider = wider + SECOND_ERROR**2 * size / self.cells[i]
-        return replace(
-            self, rows=self.rows[[i]], left=left, known=self.known[[i]], level_sd=self.level_sd[[i]],
-            level=self.level[[i]], wider=wider, tried=self.tried[[i]], unit_l=self.unit_l[[i]],
-            place_l=self.place_l[[i]], named=named, _shared={},
-        )  # fmt: skip
+        alone = self.some(np.array([i]))
+        if deformation is None or self.healthy is None:
+            return alone
+        size = np.sum((self._white @ deformation[self.healthy.cells] * self._reached[i]) ** 2)
+        wider = alone.wider + SECOND_ERROR**2 * size / self.cells[i]
+        nought = np.zeros(1)
+        return replace(alone, left=alone.left - deformation, wider=wider, named=True, handicap=nought, _shared={})
 
 
 def _without_gaps(left: Floats, known: Bools) -> Floats:

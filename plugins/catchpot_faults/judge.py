@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot_faults.decide import Odds, Verdict, decide
+from catchpot_faults.decide import CATCH_ALL, Odds, Verdict, decide
 from catchpot_faults.found import Found
 from catchpot_faults.healthy import BATCH_SD, CELLS, LOOK_BACK, STRETCH_SD, Aligned, Healthy, before, learn, level_of
 from catchpot_faults.hypothesis import Kind, Look
@@ -100,9 +100,19 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
         lately = aligned.stretch[teach[~curve_ill[teach]][-LOOK_BACK:]]
         usual_stretch = float(np.median(lately)) if len(lately) else 0.0
         aligned.lay(rows, np.full(len(rows), usual_stretch))
-        laid = _laid(_look(shots, aligned, known, rows, healthy, curve_ill, batch), usual_stretch)
+        usual = _look(shots, aligned, known, rows, healthy, curve_ill, batch)
+        tried, handicap = _tried(usual, usual_stretch)
+        laid = usual_stretch + tried
         aligned.lay(rows, laid)
-        look = replace(_look(shots, aligned, known, rows, healthy, curve_ill, batch), tried=laid - usual_stretch)
+        look = replace(_look(shots, aligned, known, rows, healthy, curve_ill, batch), tried=tried)
+        better = _better_unstretched(look, usual, handicap, kinds, odds)
+        if len(better):
+            laid[better] = usual_stretch
+            aligned.lay(rows, laid)
+            own = np.zeros(len(rows))
+            own[better] = handicap[better]
+            look = _look(shots, aligned, known, rows, healthy, curve_ill, batch)
+            look = replace(look, tried=laid - usual_stretch, handicap=own)
         _judge_block(look, kinds, odds, result)
         result.last = look
         for i in rows:
@@ -147,11 +157,29 @@ def _new_batch(shots: Shots) -> NDArray[np.bool_]:
     return out
 
 
-def _laid(look: Look, usual: float) -> Floats:
-    """The log stretch at which each shot of a block is likeliest to be a healthy one, (rows,): meters step."""
+def _better_unstretched(look: Look, usual: Look, handicap: Floats, kinds: Mapping[str, Kind], odds: Odds) -> Index:
+    """Shots that a fault with the usual stretch explains better than any stretch does, by their place in the look."""
+    at = np.flatnonzero(np.abs(look.tried) > STRETCH_SD)
+    if look.healthy is None or not len(at):
+        return at[:0]
+    named = [k for k in kinds.values() if k.channels == {"curve"} and k.name != CATCH_ALL]
+    with_stretch = [k.evidence(look.some(at)).total - odds.log_against(k) for k in named]
+    without = replace(usual.some(at), handicap=handicap[at])
+    unstretched = [k.evidence(without).total - odds.log_against(k) for k in named]
+    if not named:
+        return at[:0]
+    best = np.max(unstretched, axis=0)
+    return np.asarray(at[(best > 0) & (best > np.max(with_stretch, axis=0))])
+
+
+def _tried(look: Look, usual: float) -> tuple[Floats, Floats]:
+    """Log stretch, beside the usual one, at which each shot of a block is likeliest to be a healthy one: meters step.
+
+    And by how much the usual one is less likely, log; both (rows,).
+    """
     n = len(look.rows)
     if look.healthy is None:
-        return np.full(n, usual)
+        return np.zeros(n), np.zeros(n)
     rows, more = np.tile(look.rows, len(STRETCHES)), np.repeat(STRETCHES, n)
     y, _, known = look.aligned.cells_at(rows, usual + more)
     known &= look.healthy.cells
@@ -171,12 +199,14 @@ def _laid(look: Look, usual: float) -> Floats:
         more,
         np.tile(look.unit_l, len(STRETCHES)),
         np.tile(look.place_l, len(STRETCHES)),
+        np.zeros(len(rows)),
     )
     near = np.exp(-0.5 * (STRETCHES / STRETCH_SD) ** 2) / STRETCH_SD
     far = np.exp(-0.5 * (STRETCHES / STEP_SD) ** 2) / STEP_SD
     prior = np.log((1.0 - STEP_CHANCE) * near + STEP_CHANCE * far)
     said = tried.log_healthy.reshape(len(STRETCHES), n) + prior[:, None]
-    return np.asarray(usual + STRETCHES[np.argmax(said, axis=0)])
+    handicap = np.max(said, axis=0) - said[np.argmin(np.abs(STRETCHES))]
+    return np.asarray(STRETCHES[np.argmax(said, axis=0)]), np.asarray(handicap)
 
 
 def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy: Index, curve_ill: NDArray[np.bool_],
@@ -198,6 +228,7 @@ def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy:
             0.0 * one,
             a.scale_l[rows],
             a.place_l[rows],
+            0.0 * one,
         )
     first = max(int(rows[0]) - NEAR, 0)
     near = np.arange(first, int(rows[-1]) + 1)
@@ -211,7 +242,20 @@ def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy:
     sd = np.where(batch[rows], np.hypot(known.level_sd, BATCH_SD), known.level_sd)
     wider = known.wider(a.variance[rows])
     return Look(
-        shots, a, rows, healthy, known, left, seen, sd, expected, wider, 0.0 * one, a.scale_l[rows], a.place_l[rows]
+        shots,
+        a,
+        rows,
+        healthy,
+        known,
+        left,
+        seen,
+        sd,
+        expected,
+        wider,
+        0.0 * one,
+        a.scale_l[rows],
+        a.place_l[rows],
+        0.0 * one,
     )
 
 

@@ -18,7 +18,7 @@ def any_scale(look: Look) -> tuple[Floats, Floats]:
     squares = look.squares * n / np.maximum(look.cells, 1.0)
     scale = np.maximum(squares / n, 1.0)
     ratio = 0.5 * (FREEDOM + n) * np.log((FREEDOM + squares) / (FREEDOM + squares / scale))
-    return np.asarray(ratio - 0.5 * n * np.log(scale) - np.log(SCALES)), scale
+    return np.asarray(ratio - 0.5 * n * np.log(scale) - np.log(SCALES) - look.handicap), scale
 
 
 FOLD_STARTS, FOLD_WIDTHS = np.arange(0.08, 0.9, 0.06), (0.15, 0.25)
