@@ -22,8 +22,8 @@ AIR_S, HICCUP_S, MOST_BY_TIME = 8.0, 1.0, 6.0
 """How long they last together, means of exponentials, and what that may add at most."""
 PLACES, DIP_WIDTH, DIP_SIZES = np.arange(0.06, 1.2, 0.03), 0.025, np.geomspace(0.2, 2.0, 5)
 """Where, over which stretch and by how much (log) the curve falls for the moment that air passes."""
-DIP_FIRST = np.log(3.0)
-"""Odds of one such dip against a curve spoilt anyhow."""
+DIP_FIRST, DIP_MOST = np.log(3.0), 8.0
+"""Log odds of one such dip against a curve spoilt anyhow; and what the dip may add at most, since slugs leave more."""
 CHANNEL = "collapses"
 
 
@@ -59,7 +59,8 @@ class AirInLine:
         if look.healthy is not None:  # a curve with air in it may look like anything
             some = np.nan_to_num(look.number("slugs")) > 0
             dips, _, _ = look.curve(-np.exp(-0.5 * ((GRID - PLACES[:, None]) / DIP_WIDTH) ** 2), DIP_SIZES)
-            curve = np.where(some, np.logaddexp(np.maximum(any_scale(look)[0], 0.0), dips + DIP_FIRST), 0.0)
+            anyhow = np.maximum(any_scale(look)[0], 0.0)
+            curve = np.where(some, np.logaddexp(anyhow, np.minimum(dips + DIP_FIRST, anyhow + DIP_MOST)), 0.0)
         return Evidence({CHANNEL: collapses(look), "curve": curve})
 
     def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
