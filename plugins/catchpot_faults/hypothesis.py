@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
 
+from catchpot.stats.healthy_curve import CELLS, FREEDOM, STRETCH_SD, STRETCH_WITHIN, Aligned, Healthy
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import CELLS, FREEDOM, STRETCH_SD, STRETCH_WITHIN, Aligned, Healthy
 from catchpot_faults.shots import Shots
 
 Floats = NDArray[np.float64]

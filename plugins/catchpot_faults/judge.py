@@ -8,9 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.healthy_curve import (
+    BATCH_SD,
+    CELLS,
+    LOOK_BACK,
+    STRETCH_SD,
+    Aligned,
+    Healthy,
+    before,
+    learn,
+    level_of,
+)
 from catchpot_faults.decide import CATCH_ALL, Odds, Verdict, decide
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import BATCH_SD, CELLS, LOOK_BACK, STRETCH_SD, Aligned, Healthy, before, learn, level_of
 from catchpot_faults.hypothesis import Kind, Look
 from catchpot_faults.shots import Shots
 
@@ -84,7 +94,7 @@ class Judged:
 def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
     """All shots of a mould. Causal: what is said of a shot rests on it and on the shots before it."""
     n = len(shots)
-    aligned = Aligned(shots)
+    aligned = Aligned(shots.injections)
     result = Judged.nothing(n, kinds, aligned)
     ill = np.zeros(n, dtype=bool)
     curve_ill, odd = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)

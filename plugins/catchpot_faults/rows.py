@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.core_tables import FINDING
+from catchpot.stats.healthy_curve import GRID
 from catchpot.tables import Table, empty, shape
-from catchpot_faults.healthy import GRID
 from catchpot_faults.tables import FAULT_EVIDENCE, FAULT_ODDS, ODD_CURVE
 
 if TYPE_CHECKING:

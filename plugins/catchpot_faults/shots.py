@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.core_tables import CURVE_BINS
+from catchpot.physics.shot_signs import catalyst_ratio, gap_rise
+from catchpot.stats.healthy_curve import Injections
 from catchpot.stats.shape import nan_median
 from catchpot_faults.tables import FAULT_SIGN
-from catchpot_faults.within import catalyst_ratio, gap_rise
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -61,6 +62,13 @@ class Shots:
     def injected_l(self) -> Floats:
         """Injected volume, metered."""
         return self.number["injected_volume_l"]
+
+    @property
+    def injections(self) -> Injections:
+        """What the healthy distribution is learned from."""
+        n = self.number
+        usual_place = n["arrival_place_l"] / n["arrival_relative"]
+        return Injections(self.resistance, self.noise, self.time_s, self.injected_l, n["readings"], usual_place)
 
 
 def collect(job: Job, mould: str) -> Shots | None:

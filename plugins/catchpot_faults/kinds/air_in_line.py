@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import GRID
 from catchpot_faults.hypothesis import Evidence, Floats, Look
 from catchpot_faults.kinds.unusual_shape import any_scale
 

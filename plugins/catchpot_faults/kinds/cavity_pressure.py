@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from catchpot.core_tables import CURVE_BINS
+from catchpot.physics.shot_signs import NO_RISE, Rise, cavity_rise
 from catchpot.stats.shape import nan_median
 from catchpot_faults.found import LIFT_CAUTION, Found, share_words
 from catchpot_faults.hypothesis import Evidence, Look
 from catchpot_faults.kinds.air_in_line import CHANNEL as COLLAPSES
 from catchpot_faults.kinds.air_in_line import collapses
-from catchpot_faults.within import NO_RISE, Rise, cavity_rise
 
 CHANNEL = "cavity_pressure"
 LEAST_MBAR, PER_MBAR = 60.0, 8.0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import LIFT_CAUTION, Found, share_words
-from catchpot_faults.healthy import GRID
 from catchpot_faults.hypothesis import Evidence, Look, against
 from catchpot_faults.kinds.air_in_line import CHANNEL as COLLAPSES
 from catchpot_faults.kinds.air_in_line import collapses

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import GEL_CAUTION, Found, share_words
-from catchpot_faults.healthy import GRID
 from catchpot_faults.hypothesis import Evidence, Look
 
 STARTS = np.arange(0.1, 0.88, 0.06)

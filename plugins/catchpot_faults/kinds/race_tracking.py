@@ -6,8 +6,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import GRID
 from catchpot_faults.hypothesis import Evidence, Floats, Look
 
 STARTS = (-0.15, 0.0, 0.15, 0.3, 0.45, 0.6)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.stats.healthy_curve import FREEDOM, GRID
 from catchpot_faults.found import Found
-from catchpot_faults.healthy import FREEDOM, GRID
 from catchpot_faults.hypothesis import EFFECTIVE, Evidence, Floats, Look
 
 SCALES = np.log(1e4)

@@ -34,7 +34,7 @@ def shots(curves: Floats, time_s: Floats, injected_l: Floats | None = None) -> S
     }  # fmt: skip
     number |= {k: np.zeros(n) for k in ("slugs", "slugs_s", "slugs_depth_pct")}
     blank = (
-        "gap_rise_mm", "catch_pot_l", "not_in_part_l", "programmed_volume_l", "book.bleed_target_l",
+        "gap_rise_mm", "stroke_volume_ml", "catch_pot_l", "not_in_part_l", "programmed_volume_l", "book.bleed_target_l",
         "bed_viscosity_pa_s", "ambient_pressure_mbar",
     )  # fmt: skip
     number |= {k: np.full(n, np.nan) for k in blank}

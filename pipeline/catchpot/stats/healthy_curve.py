@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.stats.shape import nan_median
-from catchpot_faults.shots import Shots
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -51,6 +50,22 @@ TRUST, LEAST_TRUST = 3.0, 0.3
 """Squared distance, over its number of cells, from which a shot teaches less; and what it teaches at least."""
 
 
+@dataclass(frozen=True)
+class Injections:
+    """Repetitions of a process over their own volume; arrays (shots, bins) or (shots,), NaN where unknown.
+
+    resistance, noise: mean of each bin of equal volume, and the noise of that mean. time_s: at each bin's end.
+    injected_l: volume of all bins. readings: how many made them. place_l: volume at which resin arrives in a usual shot.
+    """
+
+    resistance: Floats
+    noise: Floats
+    time_s: Floats
+    injected_l: Floats
+    readings: Floats
+    place_l: Floats
+
+
 class Aligned:
     """Shots on GRID: log resistance, its noise's variance, log time (shots, CELLS); NaN where unknown.
 
@@ -58,7 +73,7 @@ class Aligned:
     laid with (shots,). place_l: where resin arrives, with that stretch.
     """
 
-    def __init__(self, shots: Shots) -> None:
+    def __init__(self, shots: Injections) -> None:
         n, bins = shots.resistance.shape
         log = _without_spikes(np.log(shots.resistance))
         seen = np.isfinite(log)
@@ -71,8 +86,8 @@ class Aligned:
         self._running = np.stack([_sums(full), _sums(seen.astype(float)), _sums(relative**2)])
         self._time = np.concatenate([shots.time_s[:, :1], shots.time_s], axis=1)
         self._injected, self._bins = shots.injected_l, bins
-        self._readings = np.clip(np.nan_to_num(shots.number["readings"], nan=bins) / bins, 0.0, 1.0)
-        self._usual_place = shots.number["arrival_place_l"] / shots.number["arrival_relative"]
+        self._readings = np.clip(np.nan_to_num(shots.readings, nan=bins) / bins, 0.0, 1.0)
+        self._usual_place = shots.place_l
         self.y, self.variance, self.time_s = (np.full((n, CELLS), np.nan) for _ in range(3))
         self.known = np.zeros((n, CELLS), dtype=bool)
         self.stretch, self.scale_l, self.place_l = (
@@ -261,5 +276,7 @@ def _positive(matrix: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(values, 1e-5)) @ vectors.T)
 
 
-__all__ = ["CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "before",
-           "learn", "level_of"]  # fmt: skip
+__all__ = [
+    "CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "Injections", "before",
+    "learn", "level_of",
+]  # fmt: skip

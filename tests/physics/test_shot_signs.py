@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from catchpot_faults import within
+from catchpot.physics import shot_signs as within
 
 BINS = 200
 GRID = np.asarray(0.005 + 0.0075 * np.arange(160))
