@@ -55,7 +55,7 @@ class Injections:
     """Repetitions of a process over their own volume; arrays (shots, bins) or (shots,), NaN where unknown.
 
     resistance, noise: mean of each bin of equal volume, and the noise of that mean. time_s: at each bin's end.
-    injected_l: volume of all bins. readings: how many made them. place_l: volume at which resin arrives in a usual shot.
+    injected_l: volume of all bins. readings: how many made them. place_l: where resin arrives in a usual shot.
     """
 
     resistance: Floats

@@ -82,8 +82,8 @@ def test_settings_reach_the_judge_and_wrong_ones_are_refused(judged: Judged) -> 
 
 def test_chances_stand_beside_the_runner_up(judged: Judged) -> None:
     odds = judged.result["fault_odds"]
-    together = odds["chance_pct"] + odds["runner_up_chance_pct"]
-    assert together.max() <= 100 + 1e-6 and odds["chance_pct"].min() >= 25
+    chance, second = (odds[c].to_numpy() for c in ("chance_pct", "runner_up_chance_pct"))
+    assert (chance + second).max() <= 100 + 1e-6 and chance.min() >= 25
     assert set(odds["runner_up"]) <= {*kinds(), "healthy"}
     assert odds.filter(pl.col("settles") == "").is_empty()
 
