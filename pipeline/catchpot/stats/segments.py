@@ -25,7 +25,7 @@ CORRELATIONS: Final = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95)
 FIRST_SLOPE: Final = 1.0
 LATER_SLOPE: Final = 0.35
 """What a slope costs beside a change of 1: of the first stretch, where it is a finding by itself, and of later ones."""
-LIFT: Final = 0.55
+LIFT: Final = 1.0
 """By so much times the correlation more is asked: lasting noise looks like changes, and its correlation is read too
 low where a change has taken its part. From steady series alike by 0, 0.3 and 0.6."""
 ROUNDS: Final = 4
