@@ -1,4 +1,4 @@
-"""Figures of the faults section: flagged curves on their usual band, findings in lanes, shares along the volume."""
+"""Figures of the faults section: flagged curves on what was expected of them, findings in lanes."""
 
 from __future__ import annotations
 
@@ -7,51 +7,49 @@ from typing import Any
 
 import polars as pl
 
-from catchpot.report import figures, theme, words
+from catchpot.report import figures, words
 from catchpot.report.section import Figure
-from catchpot_faults.curves import GRID
 
 WITHOUT_PLACE = {"sensor_offset", "overfill", "ratio_off", "catalyst_starved", "clamp_margin_low"}
 """Findings that say nothing about a stretch of the resistance."""
-SHARE_WORDS = {
-    "share_resistance_pct": "resistance",
-    "share_flow_pct": "flow",
-    "share_line_pressure_pct": "driving pressure",
-    "share_cavity_pressure_pct": "cavity pressure",
-}
-
-
-def percent() -> list[float]:
-    """The share of the usual arrival volume at each point, %."""
-    return [round(100 * float(g), 2) for g in GRID]
 
 
 def odd_curve(row: Mapping[str, Any], found: Sequence[Mapping[str, Any]], zone: str) -> Figure:
-    """One shot's resistance over the share of the usual arrival volume, on the usual band, odd stretches in place.
+    """One shot's resistance over the share of the usual arrival volume, on the healthy band, the fault's model over it.
 
     row: of `odd_curve`; found: the shot's findings.
     """
-    x, arrival = percent(), float(row["usual_arrival_l"])
-    own, usual = row["resistance_bar_min_l"], row["usual_bar_min_l"]
+    arrival = float(row["usual_arrival_l"])
+    x = [round(100 * v / arrival, 2) for v in row["vol_l"]]
+    own, usual, fault = row["resistance_bar_min_l"], row["usual_bar_min_l"], row["fault_bar_min_l"]
     low, high = row["usual_low_bar_min_l"], row["usual_high_bar_min_l"]
     spans = [_span(f, arrival, x, own) for f in found if f["kind"] not in WITHOUT_PLACE]
     curves = [figures.Curve("this shot", x, own)]
     known = any(v is not None for v in usual)
     if known:
-        curves.append(figures.Curve("usual course", x, usual, "fitted"))
+        curves.append(figures.Curve("expected, healthy", x, usual, "fitted"))
+    if any(v is not None for v in fault):
+        curves.append(figures.Curve("expected with the named fault", x, fault, "other"))
     top = max([v for v in [*own, *high] if v is not None], default=1.0)
     band_top = max([v for v in high if v is not None], default=top)
     plot = figures.over_volume(
         curves,
-        figures.Band("usual range, 95 %", x, low, high) if known else None,
+        figures.Band("healthy range, 95 %", x, low, high) if known else None,
         spans=_apart([s for s in spans if s is not None]),
         x_heading="share of the usual arrival volume [%]",
         y_range=(0.0, 1.08 * min(top, 6 * band_top)),
     )
     kinds = words.listed([words.words_of(f["kind"]) for f in found])
     table = pl.DataFrame(
-        {"share of the usual arrival volume [%]": x, "resistance [bar min/l]": own, "usual [bar min/l]": usual},
-        schema_overrides={"resistance [bar min/l]": pl.Float64, "usual [bar min/l]": pl.Float64},
+        {
+            "share of the usual arrival volume [%]": x,
+            "resistance [bar min/l]": own,
+            "expected, healthy [bar min/l]": usual,
+            "with the named fault [bar min/l]": fault,
+        },
+        schema_overrides={
+            f"{n} [bar min/l]": pl.Float64 for n in ("resistance", "expected, healthy", "with the named fault")
+        },
     ).filter(pl.col("resistance [bar min/l]").is_not_null())
     return Figure(
         f"curve-{row['shot']}",
@@ -87,51 +85,6 @@ def _apart(spans: Sequence[Any]) -> list[Any]:
             )
         else:
             made.append(span)
-    return made
-
-
-def shares(row: Mapping[str, Any], zone: str) -> Figure | None:
-    """How much of what is unusual lies in each channel, as shading along the volume; None where nothing was judged."""
-    names = [n for n in SHARE_WORDS if any(v for v in row[n] if v is not None)]
-    if not names:
-        return None
-    x = percent()
-    inside = [i for i in range(len(x)) if row[names[0]][i] is not None]
-    z = [[row[n][i] for i in inside] for n in names]
-    labels = [SHARE_WORDS[n] for n in names]
-    totals = {SHARE_WORDS[n]: sum(_per_cell(row[n], inside)) for n in names}
-    most = max(totals, key=lambda k: totals[k])
-    plot: dict[str, Any] = {
-        "data": [
-            {
-                "type": "heatmap", "x": [x[i] for i in inside], "y": labels, "z": z, "zmin": 0,
-                "colorscale": [[0, theme.LIGHT["paper"]], [1, theme.LIGHT["main"]]], "showscale": False,
-                "hovertemplate": "%{y}, %{x:.0f} %: %{z:.1f} % of what is unusual<extra></extra>",
-            }
-        ],
-        "layout": {
-            "xaxis": {"title": {"text": "share of the usual arrival volume [%]"}, "rangemode": "tozero"},
-            "yaxis": {"type": "category", "autorange": "reversed", "ticks": ""},
-        },
-    }  # fmt: skip
-    return Figure(
-        f"shares-{row['shot']}",
-        f"{row['shot']}: where it is unusual",
-        plot,
-        f"The darker, the more of what is unusual lies there. Most of it lies in the {most}: {totals[most]:.0f} %.",
-        pl.DataFrame({"channel": labels, "part of what is unusual [%]": [round(totals[k], 1) for k in labels]}),
-        height=figures.bars_height(len(labels)),
-    )
-
-
-def _per_cell(values: Sequence[float | None], inside: Sequence[int]) -> list[float]:
-    """Each stretch's share once: points of one stretch carry the same number."""
-    made: list[float] = []
-    last: float | None = None
-    for i in inside:
-        if values[i] is not None and values[i] != last:
-            made.append(float(values[i] or 0.0))
-        last = values[i]
     return made
 
 
@@ -173,4 +126,4 @@ def lanes(found: pl.DataFrame, shots: pl.Series, zone: str) -> Figure:
     )
 
 
-__all__ = ["lanes", "odd_curve", "percent", "shares"]
+__all__ = ["lanes", "odd_curve"]

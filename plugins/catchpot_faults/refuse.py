@@ -8,20 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot import Refused
-from catchpot_faults.usual import LEAST_SHOTS
 
 if TYPE_CHECKING:
-    from catchpot_faults.curves import Shots
     from catchpot_faults.judge import Judged
+    from catchpot_faults.shots import Shots
 
 
 def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
     """One row a shot and matter, in the order of the shots."""
     number, curve = shots.number, shots.curve
-    few = judged.evidence["usual_shots"]
-    whole = np.isfinite(judged.evidence["t2"])
+    few = judged.usual_shots
     out: list[Refused] = []
-    no_arrival = ~np.isfinite(judged.evidence["usual_arrival_l"])
+    no_place = ~np.isfinite(judged.aligned.place_l)
     no_catalyst = _never(curve["catalyst_flow_ml_min"])
     no_ratio = ~np.isfinite(number["ratio.setting"])
     no_clamp = _never(curve["clamp_pressure_mbar"])
@@ -29,20 +27,14 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
     no_rest = ~np.isfinite(number["cavity_rest_mbar"])
     no_barometer = ~np.isfinite(number["ambient_logged_mbar"])
     for i, shot in enumerate(shots.shot):
-        if few[i] < LEAST_SHOTS:
+        if few[i] < 1:
             reason = (
-                f"only {few[i]:.0f} healthy shots of this mould before it (8 needed): no usual curve yet, so race "
-                "tracks and unusual shapes were not looked for, other faults by physics alone"
+                "no healthy shot of this mould before it, or too few readings: what a curve alone shows (race track, "
+                "restriction, gel, unusual shape) was not looked for"
             )
             out.append(Refused(shot, "faults.usual_curve", reason))
-        elif not whole[i]:
-            reason = "too few whole curves of this mould yet (14 needed), or a gauge or air spoilt this one"
-            out.append(Refused(shot, "faults.unusual_shape", reason))
-        if few[i] >= LEAST_SHOTS and no_arrival[i]:
-            reason = (
-                "the curve of this mould does not show when resin arrives at the vent: a short fill or an overfill is "
-                "told by the volume usually injected alone, and only beyond its scatter from shot to shot"
-            )
+        if no_place[i]:
+            reason = "it is not known where on this mould's curve resin arrives: see fill.arrival_volume_l"
             out.append(Refused(shot, "faults.short_fill and overfill", reason))
         if no_catalyst[i]:
             out.append(Refused(shot, "faults.ratio_off", "catalyst ratio not assessed: no catalyst flow logged"))

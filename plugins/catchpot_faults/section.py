@@ -13,24 +13,25 @@ if TYPE_CHECKING:
 
 RECENT = 5
 DRAWN = 24
+FEW = 8
+"""Healthy shots from which on a mould's own scatter outweighs what is expected of any mould."""
 METHOD = (
-    "Each shot's resistance (driving pressure over flow, free of viscosity where temperatures are known) is held "
-    "against the median of the mould's last 40 healthy shots before it, over the share of the usual arrival volume; a "
-    "factor, a little line resistance and a shift of the arrival volume are free. A named fault needs its physical "
-    "evidence: a race track low resistance that falls further on the way and, where it shows, an early arrival; a "
-    "restriction a rise within moments that stays; early gel a growth with time; air a brief collapse of pressure with "
-    "the meter turning; a blocked vent a cavity pressure that rises as squeezed gas does, a lost vacuum one that comes "
-    "to a new level. What has no name is held against a multiway principal component model of the healthy curves by T2 "
-    "and squared residual; reference shots are judged by models made without them. Slow changes move the usual curve "
-    "along and are no faults of a shot. To act on is what puts the part or the mould at risk now: a part that may be "
-    "dry, porous or under-cured, gelling resin, a cover that lifts, vacuum or vent lost. To watch is what will if it "
-    "goes on: a restriction, some air, an overfill, a gauge that can't be believed, a curve without a name. A stop "
-    "before the vent is noted, not blamed."
+    "Healthy is what this mould's own shots before were: one curve of resistance (free of viscosity) over the volume, "
+    "a level that wanders with resin and cloth, and departures of shape whose size and kinship along the curve are "
+    "learned shot by shot. Each kind of fault is a small model of what it does to the curve or to another channel: a "
+    "restriction adds a resistance at one moment, gel grows with time, a gap lets the resistance fall on the way, a "
+    "lifted cover lets it fall at once, air makes the pressure collapse while the meter turns, a blocked vent "
+    "squeezes the gas before the front, a stuck gauge repeats itself more often than chance. How much likelier the "
+    "shot is under it than healthy, averaged over what the fault may look like, is its evidence; all channels in one "
+    "sum. With how seldom the kind is, that makes a chance; what is likelier than not is named, with the runner-up. "
+    "Kinds that speak of the same channels compete; what a first fault leaves of the curve is weighed again. Slow "
+    "changes and steps of the meter move the usual curve along and are no faults of a shot. An overfill needs an "
+    "arrival that the curve shows, or a weighed pot or part. To act on is what puts the part or the mould at risk "
+    "now; to watch is what will if it goes on."
 )
 REFERENCES = (
-    "P. Nomikos, J. F. MacGregor, Technometrics 37 (1995) 41 (whole curves of batches).",
-    "J. E. Jackson, G. S. Mudholkar, Technometrics 21 (1979) 341 (limit of the squared residual).",
-    "G. E. P. Box, Annals of Mathematical Statistics 25 (1954) 290 (sums of unlike squares).",
+    "H. Jeffreys, Theory of Probability, Oxford 1939 (odds before and after; from memory).",
+    "K. L. Lange, R. J. A. Little, J. M. G. Taylor, J. Am. Statistical Association 84 (1989) 881 (multivariate t).",
     "B. R. Gebart, Journal of Composite Materials 26 (1992) 1100 (an open slot against a fibre bed).",
 )
 
@@ -46,6 +47,7 @@ class FaultsSection:
         "shot": ("mould", "started_at"),
         "finding": ("*",),
         "fault_evidence": ("*",),
+        "fault_odds": ("*",),
         "odd_curve": ("*",),
         "part": ("shot", "verdict"),
     }
@@ -120,21 +122,15 @@ def _sentences(evidence: pl.DataFrame, found: pl.DataFrame) -> tuple[str, ...]:
     flagged = found.filter(pl.col("severity") != "note")["shot"].n_unique()
     text = [f"Of {words.count(shots, 'shot')} judged, {flagged or 'none'} had a fault."]
     usual = evidence["usual_shots"].fill_null(0)
-    if usual[-1] < 8:
-        again = (
-            "The last shots were so unlike those before that the usual curve is learned anew. " if shots > 20 else ""
-        )
+    if usual[-1] < FEW:
         text.append(
-            f"{again if shots > 20 else ''}The usual curve needs 8 healthy shots and has {usual[-1]}: race tracks and "
-            "unusual shapes are not looked for until then."
+            f"The usual curve rests on {words.count(int(usual[-1]), 'shot')} yet; until there are {FEW} much of what "
+            "is called healthy is what is expected of any mould, and only what is plain is named."
         )
-    rate = evidence.filter(pl.col("false_alarm_pct").is_not_null()).tail(1)
-    if rate.height:
-        r = rate.row(0, named=True)
-        text.append(
-            f"By bootstrap over this mould's healthy shots, {r['false_alarm_pct']:.1f} % of healthy shots (95 %: "
-            f"{r['false_alarm_low_pct']:.1f} to {r['false_alarm_high_pct']:.1f}) would be called unusual in shape."
-        )
+    healthy = evidence["chance_healthy_pct"].drop_nulls()
+    if healthy.len():
+        expected = float((100 - healthy).sum()) / 100
+        text.append(f"By the chances given, {expected:.1f} of them are expected to have had one.")
     return tuple(text)
 
 
@@ -148,12 +144,33 @@ def _curves(view: View, found: pl.DataFrame) -> list[Block]:
     for row in rows.tail(DRAWN).reverse().iter_rows(named=True):
         of_shot = found.filter(pl.col("shot") == row["shot"]).to_dicts()
         blocks.append(pictures.odd_curve(row, of_shot, view.zone))
-        if any(f["kind"] == "unusual_shape" for f in of_shot):
-            shading = pictures.shares(row, view.zone)
-            blocks += [shading] if shading is not None else []
+    evidence = _evidence_table(view)
+    blocks += [evidence] if evidence is not None else []
     if rows.height > DRAWN:
         blocks.append(Prose((f"The curves of the {rows.height - DRAWN} earlier shots with a finding are not drawn.",)))
     return blocks
+
+
+def _evidence_table(view: View) -> DataTable | None:
+    """What each channel said for the latest findings, and what else it may have been."""
+    import polars as pl
+
+    odds = view.tables["fault_odds"].join(view.tables["shot"].select("shot", "started_at"), on="shot", how="left")
+    if odds.is_empty():
+        return None
+    latest = odds.sort("started_at", "shot", nulls_last=False).tail(DRAWN).reverse()
+    table = latest.select(
+        pl.col("shot"), pl.col("kind").str.replace_all("_", " ", literal=True),
+        pl.col("chance_pct").round(0).alias("chance [%]"),
+        pl.col("log_odds_before").round(1).alias("log odds before"),
+        pl.col("by_channel").alias("log likelihood ratio, by channel"),
+        pl.col("parameters").alias("likeliest parameters"),
+        pl.col("runner_up").str.replace_all("_", " ", literal=True).alias("next likeliest"),
+        pl.col("runner_up_chance_pct").round(0).alias("its chance [%]"),
+        pl.col("settles").alias("what would settle it"),
+    )  # fmt: skip
+    note = "A log ratio of 2.3 makes it ten times likelier than healthy, one of 4.6 a hundred times."
+    return DataTable("fault-odds", "The evidence behind the findings", table, note)
 
 
 def _verdicts(view: View, found: pl.DataFrame) -> list[Block]:

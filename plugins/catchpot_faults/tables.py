@@ -5,8 +5,8 @@ from __future__ import annotations
 from catchpot.core_tables import FINDING
 from catchpot.tables import Column, Table
 
-POINTS = 160
-"""Points along the share of the usual arrival volume, 0.005 to 1.1975."""
+POINTS = 75
+"""Points along the volume, a fiftieth of the mould's first shot apart."""
 
 FAULT_SIGN = Table(
     "fault_sign",
@@ -43,26 +43,31 @@ FAULT_EVIDENCE = Table(
     (
         Column("shot", "str", "", "the shot"),
         Column("mould", "str", "", "the mould"),
-        Column("usual_shots", "i64", "", "healthy shots behind the usual curve; below 8 only physics judged", 0),
-        Column("usual_arrival_l", "f64", "l", "the mould's usual arrival volume at that time", 0.0),
-        Column("resistance_pct", "f64", "%", "bed's resistance against what was expected of this shot"),
+        Column("usual_shots", "i64", "", "shots that the usual curve was learned from; 0: no curve judged", 0),
+        Column("chance_healthy_pct", "f64", "%", "chance that nothing is wrong with it", 0.0, 100.0),
+        Column("resistance_pct", "f64", "%", "level of its resistance against what was expected of this shot"),
         Column("resistance_scatter_pct", "f64", "%", "usual scatter of that from shot to shot", 0.0),
-        Column("arrival_pct", "f64", "%", "arrival volume against the usual one"),
-        Column("arrival_scatter_pct", "f64", "%", "usual scatter of that from shot to shot", 0.0),
-        Column("step_pct", "f64", "%", "sudden rise of resistance within the shot"),
-        Column(
-            "growth_s", "f64", "s", "time in which the viscosity would have grown e-fold; null where it did not grow"
-        ),
-        Column("cavity_rise_mbar", "f64", "mbar", "rise of the cavity pressure before resin arrived"),
-        Column("t2", "f64", "", "Hotelling's T2 of the whole curve", 0.0),
-        Column("t2_limit", "f64", "", "its limit for a new healthy shot", 0.0),
-        Column("squared_residual", "f64", "", "squared residual of the whole curve", 0.0),
-        Column("squared_residual_limit", "f64", "", "its limit for a new healthy shot", 0.0),
-        Column("false_alarm_pct", "f64", "%", "share of healthy shots beyond either limit, by bootstrap", 0.0, 100.0),
-        Column("false_alarm_low_pct", "f64", "%", "lower end of its 95 % interval", 0.0, 100.0),
-        Column("false_alarm_high_pct", "f64", "%", "upper end of its 95 % interval", 0.0, 100.0),
     ),
-    doc="what each shot's curve was held against, and how far it lay off",
+    doc="how each shot was judged",
+)
+
+FAULT_ODDS = Table(
+    "fault_odds",
+    ("shot", "kind"),
+    (
+        Column("shot", "str", "", "the shot"),
+        Column("mould", "str", "", "the mould"),
+        Column("kind", "str", "", "the finding's kind"),
+        Column("chance_pct", "f64", "%", "its chance, among the kinds of its channels and healthy", 0.0, 100.0),
+        Column("log_odds_before", "f64", "", "natural log of the odds for it before anything was seen"),
+        Column("log_ratio", "f64", "", "log likelihood ratio against healthy, all channels in one sum"),
+        Column("by_channel", "str", "", "what each channel adds to it"),
+        Column("parameters", "str", "", "the likeliest parameters of the kind's model"),
+        Column("runner_up", "str", "", "next likeliest explanation, or healthy"),
+        Column("runner_up_chance_pct", "f64", "%", "its chance", 0.0, 100.0),
+        Column("settles", "str", "", "what would settle it"),
+    ),
+    doc="the evidence behind each finding of `faults`",
 )
 
 ODD_CURVE = Table(
@@ -71,21 +76,18 @@ ODD_CURVE = Table(
     (
         Column("shot", "str", "", "the shot"),
         Column("mould", "str", "", "the mould"),
-        Column("usual_arrival_l", "f64", "l", "what the share of the usual arrival volume is a share of", 0.0),
+        Column("usual_arrival_l", "f64", "l", "volume at which resin arrives in a usual shot", 0.0),
+        Column("vol_l", f"f64[{POINTS}]", "l", "metered volume of the points", 0.0),
         Column("resistance_bar_min_l", f"f64[{POINTS}]", "bar min/l", "the shot's resistance"),
-        Column("usual_bar_min_l", f"f64[{POINTS}]", "bar min/l", "usual resistance at this shot's viscosity"),
-        Column("usual_low_bar_min_l", f"f64[{POINTS}]", "bar min/l", "lower edge of the usual band, 95 %"),
-        Column("usual_high_bar_min_l", f"f64[{POINTS}]", "bar min/l", "upper edge of the usual band, 95 %"),
-        Column("share_resistance_pct", f"f64[{POINTS}]", "%", "part of what is unusual, in the resistance"),
-        Column("share_flow_pct", f"f64[{POINTS}]", "%", "part of what is unusual, in the flow"),
-        Column("share_line_pressure_pct", f"f64[{POINTS}]", "%", "part of what is unusual, in the line pressure"),
-        Column("share_cavity_pressure_pct", f"f64[{POINTS}]", "%", "part of what is unusual, in the cavity pressure"),
+        Column("usual_bar_min_l", f"f64[{POINTS}]", "bar min/l", "what was expected of it, healthy"),
+        Column("usual_low_bar_min_l", f"f64[{POINTS}]", "bar min/l", "lower edge of that, 95 %"),
+        Column("usual_high_bar_min_l", f"f64[{POINTS}]", "bar min/l", "upper edge of that, 95 %"),
+        Column("fault_bar_min_l", f"f64[{POINTS}]", "bar min/l", "what the named fault makes of the expected curve"),
     ),
-    doc="curves of the shots with a finding, on the usual band of their day; share of the usual arrival volume "
-    "0.005, 0.0125 ... 1.1975",
+    doc="curves of the shots with a finding, on what was expected of them",
 )
 
 SIGN_TABLES = (FAULT_SIGN,)
-FAULT_TABLES = (FINDING, FAULT_EVIDENCE, ODD_CURVE)
+FAULT_TABLES = (FINDING, FAULT_EVIDENCE, FAULT_ODDS, ODD_CURVE)
 
-__all__ = ["FAULT_EVIDENCE", "FAULT_SIGN", "FAULT_TABLES", "ODD_CURVE", "POINTS", "SIGN_TABLES"]
+__all__ = ["FAULT_EVIDENCE", "FAULT_ODDS", "FAULT_SIGN", "FAULT_TABLES", "ODD_CURVE", "POINTS", "SIGN_TABLES"]

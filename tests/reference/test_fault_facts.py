@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from catchpot_faults.compare import course
-from catchpot_faults.curves import GRID
+from tests.plugins.catchpot_faults.by_hand import SHARE, found_last
 
 K, POROSITY, MU, DP, LENGTH = 1e-9, 0.8, 0.2, 1e5, 0.5
 """Strip of 0.5 m, permeability 1e-9 m2, porosity 0.8, 0.2 Pa s, 1 bar: 200 s to fill at constant viscosity."""
@@ -38,14 +36,14 @@ def test_gelling_strip_takes_as_long_as_worked_out() -> None:
 @pytest.mark.parametrize("efold", [150.0, 300.0])
 def test_the_e_fold_time_is_read_back_from_the_curve_of_a_gelling_strip(efold: float) -> None:
     """The resistance of that strip, mu0 exp(t/tau) x / K, held against the ungelled one."""
-    shares = np.minimum(GRID, 0.86)
+    shares = np.minimum(SHARE, 0.86)
     times = gelling_fill(efold, shares)
-    usual = MU * shares * LENGTH / K
-    gelled = np.where(np.isfinite(times) & (GRID <= 0.86), usual * np.exp(times / efold), np.nan)
-    c = course(gelled, usual, np.nan_to_num(times))
-    assert c is not None
-    assert c.growth_gain > 0.9
-    assert c.growth_s == pytest.approx(efold, rel=0.35)
+    usual = MU * SHARE * LENGTH / K
+    gelled = np.where(np.isfinite(times) & (SHARE <= 0.86), usual * np.exp(times / efold), np.nan)
+    (found,) = found_last(gelled, usual, np.where(np.isfinite(gelled), times, np.nan))
+    assert found.found.kind == "early_gel"
+    assert found.chance > 0.95
+    assert found.parameter["efold_s"] == pytest.approx(efold, rel=0.35)
 
 
 def test_a_slot_of_two_millimetres_is_a_race_track() -> None:
@@ -61,9 +59,7 @@ def test_a_slot_of_two_millimetres_is_a_race_track() -> None:
     mat, track = np.minimum(np.sqrt(work), 1.0), np.minimum(np.sqrt(work * slot / K), 1.0)
     volume = (1 - share) * mat + share * track
     conductance = (1 - share) / mat + share * (slot / K) / track
-    raced = np.interp(GRID, volume, 1 / conductance, right=np.nan)
-    usual = np.minimum(GRID, 1.0)
-    c = course(np.where(GRID < 0.99, raced, np.nan) + 0.02, usual + 0.02, 100 * GRID**2)
-    assert c is not None
-    assert c.late < -1.5 and c.early < -1.0
-    assert c.growth_gain < 0.5
+    raced = np.interp(SHARE, volume, 1 / conductance)
+    found = found_last(raced + 0.02, SHARE + 0.02, 100 * SHARE**2)
+    assert found[0].found.kind == "race_tracking"
+    assert found[0].chance > 0.9

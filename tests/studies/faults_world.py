@@ -129,20 +129,23 @@ def findings(scenario: mu.Scenario, seed: int) -> tuple[pl.DataFrame, pl.DataFra
     from catchpot_faults.signs import FaultSigns
     from catchpot_faults.tables import FAULT_SIGN
     from catchpot_fill.analysis import FillAnalysis
-    from catchpot_fill.tables import FILL, PERMEABILITY
+    from catchpot_fill.injection_analysis import InjectionAnalysis
+    from catchpot_fill.tables import FILL, INJECTION
 
+    declared = {t.name: t for t in (FILL, INJECTION, FAULT_SIGN)}
     made = with_filled_flow(mu.simulate(scenario, seed=seed))
     tables, book = made.tables(), made.book()
-    for analysis in (FillAnalysis(), FaultSigns()):
-        tables |= dict(mu.compute(analysis, tables, book).tables)
-    result = mu.compute(Faults(), tables, book, declared={t.name: t for t in (FILL, PERMEABILITY, FAULT_SIGN)})
+    for analysis in (InjectionAnalysis(), FillAnalysis(), FaultSigns()):
+        tables |= dict(mu.compute(analysis, tables, book, declared=declared).tables)
+    result = mu.compute(Faults(), tables, book, declared=declared)
     happened = made.truth_fault.select("shot", "severity", "happened")
     truth = made.truth_shot.filter(pl.col("kind") == "shot") if "kind" in made.truth_shot.columns else made.truth_shot
     bleed = {m.name: m.bleed_target_l for m in scenario.moulds}
     truth = truth.join(happened, on="shot", how="left").with_columns(
         pl.col("happened").fill_null(True), bleed_l=pl.col("mould").replace_strict(bleed, return_dtype=pl.Float64)
     )
-    return result.tables["finding"], truth, made
+    odds = result.tables["fault_odds"].select("shot", "kind", "chance_pct")
+    return result.tables["finding"].join(odds, on=["shot", "kind"], how="left"), truth, made
 
 
 def outcomes(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:

@@ -40,16 +40,17 @@ _DECLARED = {t.name: t for t in InjectionAnalysis.yields}
 
 
 def moulds(seed: int, count: int, shots: int, dials: Disturbances | None = None, *, variants: int = 5,
-           weigh: tuple[int, ...] = ()) -> list[PlateMould]:  # fmt: skip
-    """Moulds drawn by a seed. weigh: numbers of the shots whose catch pot is weighed, to 10 g."""
-    return [_mould(seed, k, shots, dials, variants, weigh) for k in range(count)]
+           weigh: tuple[int, ...] = (), fault_chance: float = 0.0) -> list[PlateMould]:  # fmt: skip
+    """Moulds drawn by a seed. weigh: numbers of the shots whose catch pot is weighed, to 10 g. fault_chance: of each
+    shot from the eleventh on; truth then says its kind and severity."""
+    return [_mould(seed, k, shots, dials, variants, weigh, fault_chance) for k in range(count)]
 
 
-def _mould(seed: int, k: int, shots: int, dials: Disturbances | None, variants: int, weigh: tuple[int, ...]
-           ) -> PlateMould:  # fmt: skip
+def _mould(seed: int, k: int, shots: int, dials: Disturbances | None, variants: int, weigh: tuple[int, ...],
+           fault_chance: float) -> PlateMould:  # fmt: skip
     rng = np.random.default_rng([seed, k])
     plate = draw_plate(rng)
-    made = plate_shots(rng, plate, shots, dials, variants=variants)
+    made = plate_shots(rng, plate, shots, dials, variants=variants, fault_chance=fault_chance)
     name = f"plate-{seed}-{k}"
     tables = _tables(made, name)
     book = MouldBook.model_validate({"resins": {"r": RESIN}, "moulds": {name: {**made.book, "resin": "r"}}})
@@ -62,6 +63,12 @@ def _mould(seed: int, k: int, shots: int, dials: Disturbances | None, variants: 
     columns = ("arrival_l", "arrived", "injected_l", "taken_l", "full_l", "pot_kg", "meter_gain", "cavity_factor",
                "stopped_short")  # fmt: skip
     truth = pl.DataFrame({"shot": names} | {c: np.asarray(made.truth[c], dtype=float) for c in columns})
+    if fault_chance:
+        ill = {f.number: f for f in made.faults}
+        truth = truth.with_columns(
+            kind=pl.Series([ill[i].kind if i in ill else "" for i in range(shots)]),
+            severity=pl.Series([ill[i].severity if i in ill else 0.0 for i in range(shots)]),
+        )
     return PlateMould(name, plate.family, tables, book, truth)
 
 

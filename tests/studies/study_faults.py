@@ -26,7 +26,7 @@ from tests.studies.harness import study
 from catchpot.testing import made_up as mu
 
 
-@study("faults", seeds=40, slice_seeds=1)
+@study("faults", seeds=12, slice_seeds=1)
 def faults(seeds: Sequence[int]) -> pl.DataFrame:
     """Confusion matrix over five geometries: after thirteen shots every second has a fault, nuisances on."""
     return confusion(pl.concat([each_kind_once(seed) for seed in seeds]))
@@ -47,7 +47,7 @@ def each_kind_once(seed: int) -> pl.DataFrame:
     return outcomes(found, truth).with_columns(pl.concat_str("shot", pl.lit(f"/{seed}")).alias("shot"))
 
 
-@study("faults-recall", seeds=60, slice_seeds=1)
+@study("faults-recall", seeds=6, slice_seeds=1)
 def faults_recall(seeds: Sequence[int]) -> pl.DataFrame:
     """Recall against severity: the same fault at each of some severities, every second shot."""
     rows = []
@@ -86,7 +86,7 @@ def drifting(seed: int, shots: int = 80) -> mu.Scenario:
     return mu.Scenario(moulds=made, changes=changes)
 
 
-@study("faults-drift", seeds=6, slice_seeds=1)
+@study("faults-drift", seeds=3, slice_seeds=1)
 def faults_drift(seeds: Sequence[int]) -> pl.DataFrame:
     """Shots flagged in moulds that drift over months but have no faults, by what drifts.
 
@@ -117,7 +117,7 @@ def flagged_by_drift(every: pl.DataFrame) -> pl.DataFrame:
     return table.sort("drift")
 
 
-@study("faults-first-shots", seeds=12, slice_seeds=1)
+@study("faults-first-shots", seeds=5, slice_seeds=1)
 def faults_first_shots(seeds: Sequence[int]) -> pl.DataFrame:
     """Three faults among a mould's first eight shots: what the shots after them are called."""
     rows = []

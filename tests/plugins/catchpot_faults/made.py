@@ -14,9 +14,10 @@ from catchpot_faults.analysis import Faults
 from catchpot_faults.signs import FaultSigns
 from catchpot_faults.tables import FAULT_SIGN
 from catchpot_fill.analysis import FillAnalysis
-from catchpot_fill.tables import FILL, PERMEABILITY
+from catchpot_fill.injection_analysis import InjectionAnalysis
+from catchpot_fill.tables import FILL, INJECTION
 
-DECLARED = {t.name: t for t in (FILL, PERMEABILITY, FAULT_SIGN)}
+DECLARED = {t.name: t for t in (FILL, INJECTION, FAULT_SIGN)}
 PUT: Mapping[int, tuple[str, dict[str, object]]] = {
     14: ("flow_restriction", {"severity": 5.0, "begins": 0.5}),
     17: ("early_gel", {"severity": 60.0, "begins": 0.5}),
@@ -59,8 +60,8 @@ class Judged:
 def judge_made(made: mu.MadeUp) -> Judged:
     """Everything up to `faults` over a simulated workshop."""
     tables, book = made.tables(), made.book()
-    for analysis in (FillAnalysis(), FaultSigns()):
-        tables |= dict(mu.compute(analysis, tables, book).tables)
+    for analysis in (InjectionAnalysis(), FillAnalysis(), FaultSigns()):
+        tables |= dict(mu.compute(analysis, tables, book, declared=DECLARED).tables)
     result = mu.compute(Faults(), tables, book, declared=DECLARED)
     return Judged(made, tables, book, result.tables, list(result.refused))
 

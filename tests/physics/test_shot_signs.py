@@ -1,14 +1,14 @@
-"""Evidence within one shot: catalyst over volume, cavity pressure over volume, gap, growth at the end."""
+"""Evidence within one shot: catalyst over volume, cavity pressure over volume, gap."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from catchpot_faults import within
-from catchpot_faults.curves import GRID
+from catchpot.physics import shot_signs as within
 
 BINS = 200
+GRID = np.asarray(0.005 + 0.0075 * np.arange(160))
 
 
 def shot(ratio_pct: np.ndarray, flow: float = 2.0, noise: float = 0.0, seed: int = 1) -> within.Ratio:
@@ -118,10 +118,3 @@ def test_gap_rise_ignores_a_single_reading() -> None:
     gap[2] = np.nan
     found = within.gap_rise(gap)
     assert found[0] == pytest.approx(0.0) and found[1] == pytest.approx(0.4) and np.isnan(found[2])
-
-
-def test_growth_at_the_end_tells_a_running_front_from_one_that_arrived() -> None:
-    volume = np.linspace(0.01, 2.0, BINS)
-    strip = np.stack([volume, np.minimum(volume, 1.85)])
-    found = within.end_growth(np.stack([volume, volume]), strip)
-    assert found[0] == pytest.approx(1.0, abs=0.02) and found[1] < 0.1

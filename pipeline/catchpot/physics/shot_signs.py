@@ -7,9 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.core_tables import CURVE_BINS
-from catchpot.stats.shape import nan_median
-
 Floats = NDArray[np.float64]
 
 
@@ -51,7 +48,7 @@ def catalyst_ratio(
     resin and percentage points. The ratio is that of volumes (flow of catalyst integrated over time, by the resin
     that went with it), so that neither a pump's ripple nor a pause counts.
     """
-    n = len(time_s)
+    n, bins = time_s.shape
     known = np.isfinite(catalyst_ml_min) & np.isfinite(time_s) & np.isfinite(volume_l)
     # cumulated catalyst at each bin's middle, the trapezoid on the bins' mean times
     t = np.where(known, time_s, 0.0)
@@ -64,9 +61,7 @@ def catalyst_ratio(
     ratio, tested = (_window_ratio(volume_l, total, known, width) for width in (w, TEST_WINDOW))
     whole_resin = volume_l[:, -1] - volume_l[:, 0] - total[:, -1]
     with np.errstate(invalid="ignore", divide="ignore"):
-        whole = np.where(
-            known.sum(axis=1) > CURVE_BINS // 2, 100 * total[:, -1] / np.maximum(whole_resin, 1e-12), np.nan
-        )
+        whole = np.where(known.sum(axis=1) > bins // 2, 100 * total[:, -1] / np.maximum(whole_resin, 1e-12), np.nan)
     smooth = _running_median(ratio, 3)
     away = np.nan_to_num(np.abs(tested - setting[:, None]))
     worst = np.argmax(away, axis=1)
@@ -80,18 +75,18 @@ def catalyst_ratio(
     begin, end = np.where(off, begin, 0), np.where(off, end, 0)
     starved = np.isfinite(smooth) & (smooth < 0.4 * setting[:, None])
     starved_run, starved_begin, starved_end = _longest_run(starved)
-    bins = np.arange(ratio.shape[1])
-    inside = (bins >= begin[:, None]) & (bins < end[:, None])
-    inside_starved = (bins >= starved_begin[:, None]) & (bins < starved_end[:, None])
+    at = np.arange(ratio.shape[1])
+    inside = (at >= begin[:, None]) & (at < end[:, None])
+    inside_starved = (at >= starved_begin[:, None]) & (at < starved_end[:, None])
     return Ratio(
         whole,
-        (end - begin) / CURVE_BINS,
-        (begin + w / 2) / CURVE_BINS,
-        (end + w / 2) / CURVE_BINS,
+        (end - begin) / bins,
+        (begin + w / 2) / bins,
+        (end + w / 2) / bins,
         _mean(smooth, inside),
-        starved_run / CURVE_BINS,
-        (starved_begin + w / 2) / CURVE_BINS,
-        (starved_end + w / 2) / CURVE_BINS,
+        starved_run / bins,
+        (starved_begin + w / 2) / bins,
+        (starved_end + w / 2) / bins,
         _mean(smooth, inside_starved),
     )
 
@@ -122,7 +117,12 @@ def _mean(values: Floats, inside: NDArray[np.bool_]) -> Floats:
 def _running_median(values: Floats, half: int) -> Floats:
     padded = np.pad(values, ((0, 0), (half, half)), mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)
-    return np.where(np.isfinite(windows).sum(axis=2) > half, nan_median(windows), np.nan)
+    n = np.isfinite(windows).sum(axis=2)
+    ranked = np.sort(windows, axis=2)  # unknown ones last
+    low, high = (
+        np.take_along_axis(ranked, np.maximum(k, 0)[..., None], axis=2)[..., 0] for k in ((n - 1) // 2, n // 2)
+    )
+    return np.where(n > half, (low + high) / 2, np.nan)
 
 
 def _longest_run(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
@@ -221,31 +221,6 @@ def _best_fit(y: Floats, shapes: list[Floats]) -> float:
     return min(left)
 
 
-def end_growth(volume_l: Floats, resistance: Floats) -> Floats:
-    """How fast resistance grows over 94.5 to 98.5 % of the injected volume, against 70 to 92 % of it (shots,).
-
-    Slopes of log resistance over log volume: their ratio is about 1 while a front still runs, about 0 once resin has
-    arrived at the vent. The very end is left out: there the machine throttles. NaN where the curve hardly grows at all.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        x, y = np.log(volume_l), np.log(np.where(resistance > 0, resistance, np.nan))
-    bins = volume_l.shape[1]
-    late = _slope(x[:, int(0.945 * bins) : int(0.985 * bins)], y[:, int(0.945 * bins) : int(0.985 * bins)])
-    before = _slope(x[:, int(0.70 * bins) : int(0.92 * bins)], y[:, int(0.70 * bins) : int(0.92 * bins)])
-    return np.where(before > 0.3, late / np.where(before > 0.3, before, 1.0), np.nan)
-
-
-def _slope(x: Floats, y: Floats) -> Floats:
-    known = np.isfinite(x) & np.isfinite(y)
-    n = np.maximum(known.sum(axis=1), 1)[:, None]
-    dx = np.where(known, x - np.where(known, x, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
-    dy = np.where(known, y - np.where(known, y, 0.0).sum(axis=1, keepdims=True) / n, 0.0)
-    square = np.sum(dx**2, axis=1)
-    return np.where(
-        (known.sum(axis=1) >= 6) & (square > 0), np.sum(dx * dy, axis=1) / np.maximum(square, 1e-300), np.nan
-    )
-
-
 def gap_rise(gap_mm: Floats) -> Floats:
     """Rise of the flange gap within each shot: highest running median less the first tenth's median (shots,)."""
     out = np.full(len(gap_mm), np.nan)
@@ -256,4 +231,4 @@ def gap_rise(gap_mm: Floats) -> Floats:
     return out
 
 
-__all__ = ["NO_RISE", "Ratio", "Rise", "catalyst_ratio", "cavity_rise", "end_growth", "gap_rise"]
+__all__ = ["NO_RISE", "Ratio", "Rise", "catalyst_ratio", "cavity_rise", "gap_rise"]
