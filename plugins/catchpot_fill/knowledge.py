@@ -57,7 +57,8 @@ def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFr
     p = memory.place
     low, middle, high = (p.quantile(q) * unit for q in (0.025, 0.5, 0.975))
     return shape(OWN_CURVE, {
-        "mould": [mould], "as_of": frame["started_at"].tail(1), "shots": [memory.own.count], "vol_l": nullable_rows((place * unit)[None]),
+        "mould": [mould], "as_of": frame["started_at"].tail(1), "shots": [memory.own.count],
+        "vol_l": nullable_rows((place * unit)[None]),
         "resistance_bar_min_l": nullable_rows(np.interp(place, GRID, curve)[None] * bar),
         "scatter_bar_min_l": nullable_rows(np.interp(place, GRID, scatter)[None] * bar),
         "arrival_volume_l": [middle], "arrival_volume_low_l": [low], "arrival_volume_high_l": [high],
