@@ -70,7 +70,8 @@ class FillAnalysis:
 
 def _mould(mould: str, frame: pl.DataFrame, job: Job, refusals: Refusals) -> dict[str, pl.DataFrame]:
     book = job.book.for_shots(frame.select("shot", "mould", "started_at", "resin_batch"))
-    outcome, memory = history.run(shots_of(frame, book, job))
+    kept = knowledge.Kept(mould, frame)
+    outcome, _ = history.run(shots_of(frame, book, job), kept.watch)
     seat = measures.Mould(frame, book, outcome)
     permeable, line = measures.permeability_columns(seat, refusals)
     curves = frame.select("shot").join(job.tables["curve"].drop("mould", "started_at"), on="shot", how="left",
@@ -78,5 +79,5 @@ def _mould(mould: str, frame: pl.DataFrame, job: Job, refusals: Refusals) -> dic
     filled = measures.fill_columns(seat, curves, line, refusals)
     key = {"shot": frame["shot"], "mould": frame["mould"]}
     out = {FILL.name: shape(FILL, key | filled), PERMEABILITY.name: shape(PERMEABILITY, key | permeable)}
-    out[OWN_CURVE.name] = knowledge.own_curve_row(mould, memory, frame)
+    out[OWN_CURVE.name] = kept.table()
     return out

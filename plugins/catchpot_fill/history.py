@@ -5,7 +5,7 @@ Causal: a shot's row rests on the shots up to it. One pass, a few milliseconds a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -124,8 +124,8 @@ class History:
         return float(np.quantile(self.ends[-ENDS:], USUAL_END))
 
 
-def run(shots: Shots) -> tuple[Outcome, History]:
-    """Go through the shots of a mould."""
+def run(shots: Shots, watch: Callable[[int, History], None] | None = None) -> tuple[Outcome, History]:
+    """Go through the shots of a mould. watch: told of each shot's number and the memory after it."""
     n = len(shots.injected_l)
     out, memory = Outcome.none(n), History()
     waiting: set[str] = set()
@@ -135,6 +135,8 @@ def run(shots: Shots) -> tuple[Outcome, History]:
             continue
         _one(shots, i, memory, out, waiting)
         waiting = set()
+        if watch is not None and memory.place is not None:
+            watch(i, memory)
     return out, memory
 
 

@@ -18,12 +18,34 @@ Array = NDArray[np.float64]
 WELL_KNOWN, ROUGHLY_KNOWN = 0.012, 0.03
 """Half-widths of the place's interval up to which it is called well, and roughly, known."""
 LAST = 20
+FIRST, EVERY = 3, 6
+"""What is known is kept after each of the first shots, every so many, and after each of so many first witnesses."""
+
+
+class Kept:
+    """Rows of `own_curve` of one mould: what was known after some of its shots. Later shots never change a row."""
+
+    def __init__(self, mould: str, frame: pl.DataFrame) -> None:
+        """frame: the mould's shots with `injection`, in time order."""
+        self.mould, self.frame = mould, frame
+        self.rows: list[pl.DataFrame] = []
+        self.seen = 0
+
+    def watch(self, number: int, memory: History) -> None:
+        """Keep what is known now, where it is worth a row: at first, every so often, and after a witness."""
+        count, seen = memory.own.count, len(memory.seen)
+        if count <= FIRST or count % EVERY == 0 or (seen > self.seen and seen <= EVERY):
+            self.rows.append(own_curve_row(self.mould, memory, self.frame[: number + 1]))
+        self.seen = seen
+
+    def table(self) -> pl.DataFrame:
+        """All rows, the newest last."""
+        return pl.concat(self.rows) if self.rows else empty(OWN_CURVE)
 
 
 def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFrame:
-    """The row of `own_curve`; none before the first curve."""
-    if memory.place is None:
-        return empty(OWN_CURVE)
+    """A row of `own_curve`: what is known after the last of these shots."""
+    assert memory.place is not None
     curve, scatter, first, last = memory.own.curve()
     unit = memory.usual * memory.reference_l
     at = np.linspace((first + 0.5), (last + 0.5), CURVE_POINTS)
@@ -35,7 +57,8 @@ def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFr
     p = memory.place
     low, middle, high = (p.quantile(q) * unit for q in (0.025, 0.5, 0.975))
     return shape(OWN_CURVE, {
-        "mould": [mould], "shots": [memory.own.count], "vol_l": nullable_rows((place * unit)[None]),
+        "mould": [mould], "as_of": frame["started_at"].tail(1), "shots": [memory.own.count],
+        "vol_l": nullable_rows((place * unit)[None]),
         "resistance_bar_min_l": nullable_rows(np.interp(place, GRID, curve)[None] * bar),
         "scatter_bar_min_l": nullable_rows(np.interp(place, GRID, scatter)[None] * bar),
         "arrival_volume_l": [middle], "arrival_volume_low_l": [low], "arrival_volume_high_l": [high],

@@ -165,9 +165,10 @@ PERMEABILITY = Table(
 
 OWN_CURVE = Table(
     "own_curve",
-    ("mould",),
+    ("mould", "as_of"),
     (
         Column("mould", "str", "", "the mould"),
+        Column("as_of", "datetime", "", "start of the last shot that it rests on, UTC"),
         Column("shots", "i64", "", "shots that the curve was made of", 0),
         Column("vol_l", f"f64[{CURVE_POINTS}]", "l", "metered volume of a usual shot"),
         Column("resistance_bar_min_l", f"f64[{CURVE_POINTS}]", "bar min/l", "resistance of a usual shot", 0.0),
@@ -180,5 +181,5 @@ OWN_CURVE = Table(
         Column("eyes", "i64", "", "times that resin was seen at the vent", 0),
         Column("knowledge", "str", "", "how well the place is known, by what, and what would help most"),
     ),
-    doc="each mould's own curve after its last shot, and where on it resin arrives",
+    doc="each mould's own curve as known after so many shots, and where on it resin arrives; the newest row counts",
 )

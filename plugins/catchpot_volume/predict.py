@@ -71,8 +71,6 @@ def readings(frame: pl.DataFrame) -> Readings:
     return Readings(rows, value[rows], sd[rows], usual[rows], half[rows], end[rows])
 
 
-AS_FILLED = 0.9
-"""Chance that a shot set as a rule is filled as far as shots are as a rule."""
 ENDS, USUAL_END = 20, 0.7
 """Shots whose ends say where a shot usually ends, and which share of them ended before that."""
 
@@ -99,7 +97,7 @@ class Ahead:
         wanted = self.arrival.quantile(chance)
         if self.as_filled is None or self.arrival.chance_below(self.as_filled.quantile(0.5)) < 0.5:
             return wanted
-        return min(wanted, self.as_filled.quantile(AS_FILLED))
+        return min(wanted, self.as_filled.quantile(0.5))
 
 
 def looked_ahead(r: Readings, step: Sequence[Step]) -> list[Ahead | None]:

@@ -51,7 +51,7 @@ def _own(mould: str, arrival: Sequence[float]) -> dict[str, Any]:
     curve = resistance(volume, usual)
     array = pl.Array(pl.Float64, CURVE_POINTS)
     return {
-        "mould": [mould], "shots": [len(arrival)], "vol_l": pl.Series([volume.tolist()], dtype=array),
+        "mould": [mould], "as_of": [START], "shots": [len(arrival)], "vol_l": pl.Series([volume.tolist()], dtype=array),
         "resistance_bar_min_l": pl.Series([curve.tolist()], dtype=array),
         "scatter_bar_min_l": pl.Series([(0.03 * curve).tolist()], dtype=array), "arrival_volume_l": [usual],
         "arrival_volume_low_l": [0.98 * usual], "arrival_volume_high_l": [1.015 * usual], "by_curve_pct": [3.0],

@@ -101,7 +101,7 @@ def test_resin_seen_at_the_vent_narrows_the_place_by_event_and_by_channel(
     assert widths[1] < widths[0] and widths[2] < widths[0]
     assert widths[2] < widths[1]
     for r in (by_eye, by_channel):
-        (curve,) = r.tables["own_curve"].to_dicts()
+        curve = r.tables["own_curve"].row(-1, named=True)
         assert (curve["eyes"], curve["pots"]) == (1, 0)
         assert "1 look at the vent" in curve["knowledge"]
         row = r.tables["fill"].row(5, named=True)
@@ -206,7 +206,7 @@ def test_the_measurement_named_is_one_that_helps(plate: tuple[PlateShots, Tables
     """Of the two the sentence may name, the named one narrows the place of this plate."""
     shots, tables, book = plate
     plain = run(tables, book)
-    said = plain.tables["own_curve"]["knowledge"][0]
+    said = plain.tables["own_curve"]["knowledge"][-1]
     assert "help most" in said
     named = run(weighed(tables, pots(shots, tables, [13])), book) if "catch pot would" in said else None
     if named is None:
