@@ -6,7 +6,7 @@ import numpy as np
 
 from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import Found
-from catchpot_faults.hypothesis import Evidence, Floats, Look
+from catchpot_faults.hypothesis import RECENT, Evidence, Floats, Look
 from catchpot_faults.kinds.unusual_shape import any_scale
 
 BY_CHANCE = 0.03
@@ -35,6 +35,9 @@ def collapses(look: Look, seconds: float = AIR_S, *, once: bool = False) -> Floa
     count, depth, lasted = (np.nan_to_num(look.number(k)) for k in ("slugs", "slugs_depth_pct", "slugs_s"))
     past = np.nan_to_num(look.shots.number["slugs"][look.past])
     usual = (BY_CHANCE * 10 + past.sum()) / (10 + len(past))
+    # a pump that stumbles in most shots is this mould's pump, whatever they were called
+    every = np.nan_to_num(look.shots.number["slugs"][: int(look.rows[0])])[-RECENT:]
+    usual = max(usual, float(np.median(every))) if len(every) else usual
     # the mould's own rate is known from few shots, and a pump's hiccups come in bursts
     healthy = count * np.log(2.0 * usual / (1.0 + 2.0 * usual)) - np.log1p(2.0 * usual)
     many = count * np.log(SLUGS / (1.0 + SLUGS)) - np.log1p(SLUGS)
