@@ -24,6 +24,8 @@ PLACES, DIP_WIDTH, DIP_SIZES = np.arange(0.06, 1.2, 0.03), 0.025, np.geomspace(0
 """Where, over which stretch and by how much (log) the curve falls for the moment that air passes."""
 DIP_FIRST, DIP_MOST = np.log(3.0), 8.0
 """Log odds of one such dip against a curve spoilt anyhow; and what the dip may add at most, since slugs leave more."""
+MOST_COUNTED = 2.0
+"""Collapses of one shot that count for its mould's rate at most: a shot full of air says little of the pump."""
 CHANNEL = "collapses"
 
 
@@ -35,9 +37,9 @@ def collapses(look: Look, seconds: float = AIR_S, *, once: bool = False) -> Floa
     count, depth, lasted = (np.nan_to_num(look.number(k)) for k in ("slugs", "slugs_depth_pct", "slugs_s"))
     past = np.nan_to_num(look.shots.number["slugs"][look.past])
     usual = (BY_CHANCE * 10 + past.sum()) / (10 + len(past))
-    # a pump that stumbles in most shots is this mould's pump, whatever they were called
+    # a pump that stumbles in many shots is this mould's pump, whatever they were called
     every = np.nan_to_num(look.shots.number["slugs"][: int(look.rows[0])])[-RECENT:]
-    usual = max(usual, float(np.median(every))) if len(every) else usual
+    usual = max(usual, float(np.minimum(every, MOST_COUNTED).sum() / (10 + len(every))))
     # the mould's own rate is known from few shots, and a pump's hiccups come in bursts
     healthy = count * np.log(2.0 * usual / (1.0 + 2.0 * usual)) - np.log1p(2.0 * usual)
     many = count * np.log(SLUGS / (1.0 + SLUGS)) - np.log1p(SLUGS)
