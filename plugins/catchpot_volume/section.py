@@ -100,7 +100,10 @@ class VolumeSection:
         return ()
 
 
-NOT_JUDGED = "Whether earlier advice was right is not known: no shot has a weighed catch pot. One weighing now and then tells it."
+NOT_JUDGED = (
+    "Whether earlier advice was right is not known: no shot has a weighed catch pot."
+    " One weighing now and then tells it."
+)
 
 
 def _in_time(view: View) -> pl.DataFrame:
