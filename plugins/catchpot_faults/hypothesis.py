@@ -55,7 +55,7 @@ class Evidence:
     @cached_property
     def total(self) -> Floats:
         """All channels in one sum, (shots,)."""
-        return np.asarray(np.sum([np.nan_to_num(v) for v in self.by_channel.values()], axis=0))
+        return np.asarray(np.nan_to_num(sum(self.by_channel.values())), dtype=np.float64)
 
 
 @runtime_checkable

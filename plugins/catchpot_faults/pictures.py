@@ -20,9 +20,16 @@ def odd_curve(row: Mapping[str, Any], found: Sequence[Mapping[str, Any]], zone: 
     row: of `odd_curve`; found: the shot's findings.
     """
     arrival = float(row["usual_arrival_l"])
-    x = [round(100 * v / arrival, 2) for v in row["vol_l"]]
-    own, usual, fault = row["resistance_bar_min_l"], row["usual_bar_min_l"], row["fault_bar_min_l"]
-    low, high = row["usual_low_bar_min_l"], row["usual_high_bar_min_l"]
+    last = max((i for i, v in enumerate(row["usual_bar_min_l"]) if v is not None), default=len(row["vol_l"]) - 1)
+    last = max([last, *(i for i, v in enumerate(row["resistance_bar_min_l"]) if v is not None)])
+    x, own, usual, fault, low, high = (
+        row[c][: last + 1]
+        for c in (
+            "vol_l", "resistance_bar_min_l", "usual_bar_min_l", "fault_bar_min_l", "usual_low_bar_min_l",
+            "usual_high_bar_min_l",
+        )
+    )  # fmt: skip
+    x = [round(100 * v / arrival, 2) for v in x]
     spans = [_span(f, arrival, x, own) for f in found if f["kind"] not in WITHOUT_PLACE]
     curves = [figures.Curve("this shot", x, own)]
     known = any(v is not None for v in usual)
