@@ -118,8 +118,8 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
     tables.append(DataTable(
         "volume-right", "Was it right?", pl.DataFrame(rows),
         note="Each shot whose catch pot was weighed, against what would have been said before it, from the shots before"
-        " it only; the volume to set is compared with what the part took (injected less the pot), a little more than the"
-        " arrival volume where corners fill late.",
+        " it only; the volume to set is compared with what the part took (injected less the pot), a little more than"
+        " the arrival volume where corners fill late.",
     ))  # fmt: skip
     shown = [
         {
