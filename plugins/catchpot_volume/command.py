@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
 from catchpot.output import emit, warn
+
+if TYPE_CHECKING:
+    from catchpot.api import Session
 
 Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document.")]
 
@@ -84,11 +87,21 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
             f"  {r['measure_next']}: {words.number(r['in_doubt_l'], 'l', 2)} in doubt, about {r['minutes']:.0f} min"
             for r in worth.iter_rows(named=True)
         ]
+    known = _knowledge(session, mould)
+    lines += ["", known] if known else []
     partly = [r.reason for r in result.refused if r.what != "volume_cause"]
     lines += [f"Not split: {r}." for r in partly]
-    data = {"mould": mould, "explained": shown, "causes": causes.to_dicts(), "refused": partly}
+    data = {"mould": mould, "explained": shown, "causes": causes.to_dicts(), "refused": partly, "arrival": known}
     emit(data, lines, as_json=json)
     return 0
+
+
+def _knowledge(session: Session, mould: str) -> str:
+    """How well it is known where resin arrives in this mould, and what would help most; empty where nothing is."""
+    if "own_curve" not in session.declared:
+        return ""
+    rows = session.table("own_curve", [mould], columns=["mould", "as_of", "knowledge"]).sort("as_of")
+    return str(rows["knowledge"][-1]) if rows.height else ""
 
 
 def next_shot(

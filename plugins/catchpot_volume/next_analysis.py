@@ -129,6 +129,8 @@ class NextAnalysis:
             flow = _flow(job, frame)
             fills = predict.filling(frame, given, float(np.exp(ahead.arrival.quantile(0.5))), mu, flow, limit)
         row = outlook_row(ahead, chance, bleed)
+        if row["fill_chance"] < chance - 0.005:
+            cautions = [*cautions, _as_a_rule(row["fill_chance"])]
         gel = advice.gel_time(given, temp)
         litres, mass = advice.catalyst(given, row["volume_l"])
         standing = advice.open_findings(mine, last) if mine.height else []
@@ -171,6 +173,14 @@ class NextAnalysis:
         if not rows:
             return empty(NEXT_SHOT_CHECK)
         return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
+
+
+def _as_a_rule(fill_chance: float) -> str:
+    return (
+        "Where resin arrives is known too poorly to say that this fills for sure"
+        f" ({100 * fill_chance:.0f} %): it is what is set on this mould as a rule. Watch the vent, and note once the"
+        " seconds until resin shows there, or weigh the catch pot."
+    )
 
 
 def outlook_row(ahead: predict.Ahead, chance: float, bleed_l: float) -> dict[str, Any]:

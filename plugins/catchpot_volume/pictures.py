@@ -117,9 +117,9 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
         })  # fmt: skip
     tables.append(DataTable(
         "volume-right", "Was it right?", pl.DataFrame(rows),
-        note="Each shot against what would have been said before it, from the shots before it only; the volume to set"
-        " is compared with the arrival volume found afterwards, which has an error of its own. Shots without one are"
-        " left out.",
+        note="Each shot whose catch pot was weighed, against what would have been said before it, from the shots before"
+        " it only; the volume to set is compared with what the part took (injected less the pot), a little more than"
+        " the arrival volume where corners fill late.",
     ))  # fmt: skip
     shown = [
         {
@@ -127,7 +127,7 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
             "would have been set [l]": words.number(r["volume_l"], "", 4),
             "arrival, said (95 %) [l]": f"{words.number(r['arrival_volume_low_l'], '', 4)} to "
             f"{words.number(r['arrival_volume_high_l'], '', 4)}",
-            "arrival, found [l]": words.number(r["observed_arrival_l"], "", 4),
+            "the part took, by its pot [l]": words.number(r["observed_arrival_l"], "", 4),
             "filled": "yes" if r["would_fill"] else "no",
             "overflow [l]": words.signed(r["would_overflow_l"], "", 3),
         }

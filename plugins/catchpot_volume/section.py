@@ -91,11 +91,19 @@ class VolumeSection:
             blocks += _next(ahead.row(0, named=True), view.zone)
         if view.tables["next_shot_check"].height:
             blocks += pictures.checked(_in_time(view))
+        elif ahead.height:
+            blocks.append(Prose((NOT_JUDGED,)))
         return Panel(state, headline, blocks, METHOD, REFERENCES, brief=brief)
 
     def pages(self, view: View) -> Sequence[Page]:
         """None of its own."""
         return ()
+
+
+NOT_JUDGED = (
+    "Whether earlier advice was right is not known: no shot has a weighed catch pot."
+    " One weighing now and then tells it."
+)
 
 
 def _in_time(view: View) -> pl.DataFrame:
