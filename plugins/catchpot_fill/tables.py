@@ -165,7 +165,7 @@ PERMEABILITY = Table(
 
 OWN_CURVE = Table(
     "own_curve",
-    ("mould", "as_of"),
+    ("mould", "as_of", "shots"),
     (
         Column("mould", "str", "", "the mould"),
         Column("as_of", "datetime", "", "start of the last shot that it rests on, UTC"),
