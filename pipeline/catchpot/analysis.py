@@ -33,6 +33,18 @@ class Refused:
 
 
 @dataclass(frozen=True)
+class Kept:
+    """What an analysis of a history keeps between runs, so that what comes is added and the rest is not worked anew.
+
+    shots: how many of the mould's shots, in the order of the job, are behind it. state: the analysis's own; it is given
+    back to the same code with the same settings only. `catchpot.keeping` writes and reads such states.
+    """
+
+    shots: int
+    state: bytes
+
+
+@dataclass(frozen=True)
 class Job:
     """All an analysis may look at.
 
@@ -44,6 +56,7 @@ class Job:
     book: the mould book; `book.for_shots(shot_frame)` gives one row of book values a shot, changes by date applied.
     params: this analysis's settings, validated.
     until: only what was known at this time is in the tables; None for everything.
+    kept: what the analysis kept of the same part before, see `Analysis`; None where there is nothing that still holds.
     """
 
     units: tuple[str, ...]
@@ -52,14 +65,16 @@ class Job:
     book: MouldBook
     params: BaseModel
     until: datetime | None = None
+    kept: Kept | None = None
 
 
 @dataclass(frozen=True)
 class Result:
-    """The yielded tables (exactly the declared columns) and what was refused."""
+    """The yielded tables (exactly the declared columns) and what was refused. kept: what to give back next time."""
 
     tables: Mapping[str, pl.DataFrame]
     refused: Sequence[Refused] = field(default=())
+    kept: Kept | None = None
 
 
 @runtime_checkable
@@ -70,6 +85,13 @@ class Analysis(Protocol):
         has a `mould` column, one by a "shot" analysis a `shot` column: by it stale rows are replaced.
     causal: later shots never change a row.
     needs, optional: table -> columns. "*" means every table keyed by shot, own output and non-causal ones left out.
+
+    An analysis may have an attribute `keeps` beside these. What it says never depends on whether it is given anything:
+    - "added": part "mould" and causal. Given `job.kept`, the shot tables hold only the shots after the first
+      `kept.shots`, and the result only their rows (by `shot`, else by a time in the table's key); refusals of the mould
+      itself are all said again. It is given where nothing changed that can touch the earlier shots.
+    - "worked_out": the tables are whole as ever, and `job.kept` may be of any earlier state of them: what is taken from
+      it must be found by the content it was worked out from (`catchpot.keeping.Worked`).
     """
 
     name: str
@@ -85,4 +107,9 @@ class Analysis(Protocol):
         ...
 
 
-__all__ = ["Analysis", "Job", "Refused", "Result"]
+def keeps(analysis: Analysis) -> str:
+    """What an analysis keeps: "added", "worked_out", or "" for nothing."""
+    return str(getattr(analysis, "keeps", ""))
+
+
+__all__ = ["Analysis", "Job", "Kept", "Refused", "Result", "keeps"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -206,18 +207,20 @@ def report_command(*, out: Path | None = None, json: Json = False, trust_plugins
 
 
 @app.command
-def run(*, profile: str | None = None, json: Json = False, trust_plugins: Trust = False) -> int:
+def run(*, profile: str | None = None, timings: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
     """Ingest, analyse and report, one after the other.
 
     Parameters
     ----------
     profile
         Read the files that no plain log header claims with this log profile.
+    timings
+        Say where the time went: of each analysis parts, rows read and seconds.
     """
     from catchpot.report.render import write_report
 
     workshop, registry = _open(trust_plugins)
-    return _run(workshop, registry, profile, json, write_report)
+    return _run(workshop, registry, profile, json, write_report, timings=timings)
 
 
 def _still_there(workshop: Workshop, stored: bool) -> None:
@@ -231,11 +234,18 @@ def _still_there(workshop: Workshop, stored: bool) -> None:
 
 
 def _run(
-    workshop: Workshop, registry: Registry, profile: str | None, json: bool, write_report: Callable[..., Any]
+    workshop: Workshop,
+    registry: Registry,
+    profile: str | None,
+    json: bool,
+    write_report: Callable[..., Any],
+    *,
+    timings: bool = False,
 ) -> int:
+    began = time.perf_counter()
     taken = _ingest(workshop, registry, profile, quiet=json)
     with _telling(taken.sentences()):
-        return _go_on(workshop, registry, taken, json, write_report)
+        return _go_on(workshop, registry, taken, json, write_report, began if timings else None)
 
 
 @contextmanager
@@ -250,23 +260,35 @@ def _telling(finished: Sequence[str]) -> Iterator[None]:
 
 
 def _go_on(
-    workshop: Workshop, registry: Registry, taken: IngestOutcome, json: bool, write_report: Callable[..., Any]
+    workshop: Workshop,
+    registry: Registry,
+    taken: IngestOutcome,
+    json: bool,
+    write_report: Callable[..., Any],
+    began: float | None,
 ) -> int:
-    """Analyse and report what was taken."""
+    """Analyse and report what was taken. began: where times are asked for, when taking it began."""
+    ingested = time.perf_counter()
     _still_there(workshop, taken.shots_known)
     if workshop.lacking:
         emit({"ingest": taken.as_dict()}, taken.sentences(), as_json=json)
         warn(taken.complaints())
         _need_ledgers(workshop)
     computed = _analyse(workshop, registry, quiet=json)
+    analysed = time.perf_counter()
     _still_there(workshop, taken.shots_known)
     with _telling(computed.sentences()):
         written = write_report(workshop, registry, None, computed.away)
+    seconds = {} if began is None else {
+        "ingest": ingested - began, "analyse": analysed - ingested, "report": time.perf_counter() - analysed,
+    }  # fmt: skip
+    spent = [*computed.timings(), *(f"{what}: {s:.2f} s" for what, s in seconds.items())] if seconds else []
     emit(
-        {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict()},
-        [*taken.sentences(), *computed.sentences(), *written.sentences()],
+        {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict(),
+         **({"seconds": seconds} if seconds else {})},
+        [*taken.sentences(), *computed.sentences(), *written.sentences(), *spent],
         as_json=json,
-    )
+    )  # fmt: skip
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
     warn(complaints)
     return _status(workshop, complaints)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from catchpot import Job, Refused, Result
+from catchpot import Job, Kept, Refused, Result
 from catchpot.tables import Table, empty
 from catchpot_faults.tables import FAULT_SIGN, FAULT_TABLES
 
@@ -60,6 +60,7 @@ class Faults:
     name = "faults"
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
+    keeps = "added"
     needs: Mapping[str, tuple[str, ...]] = {
         "shot": (
             "mould", "started_at", "programmed_volume_l", "fabric_batch", "resin_batch", "stroke_volume_ml",
@@ -92,16 +93,19 @@ class Faults:
         looked_for = {k: v for k, v in kinds().items() if k not in params.without}
         made: dict[str, list[pl.DataFrame]] = {t.name: [empty(t)] for t in FAULT_TABLES}
         refused: list[Refused] = []
+        kept: Kept | None = None
         for mould in job.units:
             with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-                for name, frame in _mould(job, mould, looked_for, params, refused).items():
+                tables, kept = _mould(job, mould, looked_for, params, refused)
+                for name, frame in tables.items():
                     made[name].append(frame)
-        return Result({name: pl.concat(frames) for name, frames in made.items()}, refused)
+        return Result({name: pl.concat(frames) for name, frames in made.items()}, refused, kept)
 
 
-def _mould(job: Job, mould: str, looked_for: Mapping[str, object], params: FaultParams,
-           refused: list[Refused]) -> dict[str, pl.DataFrame]:  # fmt: skip
-    from catchpot_faults import rows
+def _mould(
+    job: Job, mould: str, looked_for: Mapping[str, object], params: FaultParams, refused: list[Refused]
+) -> tuple[dict[str, pl.DataFrame], Kept | None]:
+    from catchpot_faults import memory, rows
     from catchpot_faults.hypothesis import Kind
     from catchpot_faults.judge import judge
     from catchpot_faults.refuse import not_assessed
@@ -109,12 +113,24 @@ def _mould(job: Job, mould: str, looked_for: Mapping[str, object], params: Fault
 
     shots = collect(job, mould)
     if shots is None:
-        refused.append(Refused(mould, "faults", "no injection of this mould is logged yet"))
-        return {}
+        if job.kept is None:
+            refused.append(Refused(mould, "faults", "no injection of this mould is logged yet"))
+        return {}, job.kept
+    known, first, place = None, 0, 0
+    if job.kept is not None:
+        shots, known = memory.resumed(job.kept, shots)
+        first, place = len(known.ill), job.kept.shots
     kinds = {k: v for k, v in looked_for.items() if isinstance(v, Kind)}
-    judged = judge(shots, kinds, params.odds())
-    refused += not_assessed(shots, judged)
-    return rows.tables(shots, judged, kinds, params.odds())
+    judged = judge(shots, kinds, params.odds(), known)
+    refused += not_assessed(shots, judged, first)
+    kept = None
+    # kinds from elsewhere may look at anything of the past
+    if judged.memory is not None and len(job.units) == 1 and not params.other_kinds:
+        kept = job.kept
+        if (behind := len(judged.memory.ill)) > first:
+            names = job.tables["shot"]["shot"].to_list()
+            kept = memory.keep(shots, judged.memory, place + names.index(shots.shot[behind]))
+    return rows.tables(shots, judged, kinds, params.odds(), first), kept
 
 
 __all__ = ["FaultParams", "Faults"]

@@ -12,9 +12,11 @@ from catchpot.stats.healthy_curve import (
     BATCH_SD,
     CELLS,
     LOOK_BACK,
+    MOST_SHOTS,
     STRETCH_SD,
     Aligned,
     Healthy,
+    Laid,
     before,
     learn,
     level_of,
@@ -26,6 +28,7 @@ from catchpot_faults.shots import Shots
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
+Bools = NDArray[np.bool_]
 
 FIRST_BLOCKS = (1, 2, 3, 4, 6, 8, 11, 15, 20, 26, 34)
 """Numbers of shots after which healthy is learned anew; then after every BLOCK shots."""
@@ -35,6 +38,8 @@ NEAR = 8
 EARLY = 8
 """Shots up to which all of them teach, ill ones with less weight: who is ill is not known yet."""
 ILL_WEIGHT = 0.2
+AGAIN = 6
+"""Shots at the end that are always judged again: what is noted of a shot may come after the next ones."""
 RELEARN_AFTER = 4
 """So many shots in a row that are odd by comparison only are a mould that has changed."""
 STRETCHES: Floats = np.asarray(np.arange(-10, 11) * 0.01)
@@ -66,10 +71,23 @@ class Finding:
     deformation: Floats | None
 
 
+@dataclass(frozen=True)
+class Memory:
+    """What is known before a block begins. laid: the shots before it, as they lie. ill, curve_ill, odd: (shots,), which
+    of them have a finding, one against their curve, and one that may be a habit. start_at: where the past begins."""
+
+    laid: Laid
+    ill: Bools
+    curve_ill: Bools
+    odd: Bools
+    start_at: int
+
+
 @dataclass
 class Judged:
     """By shot. expected, resistance, scatter: log, on GRID, as it was laid when it was judged, with volume scale_l at
-    share 1. odds: each kind's log odds, (shots,). last: the look at the last shots."""
+    share 1. odds: each kind's log odds, (shots,). last: the look at the last shots. memory: as it was before some of
+    the last shots; rows of shots that another memory holds are empty."""
 
     findings: list[list[Finding]]
     usual_shots: Floats
@@ -82,6 +100,7 @@ class Judged:
     aligned: Aligned
     level_sd: Floats
     last: Look | None = None
+    memory: Memory | None = None
 
     @staticmethod
     def nothing(n: int, kinds: Mapping[str, Kind], aligned: Aligned) -> Judged:
@@ -91,16 +110,30 @@ class Judged:
                       {k: one.copy() for k in kinds}, one.copy(), aligned, one.copy())  # fmt: skip
 
 
-def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
-    """All shots of a mould. Causal: what is said of a shot rests on it and on the shots before it."""
+def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds, memory: Memory | None = None) -> Judged:
+    """All shots of a mould. Causal: what is said of a shot rests on it and on the shots before it.
+
+    memory: of the first shots, which are then not judged again; it was made at the beginning of a block.
+    """
     n = len(shots)
-    aligned = Aligned(shots.injections)
+    first = len(memory.ill) if memory is not None else 0
+    aligned = Aligned(shots.after(first).injections, memory.laid if memory is not None else None)
     result = Judged.nothing(n, kinds, aligned)
     ill = np.zeros(n, dtype=bool)
     curve_ill, odd = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     start_at = 0
+    if memory is not None:
+        ill[:first], curve_ill[:first], odd[:first] = memory.ill, memory.curve_ill, memory.odd
+        start_at = memory.start_at
     batch = _new_batch(shots)
     for begin, end in _blocks(n):
+        if begin < first:
+            continue
+        if begin <= n - AGAIN:
+            result.memory = Memory(
+                aligned.laid(_remembered(start_at, begin, ill, curve_ill, odd), begin),
+                ill[:begin].copy(), curve_ill[:begin].copy(), odd[:begin].copy(), start_at,
+            )  # fmt: skip
         past = np.arange(start_at, begin, dtype=np.intp)
         healthy = past[~ill[past]]
         teach = past if len(past) < EARLY else past[~curve_ill[past] | odd[past]]
@@ -136,13 +169,22 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds) -> Judged:
     return result
 
 
+def _remembered(start: int, n: int, ill: Bools, curve_ill: Bools, odd: Bools) -> Index:
+    """Of the first n shots those that later ones can be compared with, cell by cell."""
+    past = np.arange(n)
+    teachers = past[start:][~curve_ill[start:n] | odd[start:n]]
+    kept = (past[max(n - MOST_SHOTS, start) :] if n - start < EARLY else teachers[-MOST_SHOTS:],
+            past[start:][~ill[start:n]][-MOST_SHOTS:], past[-max(NEAR, EARLY) :])  # fmt: skip
+    return np.unique(np.concatenate(kept))
+
+
 def _blocks(n: int) -> list[tuple[int, int]]:
     edges = [0, *(b for b in FIRST_BLOCKS if b < n)]
     edges += list(range(edges[-1] + BLOCK, n, BLOCK)) if edges[-1] == FIRST_BLOCKS[-1] else []
     return list(zip(edges, [*edges[1:], n], strict=True))
 
 
-def _relearned(start: int, end: int, result: Judged, curve_ill: NDArray[np.bool_], ill: NDArray[np.bool_]) -> int:
+def _relearned(start: int, end: int, result: Judged, curve_ill: Bools, ill: Bools) -> int:
     """Where the past begins; later, once so many shots in a row are odd by comparison: those are the usual ones now."""
     tail = range(max(end - RELEARN_AFTER, start), end)
     if len(tail) < RELEARN_AFTER or end - start <= EARLY:
@@ -156,7 +198,7 @@ def _relearned(start: int, end: int, result: Judged, curve_ill: NDArray[np.bool_
     return tail.start
 
 
-def _new_batch(shots: Shots) -> NDArray[np.bool_]:
+def _new_batch(shots: Shots) -> Bools:
     """Shots within the first three of a resin or fabric batch (shots,): their level is not known from those before."""
     out = np.zeros(len(shots), dtype=bool)
     for key in ("resin_batch", "fabric_batch"):
@@ -219,8 +261,8 @@ def _tried(look: Look, usual: float) -> tuple[Floats, Floats]:
     return np.asarray(STRETCHES[np.argmax(said, axis=0)]), np.asarray(handicap)
 
 
-def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy: Index, curve_ill: NDArray[np.bool_],
-          batch: NDArray[np.bool_]) -> Look:  # fmt: skip
+def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy: Index, curve_ill: Bools,
+          batch: Bools) -> Look:  # fmt: skip
     """The block's shots beside their past: what is left of each curve once the level before it is taken off."""
     empty, one = np.zeros((len(rows), CELLS)), np.ones(len(rows))
     if known is None:
@@ -301,4 +343,4 @@ def _finding(kinds: Mapping[str, Kind], v: Verdict) -> Finding:
     )  # fmt: skip
 
 
-__all__ = ["Finding", "Judged", "judge"]
+__all__ = ["Finding", "Judged", "Memory", "judge"]

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from catchpot_faults.shots import Shots
 
 
-def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
-    """One row a shot and matter, in the order of the shots."""
+def not_assessed(shots: Shots, judged: Judged, first: int = 0) -> list[Refused]:
+    """One row a shot and matter, in the order of the shots, without the first ones."""
     number, curve = shots.number, shots.curve
     few = judged.usual_shots
     out: list[Refused] = []
@@ -26,7 +26,8 @@ def not_assessed(shots: Shots, judged: Judged) -> list[Refused]:
     no_gap = _never(curve["flange_gap_mm"])
     no_rest = ~np.isfinite(number["cavity_rest_mbar"])
     no_barometer = ~np.isfinite(number["ambient_logged_mbar"])
-    for i, shot in enumerate(shots.shot):
+    for i in range(first, len(shots)):
+        shot = shots.shot[i]
         if few[i] < 1:
             reason = (
                 "no healthy shot of this mould before it, or too few readings: what a curve alone shows (race track, "

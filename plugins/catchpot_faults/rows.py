@@ -27,12 +27,14 @@ TO_BAR_MIN_L = 1e-5 * 1e-3 / 60.0
 HEALTHY_WORDS = "nothing wrong"
 
 
-def tables(shots: Shots, judged: Judged, kinds: Mapping[str, Kind], odds: Odds) -> dict[str, pl.DataFrame]:
-    """All tables of `faults` for one mould."""
+def tables(
+    shots: Shots, judged: Judged, kinds: Mapping[str, Kind], odds: Odds, first: int = 0
+) -> dict[str, pl.DataFrame]:
+    """All tables of `faults` for one mould, without its first shots."""
     found = [(i, f) for i, fs in enumerate(judged.findings) for f in fs]
     return {
         FINDING.name: _shaped(FINDING, finding_rows(shots, judged)),
-        FAULT_EVIDENCE.name: _evidence(shots, judged),
+        FAULT_EVIDENCE.name: _evidence(shots, judged)[first:],
         FAULT_ODDS.name: _shaped(FAULT_ODDS, [_odds_row(shots, i, f, kinds, odds) for i, f in found]),
         ODD_CURVE.name: _shaped(
             ODD_CURVE,

@@ -58,6 +58,16 @@ class Shots:
     def __len__(self) -> int:
         return len(self.shot)
 
+    def after(self, n: int) -> Shots:
+        """Without the first n."""
+        if not n:
+            return self
+        return Shots(
+            self.mould, self.shot[n:], self.started_at[n:], {k: v[n:] for k, v in self.text.items()},
+            {k: v[n:] for k, v in self.number.items()}, {k: v[n:] for k, v in self.curve.items()},
+            self.resistance[n:], self.noise[n:], self.time_s[n:],
+        )  # fmt: skip
+
     @property
     def injected_l(self) -> Floats:
         """Injected volume, metered."""

@@ -18,6 +18,8 @@ from catchpot_fill.place import EYE_LATE_S, EYE_S, SCALE_KG, MouldFacts, Place, 
 Floats = NDArray[np.float64]
 
 FEWEST_CELLS = 20
+FIRST = 10
+"""Shots whose stretches say what is usual."""
 ENDS = 20
 """Shots whose ends say where a shot usually ends, and which share of them ended before that."""
 USUAL_END = 0.7
@@ -101,7 +103,10 @@ class Outcome:
 
 @dataclass
 class History:
-    """A mould's memory after its last shot. reference_l: unit of the curve. size: unit of the curve's height, 1/m3."""
+    """A mould's memory after its last shot. reference_l: unit of the curve. size: unit of the curve's height, 1/m3.
+
+    ends: of the last ENDS shots. stretches: of the first FIRST. waiting: events since the last shot with a curve.
+    """
 
     own: OwnCurve = field(default_factory=OwnCurve)
     reference_l: float = 0.0
@@ -112,29 +117,40 @@ class History:
     stretches: list[float] = field(default_factory=list)
     seen: list[Seen] = field(default_factory=list)
     taken: list[tuple[float, float, float]] = field(default_factory=list)
+    waiting: set[str] = field(default_factory=set)
 
     @property
     def usual(self) -> float:
-        """Stretch of a usual shot: the median of the first ten."""
-        return float(np.exp(np.median(self.stretches[:10]))) if self.stretches else 1.0
+        """Stretch of a usual shot: the median of the first FIRST."""
+        return float(np.exp(np.median(self.stretches))) if self.stretches else 1.0
 
     @property
     def usual_end(self) -> float:
         """Where on the curve a shot usually ends."""
-        return float(np.quantile(self.ends[-ENDS:], USUAL_END))
+        return float(np.quantile(self.ends, USUAL_END))
 
 
-def run(shots: Shots, watch: Callable[[int, History], None] | None = None) -> tuple[Outcome, History]:
-    """Go through the shots of a mould. watch: told of each shot's number and the memory after it."""
+def run(
+    shots: Shots,
+    watch: Callable[[int, History], None] | None = None,
+    memory: History | None = None,
+    pause: tuple[int, Callable[[History], None]] | None = None,
+) -> tuple[Outcome, History]:
+    """Go through the shots of a mould. watch: told of each shot's number and the memory after it.
+
+    memory: of the shots before these; it is gone on with. pause: told of the memory before the shot of that number.
+    """
     n = len(shots.injected_l)
-    out, memory = Outcome.none(n), History()
-    waiting: set[str] = set()
+    out, memory = Outcome.none(n), memory or History()
+    waiting = memory.waiting
     for i in range(n):
+        if pause is not None and pause[0] == i:
+            pause[1](memory)
         waiting |= shots.events[i]
         if np.isfinite(shots.resistance[i]).sum() < FEWEST_CELLS or not np.isfinite(shots.noise[i]).any():
             continue
         _one(shots, i, memory, out, waiting)
-        waiting = set()
+        waiting.clear()
         if watch is not None and memory.place is not None:
             watch(i, memory)
     return out, memory
@@ -158,7 +174,9 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
     stretch = float(np.exp(placed.log_stretch))
     unit = stretch * reference
     memory.ends.append(float(shots.injected_l[i]) / unit)
-    memory.stretches.append(placed.log_stretch)
+    del memory.ends[:-ENDS]
+    if len(memory.stretches) < FIRST:
+        memory.stretches.append(placed.log_stretch)
     new = _witnesses(shots, i, unit, placed.sd, memory)
     memory.facts = MouldFacts(float(shots.volume_l[i]) / reference, shots.fill[i], float(shots.hose_l[i]) / reference)
     if memory.place is None or new or memory.own.count <= ALWAYS or memory.own.count % EVERY == 0 or events:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -25,17 +27,20 @@ FIRST, EVERY = 3, 6
 class Kept:
     """Rows of `own_curve` of one mould: what was known after some of its shots. Later shots never change a row."""
 
-    def __init__(self, mould: str, frame: pl.DataFrame) -> None:
-        """frame: the mould's shots with `injection`, in time order."""
-        self.mould, self.frame = mould, frame
+    def __init__(self, mould: str, frame: pl.DataFrame, viscosities: Sequence[float] = (), seen: int = 0) -> None:
+        """frame: the mould's shots with `injection`, in time order.
+
+        viscosities: the last of the shots before these; seen: witnesses told of by then.
+        """
+        self.mould, self.frame, self.viscosities = mould, frame, viscosities
         self.rows: list[pl.DataFrame] = []
-        self.seen = 0
+        self.seen = seen
 
     def watch(self, number: int, memory: History) -> None:
         """Keep what is known now, where it is worth a row: at first, every so often, and after a witness."""
         count, seen = memory.own.count, len(memory.seen)
         if count <= FIRST or count % EVERY == 0 or (seen > self.seen and seen <= EVERY):
-            self.rows.append(own_curve_row(self.mould, memory, self.frame[: number + 1]))
+            self.rows.append(own_curve_row(self.mould, memory, self.frame[: number + 1], self.viscosities))
         self.seen = seen
 
     def table(self) -> pl.DataFrame:
@@ -43,15 +48,15 @@ class Kept:
         return pl.concat(self.rows) if self.rows else empty(OWN_CURVE)
 
 
-def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFrame:
-    """A row of `own_curve`: what is known after the last of these shots."""
+def own_curve_row(mould: str, memory: History, frame: pl.DataFrame, viscosities: Sequence[float] = ()) -> pl.DataFrame:
+    """A row of `own_curve`: what is known after the last of these shots. viscosities: of the last ones before them."""
     assert memory.place is not None
     curve, scatter, first, last = memory.own.curve()
     unit = memory.usual * memory.reference_l
     at = np.linspace((first + 0.5), (last + 0.5), CURVE_POINTS)
     place = np.interp(at, np.arange(len(GRID)) + 0.5, GRID)
     viscosity = column(frame, "bed_viscosity_pa_s")
-    viscosity = viscosity[np.isfinite(viscosity)]
+    viscosity = np.concatenate([np.array(viscosities, dtype=float), viscosity[np.isfinite(viscosity)]])
     # 1/m3 to bar min/l at the usual viscosity
     bar = memory.size * float(np.median(viscosity[-LAST:])) / 1e5 / 6e4
     p = memory.place
@@ -59,7 +64,8 @@ def own_curve_row(mould: str, memory: History, frame: pl.DataFrame) -> pl.DataFr
     return shape(OWN_CURVE, {
         "mould": [mould], "as_of": frame["started_at"].tail(1), "shots": [memory.own.count],
         "vol_l": nullable_rows((place * unit)[None]),
-        "resistance_bar_min_l": nullable_rows(np.interp(place, GRID, curve)[None] * bar),
+        # an offset that changed with a hose may put the first cells of a curve below nought
+        "resistance_bar_min_l": nullable_rows(np.maximum(np.interp(place, GRID, curve), 0.0)[None] * bar),
         "scatter_bar_min_l": nullable_rows(np.interp(place, GRID, scatter)[None] * bar),
         "arrival_volume_l": [middle], "arrival_volume_low_l": [low], "arrival_volume_high_l": [high],
         "by_curve_pct": nullable(np.array([100 * p.half_width_by_curve])), "pots": [p.pots], "eyes": [p.eyes],

@@ -22,13 +22,22 @@ NOTED_WITHIN = timedelta(hours=12)
 """An event `resin_at_vent` without the shot's name belongs to the mould's shot that started last, so long before."""
 
 
-def shots_of(frame: pl.DataFrame, book: pl.DataFrame, job: Job) -> Shots:
-    """The shots of one mould. frame: shot and injection, in time order. book: one row a shot, in the same order."""
+def shots_of(
+    frame: pl.DataFrame,
+    book: pl.DataFrame,
+    job: Job,
+    earlier: Sequence[str] = (),
+    last_start: datetime | None = None,
+) -> Shots:
+    """The shots of one mould. frame: shot and injection, in time order. book: one row a shot, in the same order.
+
+    earlier, last_start: names of the shots before these and the last one's start; an event may speak of them.
+    """
     events = job.tables["event"].to_dicts() if "event" in job.tables else []
     started = frame["started_at"].to_list()
     names = frame["shot"].to_list()
     eye, by_eye = column(frame, "resin_at_vent_s") - column(frame, "from_s"), np.zeros(len(names), dtype=bool)
-    for i, seconds in noted(events, names, started, frame["mould"][0]):
+    for i, seconds in noted(events, names, started, frame["mould"][0], earlier):
         eye[i], by_eye[i] = seconds, True
     pot = np.full(len(names), np.nan)
     if "part" in job.tables and job.tables["part"].height:
@@ -50,7 +59,7 @@ def shots_of(frame: pl.DataFrame, book: pl.DataFrame, job: Job) -> Shots:
         density_kg_l=np.where(np.isfinite(density), density, USUAL_DENSITY_KG_M3) * 1e-3,
         eye_s=eye,
         by_eye=by_eye,
-        events=between(events, started, frame["mould"][0]),
+        events=between(events, started, frame["mould"][0], last_start),
     )
 
 
@@ -84,7 +93,11 @@ def book_volume_l(book: pl.DataFrame) -> Array:
 
 
 def noted(
-    events: Sequence[dict[str, Any]], names: Sequence[str], started: Sequence[datetime], mould: str
+    events: Sequence[dict[str, Any]],
+    names: Sequence[str],
+    started: Sequence[datetime],
+    mould: str,
+    earlier: Sequence[str] = (),
 ) -> list[tuple[int, float]]:
     """Shots and seconds of the events `resin_at_vent` of a mould.
 
@@ -92,7 +105,7 @@ def noted(
     shot's name: "84" or "84 hatch-3-0012".
     """
     made = []
-    place = {name: i for i, name in enumerate(names)}
+    place = {**dict.fromkeys(earlier, -1), **{name: i for i, name in enumerate(names)}}
     for e in events:
         if e["kind"] != "resin_at_vent" or e["mould"] not in (None, mould):
             continue
@@ -100,15 +113,19 @@ def noted(
         of = next((place[w] for w in words if w in place), None)
         seconds = next((float(w) for w in words if re.fullmatch(r"\d+(\.\d+)?", w) and w not in place), None)
         if of is None and e["mould"] == mould and seconds is not None:
-            earlier = [i for i, at in enumerate(started) if timedelta(0) <= e["time"] - at <= NOTED_WITHIN]
-            of = earlier[-1] if earlier else None
-        if of is not None and seconds is not None:
+            just = [i for i, at in enumerate(started) if timedelta(0) <= e["time"] - at <= NOTED_WITHIN]
+            of = just[-1] if just else None
+        if of is not None and of >= 0 and seconds is not None:
             made.append((of, seconds))
     return made
 
 
-def between(events: Sequence[dict[str, Any]], started: Sequence[datetime], mould: str) -> list[frozenset[str]]:
-    """Kinds of event since the shot before, for each shot."""
+def between(
+    events: Sequence[dict[str, Any]], started: Sequence[datetime], mould: str, last_start: datetime | None = None
+) -> list[frozenset[str]]:
+    """Kinds of event since the shot before, for each shot. last_start: of the shot before all these."""
+    if last_start is not None:
+        return between(events, [last_start, *started], mould)[1:]
     told: list[set[str]] = [set() for _ in started]
     at = np.array([s.timestamp() for s in started])
     for e in events:

@@ -15,6 +15,7 @@ from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import FINDING
 from catchpot.plugins import Registry
 from catchpot.run import execute
+from catchpot.run import step as step_run
 from catchpot.run.execute import analyse
 from catchpot.run.outcome import AnalyseOutcome, StepOutcome
 from catchpot.store import Store
@@ -155,7 +156,7 @@ def test_events_and_parts_touch_only_who_reads_them_and_whose_they_are(
 def test_a_bad_shot_is_found_among_many_and_the_rest_is_computed(
     home: Path, put: Put, workshop: Open, registry: Register, tiny: types.ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(execute, "BATCH", 16)
+    monkeypatch.setattr(step_run, "BATCH", 16)
     names = [f"s{i:02d}" for i in range(40)]
     put(names)
     fill, history = tiny.volumes(), tiny.sums()

@@ -76,11 +76,11 @@ import sys
 from pathlib import Path
 from catchpot.ingest import load as intake
 from catchpot.plugins import load
-from catchpot.run import execute
+from catchpot.run import execute, pending, step
 from catchpot.workshop import open_workshop
 import catchpot.store.reading, duckdb, polars, pyarrow
-intake.BATCH_FILES = execute.BATCH = int(sys.argv[3])
-execute.FLUSH_AFTER_S = 0.0
+intake.BATCH_FILES = step.BATCH = int(sys.argv[3])
+pending.FLUSH_AFTER_S = 0.0
 workshop = open_workshop(Path(sys.argv[1]))
 registry = load(workshop, trust=True)
 print("ready", flush=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import Job
+from catchpot.analysis import Job, Kept, keeps
 from catchpot.run.graph import STAR, Step
 from catchpot.run.star import wide
 from catchpot.tables import Table
@@ -28,10 +28,12 @@ def build(
     book: MouldBook,
     params: Any,
     until: datetime | None = None,
+    kept: Kept | None = None,
 ) -> Job:
     """The job of one analysis over some of its units.
 
     until: nothing later is delivered: no shot that started later, no event, no row dated later by its key.
+    kept: what the analysis kept of the one unit; an analysis that adds gets the shots after it only.
     """
     part = step.analysis.part
     # The day as the caller's clock has it; everything else is compared in UTC, as it is stored.
@@ -47,6 +49,8 @@ def build(
         shots = shots.filter(pl.col("started_at") <= until)
     if part != "shot":
         shots = shots.sort("started_at", "shot")
+    if kept is not None and keeps(step.analysis) == "added":
+        shots = shots[kept.shots :]
     deliver = _Delivery(store, part, shots, declared, until, day)
     tables = {name: deliver.table(name, columns) for name, columns in step.reads.items()}
     known = {name: declared[name] for name in tables}
@@ -54,7 +58,7 @@ def build(
         rows = {name: deliver.table(name, (*declared[name].key, *c)) for name, c in step.star.items()}
         tables[STAR], known[STAR] = wide(shots, rows, step.star, declared)
     given = tuple(shots["shot"].to_list()) if part == "shot" else tuple(units)
-    return Job(given, tables, known, book, params, until)
+    return Job(given, tables, known, book, params, until, kept)
 
 
 class _Delivery:

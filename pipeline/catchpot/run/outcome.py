@@ -15,6 +15,8 @@ _NOUNS = {"shot": ("shot", "shots"), "mould": ("mould", "moulds"), "workshop": (
 class StepOutcome:
     """One analysis. computed: parts computed (of a dry run: that would be); refused: of these, wholly refused.
 
+    added: of those computed, moulds whose later shots were added to what was kept. rows_read: for all of them. seconds:
+    in all, of which reading, computing and writing took read_s, compute_s and write_s.
     why: reason -> parts. failed: parts that raised. removed: parts that are gone. errors: one sentence a failure.
     """
 
@@ -27,6 +29,11 @@ class StepOutcome:
     failed: int = 0
     removed: int = 0
     seconds: float = 0.0
+    added: int = 0
+    rows_read: int = 0
+    read_s: float = 0.0
+    compute_s: float = 0.0
+    write_s: float = 0.0
     why: Counter[str] = field(default_factory=Counter)
     errors: list[str] = field(default_factory=list)
 
@@ -41,6 +48,7 @@ class AnalyseOutcome:
 
     problems: analyses that could not take part. as_of: the newest datum, None for an empty store. away: analyses that
     are not in use now and whose results are kept; superseded: those whose tables others have taken over, and are gone.
+    write_s: seconds in which what the last analyses gave was written together.
     """
 
     dry_run: bool
@@ -49,6 +57,22 @@ class AnalyseOutcome:
     as_of: datetime | None = None
     away: Sequence[str] = ()
     superseded: Sequence[str] = ()
+    write_s: float = 0.0
+
+    def timings(self) -> list[str]:
+        """A line an analysis that computed something: parts, rows read, and where the seconds went; the longest first.
+
+        Results of small parts are written together: what that took stands in a line of its own.
+        """
+        worked = sorted((s for s in self.steps if s.computed or s.failed), key=lambda s: -s.seconds)
+        lines = [
+            f"{s.analysis}: {s.count(s.computed + s.failed)}"
+            + (f" ({s.added} added to)" if s.added else "")
+            + f", {s.rows_read} rows read, {s.seconds:.2f} s (reading {s.read_s:.2f}, computing {s.compute_s:.2f},"
+            + f" writing {s.write_s:.2f})"
+            for s in worked
+        ]
+        return [*lines, f"writing what was left: {self.write_s:.2f} s"] if worked else []
 
     def as_dict(self) -> dict[str, Any]:
         """All of it, for JSON."""
@@ -66,6 +90,11 @@ class AnalyseOutcome:
                     "failed": s.failed,
                     "removed": s.removed,
                     "seconds": round(s.seconds, 3),
+                    "added_to": s.added,
+                    "rows_read": s.rows_read,
+                    "read_s": round(s.read_s, 3),
+                    "compute_s": round(s.compute_s, 3),
+                    "write_s": round(s.write_s, 3),
                     "why": dict(s.why),
                     "errors": s.errors,
                 }

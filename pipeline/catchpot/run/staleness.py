@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -43,33 +44,66 @@ def why(before: str | None, now: str) -> str:
     return f"changed: {', '.join(changed)}" if changed else "changed"
 
 
+Group = str
+"""Parts that one key stands for: those of a mould (of no mould: ""), or the workshop."""
+NO_MOULD = ""
+
+
+@dataclass
+class Known:
+    """What is known of an analysis's keys in this run.
+
+    of_group: key of each group, with what failed in it; it says whether anything above changed. made: part keys, worked
+    out group by group where they are asked for. failed: parts that failed. stored: of an analysis that is left alone in
+    this run the keys that the ledger has; they stand for the rows that are there.
+    """
+
+    step: Step
+    params: Any
+    of_group: dict[Group, str] = field(default_factory=dict)
+    made: dict[Group, dict[str, str]] = field(default_factory=dict)
+    first: dict[tuple[str, int], str] = field(default_factory=dict)
+    failed: set[str] = field(default_factory=set)
+    stored: Mapping[str, str] | None = None
+
+
 @dataclass(frozen=True)
 class Inputs:
     """The digests a run starts from.
 
-    shots: shot, mould, started_at of every stored shot, ordered by shot. eligible: mould -> its shots in order of start
-    (mould in the book, start known): what mould analyses get.
+    of_shot: digest of each stored shot, ordered by shot. shots_of: group -> all its shots, ordered by shot. eligible:
+    mould -> its shots in order of start (mould in the book, start known): what mould analyses get. starts: of these.
+    events: (mould, time, detail, digest) of each. known: analyses that this run has passed.
     """
 
-    shots: pl.DataFrame
     of_shot: Mapping[str, str]
     mould_of: Mapping[str, str | None]
+    shots_of: Mapping[Group, tuple[str, ...]]
     eligible: Mapping[str, tuple[str, ...]]
+    starts: Mapping[str, tuple[datetime, ...]]
     of_book: Mapping[str | None, str]
     of_events: Mapping[str | None, str]
+    events: Sequence[tuple[str | None, datetime | None, str, str]]
     of_part: Mapping[str, str]
     code: Mapping[str, str]
     settings: str
-    keys: dict[str, dict[str, str]] = field(default_factory=dict)
-    statuses: dict[str, dict[str, str]] = field(default_factory=dict)
+    known: dict[str, Known] = field(default_factory=dict)
 
-    def parts(self, step: Step) -> Sequence[str]:
-        """The parts of an analysis: all shots, the moulds that have any, or the workshop."""
+    def groups(self, step: Step) -> Sequence[Group]:
+        """The groups of an analysis's parts."""
         if step.analysis.part == "shot":
-            return list(self.of_shot)
+            return list(self.shots_of)
         if step.analysis.part == "mould":
             return list(self.eligible)
         return [WHOLE] if self.eligible else []
+
+    def parts(self, step: Step, group: Group) -> Sequence[str]:
+        """The parts in a group."""
+        return self.shots_of[group] if step.analysis.part == "shot" else [group]
+
+    def logs(self, shots: Sequence[str]) -> str:
+        """Digest of shots, in that order."""
+        return digest(*(self.of_shot[s] for s in shots))
 
 
 def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> Inputs:
@@ -77,77 +111,185 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     from catchpot import physics, stats
     from catchpot.plugins.sources import code_digest
 
-    of_shot = dict(zip(shots["shot"].to_list(), _row_digests(shots, SHOT.names), strict=True))
-    mould_of: dict[str, str | None] = dict(zip(shots["shot"].to_list(), shots["mould"].to_list(), strict=True))
+    names: list[str] = shots["shot"].to_list()
+    of_shot = dict(zip(names, _row_digests(shots, SHOT.names), strict=True))
+    mould_of: dict[str, str | None] = dict(zip(names, shots["mould"].to_list(), strict=True))
     book = workshop.book
     in_book = shots.filter(pl.col("started_at").is_not_null() & pl.col("mould").is_in(list(book.moulds)))
-    by_mould = in_book.sort("started_at", "shot").group_by("mould", maintain_order=True).agg("shot").sort("mould")
+    by_mould = in_book.sort("started_at", "shot").group_by("mould", maintain_order=True).agg("shot", "started_at")
+    by_mould = by_mould.sort("mould")
+    shots_of: dict[Group, list[str]] = {}
+    for shot, mould in mould_of.items():
+        shots_of.setdefault(mould or NO_MOULD, []).append(shot)
     moulds = {m for m in mould_of.values() if m is not None} | set(book.moulds)
     of_book: dict[str | None, str] = {m: book.digest(m) for m in moulds}
     common = code_digest(physics, stats)
     settings = {
         k: v for k, v in workshop.settings.raw.items() if k not in ("plugins", "analyses", "profiles", "export")
     }
+    happened = workshop.events
     return Inputs(
-        shots=shots.select("shot", "mould", "started_at"),
         of_shot=of_shot,
         mould_of=mould_of,
-        eligible={m: tuple(s) for m, s in by_mould.iter_rows()},
+        shots_of={m: tuple(s) for m, s in sorted(shots_of.items())},
+        eligible={m: tuple(s) for m, s, _ in by_mould.iter_rows()},
+        starts={m: tuple(t) for m, _, t in by_mould.iter_rows()},
         of_book=of_book,
-        of_events=_event_digests(workshop.events, moulds),
+        of_events=_event_digests(happened, moulds),
+        events=list(
+            zip(
+                happened["mould"].to_list(), happened["time"].to_list(), happened["detail"].fill_null("").to_list(),
+                _row_digests(happened, happened.columns), strict=True,
+            )
+        ),
         of_part=dict(
             zip(workshop.parts["shot"].to_list(), _row_digests(workshop.parts, workshop.parts.columns), strict=True)
         ),
         code={p.name: digest(common, p.digest) for p in registry.plugins},
         settings=digest(json.dumps(settings, sort_keys=True, default=str)),
-    )
+    )  # fmt: skip
 
 
-def key_all(inputs: Inputs, step: Step, params: Any) -> dict[str, str]:
-    """The key of every part of a step; the parents' keys must be known already."""
-    a = step.analysis
-    # The declaration is code too, but a core's table is declared outside its plugin.
-    code = digest(
-        inputs.code.get(step.plugin, ""),
-        json.dumps([asdict(t) for t in a.yields]),
-        json.dumps([a.part, a.causal, sorted(step.reads.items()), sorted(step.star.items())]),
-    )
-    given = digest(inputs.settings, json.dumps(params.model_dump(mode="json"), sort_keys=True))
-    events, parts = "event" in step.reads, "part" in step.reads or "part" in step.star
-    parents = [(p, inputs.keys.get(p, {}), inputs.statuses.get(p, {})) for p in step.parents]
+class Keys:
+    """The keys of one analysis; those of its parents must be known already."""
 
-    def of_shot(shot: str) -> str:
-        mould = inputs.mould_of[shot]
-        beside = digest(
-            inputs.of_events.get(mould, inputs.of_events[None]) if events else "",
-            inputs.of_part.get(shot, "") if parts else "",
+    def __init__(self, inputs: Inputs, step: Step, params: Any) -> None:
+        a = step.analysis
+        self.inputs, self.step = inputs, step
+        # The declaration is code too, but a core's table is declared outside its plugin.
+        self.code = digest(
+            inputs.code.get(step.plugin, ""),
+            json.dumps([asdict(t) for t in a.yields]),
+            json.dumps([a.part, a.causal, sorted(step.reads.items()), sorted(step.star.items())]),
         )
-        upstream = digest(*(_outcome(k, s, p) for _, k, s in parents for p in (shot, mould, WHOLE)))
-        return ".".join((code, given, inputs.of_book.get(mould, "")[:_HEX], inputs.of_shot[shot], beside, upstream))
+        self.given = digest(inputs.settings, json.dumps(params.model_dump(mode="json"), sort_keys=True))
+        self.reads_events = "event" in step.reads
+        self.reads_parts = "part" in step.reads or "part" in step.star
+        self.parents = [inputs.known[p] for p in step.parents if p in inputs.known]
 
-    def of_many(moulds: Iterable[str]) -> str:
-        moulds = list(moulds)
-        shots = [s for m in moulds for s in inputs.eligible[m]]
-        beside = digest(
-            *((inputs.of_events.get(m, inputs.of_events[None]) for m in moulds) if events else ()),
-            *((inputs.of_part.get(s, "") for s in shots) if parts else ()),
+    @property
+    def code_and_settings(self) -> str:
+        """What no input but the program and its settings can change."""
+        return f"{self.code}.{self.given}"
+
+    def of_group(self, group: Group) -> str:
+        """One key over all parts of a group."""
+        i = self.inputs
+        a = self.step.analysis
+        if a.part == "workshop":
+            moulds: Sequence[str] = list(i.eligible)
+            above = [p.of_group.get(g, "") for p in self.parents for g in (*moulds, WHOLE)]
+        else:
+            moulds = [group]
+            above = [p.of_group.get(g, "") for p in self.parents for g in (group, WHOLE)]
+        shots = [s for m in moulds for s in (i.shots_of[m] if a.part == "shot" else i.eligible[m])]
+        books = digest(*(i.of_book.get(m, "") for m in moulds))
+        return ".".join((self.code, self.given, books, digest(*shots), i.logs(shots), self._beside(moulds, shots),
+                         digest(*above)))  # fmt: skip
+
+    def of_parts(self, group: Group) -> dict[str, str]:
+        """The key of every part of a group."""
+        i = self.inputs
+        a = self.step.analysis
+        if a.part == "mould":
+            return {group: self._of_mould(group)}
+        if a.part == "workshop":
+            return {group: self._of_workshop()}
+        mould = group or None
+        events = i.of_events.get(mould, i.of_events[None]) if self.reads_events else ""
+        book = i.of_book.get(mould, "")[:_HEX]
+        above = [_reader(i, p, group) for p in self.parents]
+
+        def one(shot: str) -> str:
+            beside = digest(events, i.of_part.get(shot, "") if self.reads_parts else "")
+            upstream = digest(*(made(shot) for made in above))
+            return ".".join((self.code, self.given, book, i.of_shot[shot], beside, upstream))
+
+        return {s: one(s) for s in i.shots_of[group]}
+
+    def of_first(self, mould: str, n: int) -> str:
+        """The key of a mould's part as it was when only its first n shots were there; "" where nobody can say.
+
+        Events count that happened before the shot after them, and those that name one of the first.
+        """
+        i = self.inputs
+        shots = i.eligible[mould][:n]
+        above = []
+        for p in self.parents:
+            part = p.step.analysis.part
+            if part == "shot":
+                read = _reader(i, p, mould)
+                above += [read(s) for s in shots]
+            elif part == "mould" and p.step.analysis.causal and p.stored is None and mould not in p.failed:
+                at = (mould, n)
+                if at not in p.first:
+                    p.first[at] = Keys(i, p.step, p.params).of_first(mould, n)
+                above.append(p.first[at])
+            else:
+                above.append(_reader(i, p, mould if part == "mould" else WHOLE)(mould if part == "mould" else WHOLE))
+        events: list[str] = []
+        if self.reads_events:
+            names, later = set(shots), i.starts[mould][n] if n < len(i.starts[mould]) else None
+            for of, time, detail, told in i.events:
+                if of not in (None, mould):
+                    continue
+                early = time is None or later is None or time < later
+                if early or not names.isdisjoint(detail.replace(",", " ").split()):
+                    events.append(told)
+        beside = digest(*events, *((i.of_part.get(s, "") for s in shots) if self.reads_parts else ()))
+        return ".".join((self.code, self.given, i.of_book[mould], digest(*shots), i.logs(shots), beside,
+                         digest(*above)))  # fmt: skip
+
+    def _of_mould(self, mould: str) -> str:
+        i = self.inputs
+        shots = i.eligible[mould]
+        above = []
+        for p in self.parents:
+            read = _reader(i, p, mould)
+            above += [read(s) for s in (shots if p.step.analysis.part == "shot" else (mould,))]
+        beside = self._beside([mould], shots)
+        return ".".join((self.code, self.given, digest(i.of_book[mould]), i.logs(shots), beside, digest(*above)))
+
+    def _of_workshop(self) -> str:
+        i = self.inputs
+        moulds = list(i.eligible)
+        shots = [s for m in moulds for s in i.eligible[m]]
+        above = [p.of_group.get(g, "") for p in self.parents for g in (*moulds, WHOLE)]
+        books = digest(*(i.of_book[m] for m in moulds))
+        beside = self._beside(moulds, shots)
+        return ".".join((self.code, self.given, books, i.logs(shots), beside, digest(*above)))
+
+    def _beside(self, moulds: Sequence[str], shots: Sequence[str]) -> str:
+        i = self.inputs
+        return digest(
+            *((i.of_events.get(m, i.of_events[None]) for m in moulds) if self.reads_events else ()),
+            *((i.of_part.get(s, "") for s in shots) if self.reads_parts else ()),
         )
-        upstream = digest(*(_outcome(k, s, p) for _, k, s in parents for p in (*shots, *moulds, WHOLE)))
-        logs = digest(*(inputs.of_shot[s] for s in shots))
-        return ".".join((code, given, digest(*(inputs.of_book[m] for m in moulds)), logs, beside, upstream))
-
-    if a.part == "shot":
-        return {s: of_shot(s) for s in inputs.of_shot}
-    if a.part == "mould":
-        return {m: of_many([m]) for m in inputs.eligible}
-    return {WHOLE: of_many(inputs.eligible)} if inputs.eligible else {}
 
 
-def _outcome(keys: Mapping[str, str], statuses: Mapping[str, str], part: str | None) -> str:
-    """A parent's key; a failure told apart, since a later success under the same key brings rows that weren't there."""
-    if part is None or part not in keys:
-        return ""
-    return keys[part] + ("!" if statuses.get(part) == FAILED else "")
+def _reader(inputs: Inputs, parent: Known, group: Group) -> Callable[[str], str]:
+    """What a parent says of a part of a group: its key; a failure told apart, since a later success under the same key
+    brings rows that weren't there."""
+    if parent.stored is not None:
+        keys = parent.stored
+    else:
+        part = parent.step.analysis.part
+        own = WHOLE if part == "workshop" else group
+        if own not in parent.made:
+            there = own in inputs.shots_of if part == "shot" else own in inputs.eligible if part == "mould" else True
+            parent.made[own] = Keys(inputs, parent.step, parent.params).of_parts(own) if there else {}
+        keys = parent.made[own]
+
+    def read(part: str) -> str:
+        name = part
+        if parent.step.analysis.part == "mould":
+            name = group
+        elif parent.step.analysis.part == "workshop":
+            name = WHOLE
+        key = keys.get(name, "")
+        return key + "!" if name in parent.failed else key
+
+    return read
 
 
 def _row_digests(frame: pl.DataFrame, columns: Sequence[str]) -> list[str]:
@@ -160,6 +302,7 @@ def _event_digests(events: pl.DataFrame, moulds: Iterable[str]) -> dict[str | No
     """For each mould the digest of its events and the whole workshop's; under None of the workshop's alone."""
     rows = list(zip(events["mould"].to_list(), _row_digests(events, events.columns), strict=True))
     found: dict[str | None, str] = {None: digest(*(d for m, d in rows if m is None))}
+    named = {m for m, _ in rows}
     for mould in moulds:
-        found[mould] = digest(*(d for m, d in rows if m is None or m == mould))
+        found[mould] = digest(*(d for m, d in rows if m is None or m == mould)) if mould in named else found[None]
     return found

@@ -66,6 +66,21 @@ class Injections:
     place_l: Floats
 
 
+@dataclass(frozen=True)
+class Laid:
+    """How shots lie on GRID: unit_l: volume of share 1 without a stretch. y, variance, known: cells of some rows.
+    stretch, scale_l, place_l: of all of them; see `Aligned`."""
+
+    unit_l: float
+    rows: Index
+    y: Floats
+    variance: Floats
+    known: Bools
+    stretch: Floats
+    scale_l: Floats
+    place_l: Floats
+
+
 class Aligned:
     """Shots on GRID: log resistance, its noise's variance, log time (shots, CELLS); NaN where unknown.
 
@@ -73,8 +88,9 @@ class Aligned:
     laid with (shots,). place_l: where resin arrives, with that stretch.
     """
 
-    def __init__(self, shots: Injections) -> None:
-        n, bins = shots.resistance.shape
+    def __init__(self, shots: Injections, laid: Laid | None = None) -> None:
+        """laid: shots before these, as they lie; the given ones are numbered after them and only they can be laid."""
+        bins = shots.resistance.shape[1]
         log = _without_spikes(np.log(shots.resistance))
         seen = np.isfinite(log)
         at = np.maximum.accumulate(np.where(seen, np.arange(bins), -1), axis=1)
@@ -88,39 +104,50 @@ class Aligned:
         self._injected, self._bins = shots.injected_l, bins
         self._readings = np.clip(np.nan_to_num(shots.readings, nan=bins) / bins, 0.0, 1.0)
         self._usual_place = shots.place_l
+        before = 0 if laid is None else len(laid.stretch)
+        self.first, n = before, before + len(shots.resistance)
+        self.unit_l = float(shots.injected_l[0]) if laid is None else laid.unit_l
         self.y, self.variance, self.time_s = (np.full((n, CELLS), np.nan) for _ in range(3))
         self.known = np.zeros((n, CELLS), dtype=bool)
-        self.stretch, self.scale_l, self.place_l = (
-            np.zeros(n),
-            np.full(n, shots.injected_l[0]),
-            self._usual_place.copy(),
-        )
+        self.stretch, self.scale_l = np.zeros(n), np.full(n, self.unit_l)
+        self.place_l = np.concatenate([np.full(before, np.nan), self._usual_place])
+        if laid is not None:
+            self.y[laid.rows], self.variance[laid.rows], self.known[laid.rows] = laid.y, laid.variance, laid.known
+            self.stretch[:before], self.scale_l[:before], self.place_l[:before] = (
+                laid.stretch, laid.scale_l, laid.place_l,
+            )  # fmt: skip
+
+    def laid(self, rows: Index, n: int) -> Laid:
+        """How the first n shots lie; the cells of `rows` only."""
+        return Laid(self.unit_l, rows, self.y[rows], self.variance[rows], self.known[rows], self.stretch[:n].copy(),
+                    self.scale_l[:n].copy(), self.place_l[:n].copy())  # fmt: skip
 
     def cells_at(self, rows: Index, stretch: Floats) -> tuple[Floats, Floats, Bools]:
         """Log resistance, noise's variance and whether it is known, of shots laid with a log stretch, (rows, CELLS)."""
         own = self._own_cells(rows, stretch)
+        mine = rows - self.first
         edges = np.arange(CELLS + 1) * CELL * own[:, None]
-        part = np.diff(_between(self._running[:, rows], edges), axis=2)
+        part = np.diff(_between(self._running[:, mine], edges), axis=2)
         wide = (CELL * own)[:, None]
         last = self._bins * (1.0 - LEFT_OUT_END)
         use = (part[1] > 0.5 * wide) & (edges[:, 1:] <= last) & (np.arange(CELLS) >= FIRST_CELL)
-        use &= self._fit[rows][:, None]
+        use &= self._fit[mine][:, None]
         # cells that share a reading share its noise
-        told = np.maximum(wide * self._readings[rows, None], 1.0)
+        told = np.maximum(wide * self._readings[mine, None], 1.0)
         return np.where(use, part[0] / wide, np.nan), np.where(use, part[2] / wide / told, np.nan), use
 
     def lay(self, rows: Index, stretch: Floats) -> None:
         """Lay some shots on GRID anew. stretch: log, (rows,)."""
         self.stretch[rows] = stretch
-        self.scale_l[rows] = self._injected[0] * np.exp(stretch)
-        self.place_l[rows] = self._usual_place[rows] * np.exp(stretch)
+        self.scale_l[rows] = self.unit_l * np.exp(stretch)
+        self.place_l[rows] = self._usual_place[rows - self.first] * np.exp(stretch)
         self.y[rows], self.variance[rows], self.known[rows] = self.cells_at(rows, stretch)
         at = GRID * self._own_cells(rows, stretch)[:, None]
-        self.time_s[rows] = _between(self._time[None, rows], at)[0]
+        self.time_s[rows] = _between(self._time[None, rows - self.first], at)[0]
 
     def _own_cells(self, rows: Index, stretch: Floats) -> Floats:
         """How many of its own cells a shot has to a share of 1, (rows,)."""
-        return np.asarray(self._injected[0] * np.exp(stretch) / self._injected[rows] * self._bins)
+        return np.asarray(self.unit_l * np.exp(stretch) / self._injected[rows - self.first] * self._bins)
 
 
 def _sums(values: Floats) -> Floats:
@@ -277,6 +304,7 @@ def _positive(matrix: Floats) -> Floats:
 
 
 __all__ = [
-    "CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "Injections", "before",
+    "CELL", "CELLS", "FREEDOM", "GRID", "STRETCH_SD", "STRETCH_WITHIN", "Aligned", "Healthy", "Injections", "Laid",
+    "before",
     "learn", "level_of",
 ]  # fmt: skip

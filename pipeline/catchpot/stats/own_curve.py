@@ -15,7 +15,9 @@ added here, because an interval must hold:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,6 +157,20 @@ class OwnCurve:
     count: int = 0
     kept: list[tuple[Repetition, float, float, float, float]] = field(default_factory=list)
     _drawn: tuple[Floats, Floats, int, int] | None = None
+
+    def state(self) -> dict[str, Any]:
+        """All of it as plain values and arrays, for `restored`."""
+        # the curve as drawn is part of it: after `forget` it stays until the next repetition is added
+        named = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "kept"}
+        kept = [[r.edges, r.mean, r.noise, *rest] for r, *rest in self.kept]
+        return {**{k: v.copy() if isinstance(v, np.ndarray) else v for k, v in named.items()}, "kept": kept}
+
+    @staticmethod
+    def restored(state: Mapping[str, Any]) -> OwnCurve:
+        """What `state` told of."""
+        kept = [(Repetition(*k[:3]), k[3], k[4], k[5], k[6]) for k in state["kept"]]
+        drawn = None if state["_drawn"] is None else tuple(state["_drawn"])
+        return OwnCurve(**{**state, "kept": kept, "_drawn": drawn})
 
     def covariance(self) -> Floats:
         """Covariance of the departures on HATS."""

@@ -13,6 +13,7 @@ still worth its penalty beside that.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 CORRELATIONS: Final = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95)
 FIRST_SLOPE: Final = 1.0
@@ -29,6 +31,8 @@ LIFT: Final = 1.0
 """By so much times the correlation more is asked: lasting noise looks like changes, and its correlation is read too
 low where a change has taken its part. From steady series alike by 0, 0.3 and 0.6."""
 ROUNDS: Final = 4
+MOST_CELLS: Final = 4_000_000
+"""Stretches of all correlations that are held at once: 64 MB."""
 
 
 @dataclass(frozen=True)
@@ -93,61 +97,105 @@ def costs(y: Floats, rho: float, least: Least) -> Costs:
     (4.0, 0.0)
     """
     n = y.size
-    i, j = np.arange(n)[:, None], np.arange(n + 1)[None, :]
-    m = (j - i).astype(float)
-    z = np.concatenate([[0.0], y[1:] - rho * y[:-1]])
-    t = np.arange(n, dtype=float)
-    sum_z, sum_zt, sum_zz = (np.concatenate([[0.0], np.cumsum(v)]) for v in (z, z * t, z * z))
-    after = np.minimum(i + 1, n)
-    own_z, own_zt, own_zz = (s[j] - s[after] for s in (sum_z, sum_zt, sum_zz))
-    first, gain = 1 - rho**2, 1 - rho
-    k = m - 1
-    xx = first + k * gain**2
-    xy = first * y[:, None] + gain * own_z
-    yy = first * y[:, None] ** 2 + own_zz
-    with np.errstate(invalid="ignore", divide="ignore"):
-        level = np.maximum(yy - xy**2 / xx, 0.0)
+    c = _Sums(y, (rho,))
+    level, slope = np.full((n + 1, n), np.inf), np.full((n + 1, n), np.inf)
+    for j in range(1, n + 1):
+        level[j, :j], slope[j, :j] = (v[0] for v in c.ending(j, least))
+    return Costs(level.T, slope.T)
+
+
+class _Sums:
+    """Running sums of a series at some correlations, from which the residual squares of any stretch follow."""
+
+    def __init__(self, y: Floats, rhos: tuple[float, ...]) -> None:
+        n = y.size
+        self.y, self.n = y, n
+        self.rho = np.array(rhos)[:, None]
+        z = np.concatenate([np.zeros((len(rhos), 1)), y[1:] - self.rho * y[:-1]], axis=1)
+        t = np.arange(n, dtype=float)
+        nought = np.zeros((len(rhos), 1))
+        self.z, self.zt, self.zz = (np.concatenate([nought, np.cumsum(v, axis=1)], axis=1) for v in (z, z * t, z * z))
+        self.first, self.gain = 1 - self.rho**2, 1 - self.rho
+        k = np.arange(n, dtype=float)  # one less than the length of a stretch
+        self.xx = self.first + k * self.gain**2
         # Slope column: 0 at the first shot, then (1 - rho) k + rho.
         total, square = k * (k + 1) / 2, k * (k + 1) * (2 * k + 1) / 6
-        xs = gain * (gain * total + rho * k)
-        ss = gain**2 * square + 2 * gain * rho * total + rho**2 * k
-        sy = gain * (own_zt - i * own_z) + rho * own_z
-        rest = ss - xs**2 / xx
-        slope = np.maximum(level - (sy - xs * xy / xx) ** 2 / np.where(rest > 1e-12, rest, np.inf), 0.0)
-    at_end = (i == 0) | (j == n)
-    enough = m >= np.where(at_end, least.end, least.within)
-    return Costs(np.where(enough, level, np.inf), np.where(enough & (m >= least.ramp), slope, np.inf))
+        self.xs = self.gain * (self.gain * total + self.rho * k)
+        rest = self.gain**2 * square + 2 * self.gain * self.rho * total + self.rho**2 * k - self.xs**2 / self.xx
+        self.rest = np.where(rest > 1e-12, rest, np.inf)
+        self.order = np.arange(n, dtype=float)
+        self.first_y, self.first_yy = self.first * y, self.first * y**2
+
+    def ending(self, j: int, least: Least) -> tuple[Floats, Floats]:
+        """Squares about a level, and about a level and slope, of the stretches [i, j) for all i < j.
+
+        Shape (correlations, j); inf where too short.
+        """
+        back = slice(j - 1, None, -1) if j <= self.n else slice(0, 0)  # lengths j - 1, ... , 0 beside i = 0, 1, ...
+        xx, xs, rest = (v[:, back] for v in (self.xx, self.xs, self.rest))
+        own_z, own_zt, own_zz = (s[:, j : j + 1] - s[:, 1 : j + 1] for s in (self.z, self.zt, self.zz))
+        xy = self.first_y[:, :j] + self.gain * own_z
+        yy = self.first_yy[:, :j] + own_zz
+        level = np.maximum(yy - xy**2 / xx, 0.0)
+        sy = self.gain * (own_zt - self.order[:j] * own_z) + self.rho * own_z
+        slope = np.maximum(level - (sy - xs * xy / xx) ** 2 / rest, 0.0)
+        # too short at either end, or within
+        long = max(j - (least.end if j == self.n else least.within) + 1, 0)
+        at_start = level[:, 0].copy() if j >= least.end else None, slope[:, 0].copy()
+        level[:, long:], slope[:, long:] = np.inf, np.inf
+        if at_start[0] is None:
+            level[:, 0] = slope[:, 0] = np.inf
+        else:
+            level[:, 0], slope[:, 0] = at_start[0], at_start[1]
+        slope[:, max(j - least.ramp + 1, 0) :] = np.inf
+        return level, slope
 
 
-def _search(
-    c: Costs, n: int, variance: float, penalty: float, rho: float
-) -> tuple[tuple[int, ...], tuple[bool, ...], float]:
-    """The best cut at a given noise; its starts, slopes and residual squares."""
+_Found = tuple[tuple[int, ...], tuple[bool, ...], float]
+
+
+def _search(level: Floats, slope: Floats, of: Ints, variance: Floats, penalty: float, rho: Floats) -> list[_Found]:
+    """The best cut at each of several noises at once: starts, slopes and residual squares.
+
+    level, slope: residual squares by correlation, end and start, (correlations, n + 1, n). of: (noises,), which
+    correlation each has; rho, variance: (noises,), theirs.
+    """
+    n = level.shape[2]
     # Each stretch's noise begins anew: its first shot has the noise's full variance.
-    fresh = -np.log(1 - rho**2)
-    penalty = lifted(penalty, rho)
-    flat, tilted = c.level / variance + fresh, c.slope / variance + fresh + LATER_SLOPE * penalty
-    tilted[0] += (FIRST_SLOPE - LATER_SLOPE) * penalty
-    use_slope = tilted < flat
-    cost = np.where(use_slope, tilted, flat)
-    best = np.full(n + 1, np.inf)
-    best[0] = -penalty
-    back = np.zeros(n + 1, dtype=int)
+    fresh = -np.log(1 - rho[:, None] ** 2)
+    asked = penalty * (1 + LIFT * rho[:, None])
+    tilt = fresh + LATER_SLOPE * asked
+    tilt_first = tilt + (FIRST_SLOPE - LATER_SLOPE) * asked
+    size = variance[:, None]
+    best = np.full((len(of), n + 1), np.inf)
+    best[:, :1] = -asked
+    back = np.zeros((len(of), n + 1), dtype=np.intp)
+    number = np.arange(len(of))
     for j in range(1, n + 1):
-        through = best[:j] + cost[:j, j]
-        k = int(np.argmin(through))
-        best[j], back[j] = through[k] + penalty, k
-    starts: list[int] = []
-    j = n
-    squares = 0.0
-    sloped: list[bool] = []
-    while j > 0:
-        i = int(back[j])
-        starts.append(i)
-        sloped.append(bool(use_slope[i, j]))
-        squares += float((c.slope if use_slope[i, j] else c.level)[i, j])
-        j = i
-    return tuple(starts[::-1]), tuple(sloped[::-1]), squares
+        through = level[of, j, :j] / size
+        through += fresh
+        other = slope[of, j, :j] / size
+        other[:, 1:] += tilt
+        other[:, :1] += tilt_first
+        np.minimum(through, other, out=through)
+        through += best[:, :j]
+        k = through.argmin(axis=1)
+        best[:, j], back[:, j] = through[number, k] + asked[:, 0], k
+    made = []
+    for lane, r in enumerate(of):
+        starts: list[int] = []
+        sloped: list[bool] = []
+        squares, j = 0.0, n
+        while j > 0:
+            i = int(back[lane, j])
+            flat = level[r, j, i] / variance[lane] + fresh[lane, 0]
+            tilted = slope[r, j, i] / variance[lane] + (tilt if i else tilt_first)[lane, 0]
+            starts.append(i)
+            sloped.append(bool(tilted < flat))
+            squares += float((slope if tilted < flat else level)[r, j, i])
+            j = i
+        made.append((tuple(starts[::-1]), tuple(sloped[::-1]), squares))
+    return made
 
 
 def _criterion(
@@ -164,25 +212,51 @@ def _best(y: Floats, penalty: float, least: Least, floor: float) -> Cut:
     """The best cut over all correlations."""
     n = y.size
     found: Cut | None = None
-    for rho in CORRELATIONS:
-        c = costs(y, rho, least)
-        z = y[1:] - rho * y[:-1]
-        jumps = np.diff(z)
-        robust = (float(np.median(np.abs(jumps))) / (0.6744898 * np.sqrt(2))) ** 2
-        for start in {max(float(c.level[0, n]) / n, floor), max(robust, floor)}:
-            variance = start
-            for _ in range(ROUNDS):
-                starts, sloped, squares = _search(c, n, variance, penalty, rho)
-                free = max(n - 2 * len(starts) - sum(sloped), 1)
-                new = max(squares / free, floor)
-                if abs(new - variance) < 1e-3 * variance:
-                    break
-                variance = new
+    at_once = max(1, MOST_CELLS // (n * (n + 1)))
+    for begin in range(0, len(CORRELATIONS), at_once):
+        rhos = CORRELATIONS[begin : begin + at_once]
+        for rho, cut in _best_of(y, rhos, penalty, least, floor):
+            starts, sloped, squares, variance = cut
             value = _criterion(n, max(squares, n * floor), rho, starts, sloped, penalty)
             if found is None or value < found.criterion - 1e-9:
                 found = Cut(starts, sloped, rho, variance, value, np.zeros(n))
     assert found is not None
     return found
+
+
+def _best_of(
+    y: Floats, rhos: tuple[float, ...], penalty: float, least: Least, floor: float
+) -> Iterator[tuple[float, tuple[tuple[int, ...], tuple[bool, ...], float, float]]]:
+    """For each correlation, and each guess of the noise, the cut at which the noise comes to rest."""
+    n = y.size
+    sums = _Sums(y, rhos)
+    level, slope = np.full((len(rhos), n + 1, n), np.inf), np.full((len(rhos), n + 1, n), np.inf)
+    for j in range(1, n + 1):
+        level[:, j, :j], slope[:, j, :j] = sums.ending(j, least)
+    guesses = []
+    for r, rho in enumerate(rhos):
+        jumps = np.diff(y[1:] - rho * y[:-1])
+        robust = (float(np.median(np.abs(jumps))) / (0.6744898 * np.sqrt(2))) ** 2
+        guesses += [(r, start) for start in {max(float(level[r, n, 0]) / n, floor), max(robust, floor)}]
+    variance = np.array([v for _, v in guesses])
+    cuts: list[_Found] = [((), (), 0.0)] * len(guesses)
+    going = list(range(len(guesses)))
+    for _ in range(ROUNDS):
+        of = np.array([guesses[g][0] for g in going])
+        made = _search(level, slope, of, variance[going], penalty, np.array([rhos[r] for r in of]))
+        still = []
+        for g, cut in zip(going, made, strict=True):
+            starts, sloped, squares = cuts[g] = cut
+            free = max(n - 2 * len(starts) - sum(sloped), 1)
+            new = max(squares / free, floor)
+            if abs(new - variance[g]) >= 1e-3 * variance[g]:
+                variance[g] = new
+                still.append(g)
+        going = still
+        if not going:
+            break
+    for g, (r, _) in enumerate(guesses):
+        yield rhos[r], (*cuts[g], float(variance[g]))
 
 
 def design_of(n: int, starts: tuple[int, ...], sloped: tuple[bool, ...]) -> Floats:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -109,7 +110,7 @@ def _opened_at(path: Path, reached: Path, *, write: bool, patience_s: float) -> 
         try:
             yield con
         finally:
-            _close(con)
+            _put_by(con, reached)
         return
     # Opened before DuckDB opens the file and closed after it has closed it: see `journal.save`.
     file = os.open(path, os.O_RDONLY)
@@ -202,9 +203,11 @@ def _attach(path: Path, reached: Path, *, write: bool, patience_s: float) -> duc
         mendable = _mend(path)
         # Temporary files default to the current folder, which is anyone's. Opening must not write the log into the
         # file: the journal isn't ready yet.
-        con = duckdb.connect(":memory:", config={"temp_directory": f"{reached}.tmp", "checkpoint_threshold": "1TB"})
-        try:
+        con = _put_by_before(reached) if not write else None
+        if con is None:
+            con = duckdb.connect(":memory:", config={"temp_directory": f"{reached}.tmp", "checkpoint_threshold": "1TB"})
             con.execute("SET enable_progress_bar = false")  # it would be drawn into standard output
+        try:
             con.execute(f"ATTACH '{quoted}' AS {ALIAS} ({options})")
             con.execute(f"USE {ALIAS}")
         except duckdb.Error as error:
@@ -226,6 +229,37 @@ def _attach(path: Path, reached: Path, *, write: bool, patience_s: float) -> duc
                 )
         time.sleep(pause)
         pause = min(pause * 1.5, 0.5)
+
+
+# Starting an engine costs several times what attaching a file to it does: those that have read are used again.
+_IDLE: dict[tuple[int, str], list[duckdb.DuckDBPyConnection]] = {}
+_IDLE_LOCK = threading.Lock()
+_MOST_IDLE = 2
+
+
+def _put_by_before(reached: Path) -> duckdb.DuckDBPyConnection | None:
+    """An engine without a file, left by an earlier reader of this process; None where there is none."""
+    with _IDLE_LOCK:
+        idle = _IDLE.get((os.getpid(), str(reached)))
+        return idle.pop() if idle else None
+
+
+def _put_by(con: duckdb.DuckDBPyConnection, reached: Path) -> None:
+    """Let go of the file and its lock, and keep the engine for the next reader."""
+    import duckdb
+
+    try:
+        con.execute("USE memory")
+        con.execute(f"DETACH {ALIAS}")
+    except duckdb.Error:
+        _close(con)
+        return
+    with _IDLE_LOCK:
+        idle = _IDLE.setdefault((os.getpid(), str(reached)), [])
+        if len(idle) < _MOST_IDLE and "/proc/" not in str(reached):
+            idle.append(con)
+            return
+    _close(con)
 
 
 def _mend(path: Path) -> bool:

@@ -1,8 +1,12 @@
-"""The ledger: for each (analysis, part) the key its rows were computed under, and how it ended."""
+"""The ledger: for each (analysis, part) the key its rows were computed under, and how it ended.
+
+Beside it, for each (analysis, group) one key over all its parts, so that what did not change is seen without them (a
+group is a mould, or the workshop); and where the time of the last computing went.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -20,6 +24,25 @@ SCHEMA = {
 }
 
 
+GROUP_DDL = """
+CREATE TABLE IF NOT EXISTS ledger_group (analysis VARCHAR, "group" VARCHAR, key VARCHAR, parts BIGINT)
+"""
+TIMING_DDL = """
+CREATE TABLE IF NOT EXISTS ledger_timing (
+    analysis VARCHAR, parts BIGINT, added BIGINT, rows_read BIGINT, seconds DOUBLE, read_s DOUBLE, compute_s DOUBLE,
+    write_s DOUBLE
+)
+"""
+TIMING = {
+    "analysis": pl.String(), "parts": pl.Int64(), "added": pl.Int64(), "rows_read": pl.Int64(),
+    "seconds": pl.Float64(), "read_s": pl.Float64(), "compute_s": pl.Float64(), "write_s": pl.Float64(),
+}  # fmt: skip
+"""What an analysis's last computing took: parts, of these added to, rows read for them, seconds and their shares."""
+
+Groups = dict[str, tuple[str, int]]
+"""group -> its key, and how many parts it has"""
+
+
 def nothing() -> pl.DataFrame:
     """A ledger without rows."""
     return pl.DataFrame(schema=SCHEMA)
@@ -33,6 +56,61 @@ def read(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     )  # fmt: skip
     assert isinstance(got, pl.DataFrame)
     return got.cast(SCHEMA)  # type: ignore[arg-type]  # the stub asks for the invariant key type
+
+
+def of_parts(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str] | None) -> dict[str, tuple[str, str]]:
+    """Key and status of some parts of an analysis, all where None."""
+    if parts is None:
+        rows = con.execute("SELECT part, key, status FROM ledger WHERE analysis = ?", [analysis]).fetchall()
+    else:
+        con.register("asked_parts", pl.DataFrame({"part": list(parts)}, schema={"part": pl.String()}).to_arrow())
+        try:
+            rows = con.execute(
+                "SELECT l.part, l.key, l.status FROM ledger l SEMI JOIN asked_parts a ON l.part = a.part "
+                "WHERE l.analysis = ?",
+                [analysis],
+            ).fetchall()
+        finally:
+            con.unregister("asked_parts")
+    return {part: (key, status) for part, key, status in rows}
+
+
+def counts(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """How many parts of each analysis there are."""
+    return dict(con.execute("SELECT analysis, count(*) FROM ledger GROUP BY analysis").fetchall())
+
+
+def groups(con: duckdb.DuckDBPyConnection) -> dict[str, Groups]:
+    """The groups of each analysis whose parts all ended well."""
+    found: dict[str, Groups] = {}
+    for analysis, group, key, parts in con.execute('SELECT analysis, "group", key, parts FROM ledger_group').fetchall():
+        found.setdefault(analysis, {})[group] = (key, parts)
+    return found
+
+
+def write_groups(con: duckdb.DuckDBPyConnection, analysis: str, now: Mapping[str, tuple[str, int] | None]) -> None:
+    """Replace groups; None takes one out."""
+    con.execute(GROUP_DDL)
+    con.execute('DELETE FROM ledger_group WHERE analysis = ? AND "group" IN (SELECT unnest(?))', [analysis, list(now)])
+    rows = [(analysis, group, *row) for group, row in now.items() if row is not None]
+    if rows:
+        schema = {"analysis": pl.String(), "group": pl.String(), "key": pl.String(), "parts": pl.Int64()}
+        con.register("group_rows", pl.DataFrame(rows, schema=schema, orient="row").to_arrow())
+        try:
+            con.execute('INSERT INTO ledger_group SELECT analysis, "group", key, parts FROM group_rows')
+        finally:
+            con.unregister("group_rows")
+
+
+def write_timing(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
+    """Replace the timing of these analyses."""
+    con.execute(TIMING_DDL)
+    con.register("timing_rows", rows.select(list(TIMING)).to_arrow())
+    try:
+        con.execute("DELETE FROM ledger_timing WHERE analysis IN (SELECT analysis FROM timing_rows)")
+        con.execute(f"INSERT INTO ledger_timing SELECT {', '.join(TIMING)} FROM timing_rows")
+    finally:
+        con.unregister("timing_rows")
 
 
 def write(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
@@ -51,5 +129,8 @@ def forget(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str] |
     """Drop an analysis's rows, all or those of the given parts."""
     if parts is None:
         con.execute("DELETE FROM ledger WHERE analysis = ?", [analysis])
+        for ddl, table in ((GROUP_DDL, "ledger_group"), (TIMING_DDL, "ledger_timing")):
+            con.execute(ddl)
+            con.execute(f"DELETE FROM {table} WHERE analysis = ?", [analysis])
     else:
         con.execute("DELETE FROM ledger WHERE analysis = ? AND part IN (SELECT unnest(?))", [analysis, list(parts)])

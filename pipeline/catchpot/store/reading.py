@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from catchpot.core_tables import CORE_TABLES, SAMPLE
-from catchpot.store import ledger, schema
+from catchpot.store import kept, ledger, schema
+from catchpot.store.kept import State
+from catchpot.store.ledger import Groups
 from catchpot.store.schema import quote
 from catchpot.tables import Table, empty, polars_schema
 
@@ -34,27 +37,37 @@ class Reading:
         self._look()
 
     def _look(self) -> None:
-        """See which tables there are."""
-        self._stored = schema.stored_declarations(self.con) if self.con is not None else {}
-        self._names = schema.table_names(self.con) if self.con is not None else set()
-        self._declared = {**self._stored, **self._given}
+        """Forget what was seen of the tables; it is looked up where it is asked for."""
+        for seen in ("_columns", "_stored"):
+            self.__dict__.pop(seen, None)
+
+    @cached_property
+    def _columns(self) -> dict[str, set[str]]:
+        """The tables that are there, and their columns."""
+        return schema.columns_of_all(self.con) if self.con is not None else {}
+
+    @cached_property
+    def _stored(self) -> dict[str, Table]:
+        return schema.stored_declarations(self.con) if self.con is not None else {}
 
     def tables(self) -> dict[str, Table]:
         """Declarations of all tables: the core's, the given plugins', and those only the store knows."""
-        return dict(self._declared)
+        return {**self._stored, **self._given}
 
     def declaration(self, name: str) -> Table:
         """The declaration of a table; UnknownTableError where there is none."""
+        if name in self._given:
+            return self._given[name]
         try:
-            return self._declared[name]
+            return self._stored[name]
         except KeyError:
             raise UnknownTableError(
-                f"there is no table {name!r}; there are {', '.join(sorted(self._declared))}"
+                f"there is no table {name!r}; there are {', '.join(sorted(self.tables()))}"
             ) from None
 
     def stored(self, tables: Sequence[Table]) -> bool:
         """Whether these derived tables are there, as declared."""
-        return all(t.name in self._names and self._stored.get(t.name) == t for t in tables)
+        return all(t.name in self._columns and self._stored.get(t.name) == t for t in tables)
 
     def owned(self, analysis: str) -> list[str]:
         """Tables that this analysis alone has written; shared ones left out."""
@@ -65,6 +78,32 @@ class Reading:
     def ledger(self) -> pl.DataFrame:
         """What was computed: analysis, part, key, status, reason, seconds."""
         return ledger.read(self.con) if self.con is not None else ledger.nothing()
+
+    def ledger_counts(self) -> dict[str, int]:
+        """How many parts of each analysis were computed."""
+        return ledger.counts(self.con) if self.con is not None else {}
+
+    def ledger_groups(self) -> dict[str, Groups]:
+        """For each analysis the groups (moulds, the workshop) whose parts all ended well, with key and parts."""
+        if self.con is None or "ledger_group" not in self._columns:
+            return {}
+        return ledger.groups(self.con)
+
+    def ledger_of(self, analysis: str, parts: Sequence[str] | None) -> dict[str, tuple[str, str]]:
+        """Key and status of parts of an analysis, all where None."""
+        return ledger.of_parts(self.con, analysis, parts) if self.con is not None else {}
+
+    def kept(self, analysis: str, parts: Sequence[str]) -> dict[str, State]:
+        """What an analysis keeps of these parts: key, shots behind it, state."""
+        if self.con is None or "kept" not in self._columns or not parts:
+            return {}
+        return kept.read(self.con, analysis, parts)
+
+    def timing(self) -> pl.DataFrame:
+        """What each analysis's last computing took; see `ledger.TIMING`."""
+        if self.con is None or "ledger_timing" not in self._columns:
+            return pl.DataFrame(schema=ledger.TIMING)
+        return self.fetch(f"SELECT {', '.join(ledger.TIMING)} FROM ledger_timing ORDER BY analysis")
 
     def table(
         self,
@@ -89,9 +128,9 @@ class Reading:
         for c in asked:
             if c not in types:
                 raise UnknownTableError(f"table {name} has no column {c!r}; it has {', '.join(table.names)}")
-        if self.con is None or name not in self._names:
+        if self.con is None or name not in self._columns:
             return empty(table).select(asked)
-        there = set(schema.column_names(self.con, name))
+        there = self._columns[name]
         picked = ", ".join(f"t.{quote(c)}" if c in there else f"NULL AS {quote(c)}" for c in asked)
         where, units = self._narrowed(table, shots, moulds)
         order = ["shot"] if "shot" in table.names else list(table.key)
@@ -107,13 +146,13 @@ class Reading:
             if c not in types:
                 raise UnknownTableError(f"table sample has no column {c!r}; it has {', '.join(SAMPLE.names)}")
         out = ["shot", *asked] if columns is None or "shot" in columns else asked
-        if self.con is None or "sample" not in self._names:
+        if self.con is None or "sample" not in self._columns:
             return empty(SAMPLE).select(out)
         where, units = self._narrowed(CORE["shot"], shots, None)
         numbers = self.fetch(f"SELECT t.shot, t.shot_no FROM shot t {where}", units).sort("shot")
         numbers = numbers.with_row_index("_rank")
         read = dict.fromkeys(["t_s", *asked])
-        there = set(schema.column_names(self.con, "sample"))
+        there = self._columns["sample"]
         picked = ", ".join(f"s.{quote(c)}" if c in there else f"NULL AS {quote(c)}" for c in read)
         # Rows lie contiguous and ordered within a shot; whether the shots come in order is seen, and seldom not so.
         frame = self.fetch(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
 from catchpot.core_tables import REFUSAL
-from catchpot.store import ledger, schema
+from catchpot.store import kept, ledger, schema
 from catchpot.store.schema import quote
 from catchpot.store.shots import insert
 from catchpot.tables import Table
@@ -20,6 +21,48 @@ if TYPE_CHECKING:
 Part = Literal["shot", "mould", "workshop"]
 
 
+@dataclass(frozen=True)
+class Later:
+    """The part of a mould's history that is written anew: these shots, and what is dated from `since` on."""
+
+    shots: Sequence[str]
+    since: datetime
+
+
+def clear_later(
+    con: duckdb.DuckDBPyConnection, analysis: str, tables: Sequence[Table], mould: str, later: Later
+) -> None:
+    """Delete the rows an analysis wrote for the later shots of a mould, and all refusals of these and of the mould."""
+    there = schema.table_names(con)
+    con.register("later_shots", pl.DataFrame({"shot": list(later.shots)}, schema={"shot": pl.String()}).to_arrow())
+    try:
+        for table in tables:
+            if table.name not in there:
+                continue
+            values: list[object]
+            if "shot" in table.names:
+                where, values = "shot IN (SELECT shot FROM later_shots)", [mould]
+            else:
+                where, values = f"{quote(dated(table))} >= ?", [mould, later.since]
+            if table.shared:
+                where += " AND analysis = ?"
+                values.append(analysis)
+            con.execute(f"DELETE FROM {quote(table.name)} WHERE mould = ? AND {where}", values)
+        if "refusal" in there:
+            con.execute(
+                "DELETE FROM refusal WHERE analysis = ? AND part = ? "
+                "AND (unit = part OR unit IN (SELECT shot FROM later_shots))",
+                [analysis, mould],
+            )
+    finally:
+        con.unregister("later_shots")
+
+
+def dated(table: Table) -> str:
+    """The column of a table's key that says when; empty where there is none."""
+    return next((k for k in table.key if table.column(k).dtype == "datetime"), "")
+
+
 def clear(
     con: duckdb.DuckDBPyConnection, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]
 ) -> None:
@@ -27,6 +70,8 @@ def clear(
 
     Of a shared table only the analysis's own rows go.
     """
+    if not units:
+        return
     there = schema.table_names(con)
     con.register("gone_units", pl.DataFrame({"unit": list(units)}, schema={"unit": pl.String()}).to_arrow())
     try:
@@ -54,15 +99,19 @@ def replace(
     units: Sequence[str],
     frames: Mapping[Table, pl.DataFrame],
     refused: pl.DataFrame,
+    later: Mapping[str, Later] | None = None,
 ) -> None:
     """Put the rows of these units in the place of the former ones.
 
     frames: what the analysis yields, checked by the caller. refused: rows of REFUSAL and, in `part`, the unit they
-    belong to (a mould's analysis may refuse a shot).
+    belong to (a mould's analysis may refuse a shot). later: moulds of which only the rows of later shots are given.
     """
     schema.ensure(con, [*frames, REFUSAL])
     _own(con, analysis, [t.name for t in frames])
-    clear(con, analysis, part, list(frames), units)
+    later = later or {}
+    clear(con, analysis, part, list(frames), [u for u in units if u not in later])
+    for mould, what in later.items():
+        clear_later(con, analysis, list(frames), mould, what)
     for table, frame in frames.items():
         insert(con, table, frame)
     insert(con, REFUSAL, refused)
@@ -106,11 +155,12 @@ def close(con: duckdb.DuckDBPyConnection, what: str, period: str, closed_at: dat
 
 
 def forget(con: duckdb.DuckDBPyConnection, analysis: str) -> None:
-    """Drop what an analysis left in the shared tables and the ledger."""
+    """Drop what an analysis left in the shared tables and the ledger, and what it keeps."""
     for name, table in schema.stored_declarations(con).items():
         if table.shared and "analysis" in table.names and name in schema.table_names(con):
             con.execute(f"DELETE FROM {quote(name)} WHERE analysis = ?", [analysis])
     ledger.forget(con, analysis)
+    kept.forget(con, analysis)
     if "catchpot_owner" in schema.table_names(con):
         con.execute("DELETE FROM catchpot_owner WHERE analysis = ?", [analysis])
 

@@ -111,6 +111,17 @@ def column_names(con: duckdb.DuckDBPyConnection, table: str) -> list[str]:
     return [name for (name,) in rows]
 
 
+def columns_of_all(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
+    """Names of the tables that are there, and of their physical columns."""
+    rows = con.execute(
+        "SELECT table_name, column_name FROM duckdb_columns() WHERE database_name = current_database()"
+    ).fetchall()
+    found: dict[str, set[str]] = {}
+    for table, column in rows:
+        found.setdefault(table, set()).add(column)
+    return found
+
+
 def migrate(
     con: duckdb.DuckDBPyConnection,
     migrations: Sequence[tuple[int, str, str]] = MIGRATIONS,

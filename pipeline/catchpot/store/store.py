@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from catchpot.store import closed_files, connection, ledger, results, schema, shots
+from catchpot.store import closed_files, connection, kept, ledger, results, schema, shots
 from catchpot.store.reading import Reading
 from catchpot.store.results import Part
 from catchpot.tables import Table
@@ -56,9 +56,25 @@ class Writing(Reading):
         units: Sequence[str],
         frames: Mapping[Table, pl.DataFrame],
         refused: pl.DataFrame,
+        later: Mapping[str, results.Later] | None = None,
     ) -> None:
         """Put an analysis's rows of these units in the place of the former ones; see `results.replace`."""
-        results.replace(self.con, analysis, part, units, frames, refused)
+        results.replace(self.con, analysis, part, units, frames, refused, later)
+        self._look()
+
+    def put_kept(self, analysis: str, states: Mapping[str, kept.State | None]) -> None:
+        """Replace what an analysis keeps of these parts; None takes it out."""
+        kept.write(self.con, analysis, states)
+        self._look()
+
+    def put_groups(self, analysis: str, now: Mapping[str, tuple[str, int] | None]) -> None:
+        """Replace ledger groups of an analysis; None takes one out."""
+        ledger.write_groups(self.con, analysis, now)
+        self._look()
+
+    def put_timing(self, rows: pl.DataFrame) -> None:
+        """Replace what these analyses' last computing took."""
+        ledger.write_timing(self.con, rows)
         self._look()
 
     def clear_results(self, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]) -> None:

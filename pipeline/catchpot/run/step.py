@@ -1,0 +1,375 @@
+"""One analysis of a run: which of its parts are stale, what is kept of them, computing, and what came of it."""
+
+from __future__ import annotations
+
+import re
+import time
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from catchpot.analysis import Kept, keeps
+from catchpot.run import deliver, job, staleness
+from catchpot.run.graph import Plan, Step
+from catchpot.run.guard import Elsewhere, OverTime, Worker, limited, own_line
+from catchpot.run.outcome import StepOutcome
+from catchpot.run.pending import Done, Pending
+from catchpot.run.staleness import FAILED, Inputs, Keys, Known
+from catchpot.store.ledger import SCHEMA as LEDGER
+from catchpot.store.ledger import TIMING
+from catchpot.store.results import Later, dated
+from catchpot.tables import Table, empty
+
+if TYPE_CHECKING:
+    from catchpot.analysis import Job, Result
+    from catchpot.plugins import Registry
+    from catchpot.store.kept import State
+    from catchpot.store.ledger import Groups
+    from catchpot.store.reading import Reading
+    from catchpot.workshop import Workshop
+
+BATCH = 500
+# A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis.
+GIVE_UP_AFTER = 25
+
+Progress = Callable[[str, int, int], None]
+
+
+# What differs between failures of one kind: numbers, quoted words, names with digits in them.
+_VARYING = re.compile(r"'[^']*'|\S*\d\S*")
+
+
+def _short(error: BaseException) -> str:
+    """An error in a line."""
+    if isinstance(error, Elsewhere | OverTime):
+        return str(error)
+    if isinstance(error, SystemExit):
+        return f"it called for the program's end (SystemExit: {error})"
+    return f"{type(error).__name__}: {error}"
+
+
+class Past:
+    """What the ledger said when the run began."""
+
+    def __init__(self, r: Reading) -> None:
+        self.counts = r.ledger_counts()
+        self.groups: dict[str, Groups] = r.ledger_groups()
+
+    def analyses(self) -> set[str]:
+        """Analyses that have rows."""
+        return set(self.counts)
+
+
+class StepRun:
+    """One step of a run."""
+
+    def __init__(
+        self,
+        step: Step,
+        params: Any,
+        workshop: Workshop,
+        pending: Pending,
+        the_plan: Plan,
+        inputs: Inputs,
+        past: Past,
+        progress: Progress | None,
+        registry: Registry,
+        worker: Worker,
+    ) -> None:
+        self.step, self.workshop, self.pending, self.inputs = step, workshop, pending, inputs
+        self.declared = the_plan.declared
+        self.groups_before = past.groups.get(step.name, {})
+        self.count_before = past.counts.get(step.name, 0)
+        self.progress = progress
+        self.params = params
+        self.keys_of = Keys(inputs, step, params)
+        self.known = Known(step, params)
+        self.outcome = StepOutcome(step.name, step.plugin, step.analysis.part)
+        self.before: dict[str, tuple[str, str]] = {}
+        self.keys: dict[str, str] = {}
+        self.kept: dict[str, State] = {}
+        self.done = 0
+        self.total = 0
+        self.well = False
+        self.in_a_row = 0
+        self.last_failure = ""
+        self.over_time = False
+        self.failures: dict[str, list[tuple[str, str]]] = {}
+        self.limit_s = workshop.settings.plugins.time_limit_s
+        plugin = registry.plugin_of(step.name)
+        self.module = plugin.module
+        self.worker = worker if plugin.outside else None
+        self.keeps = _keeps(step)
+
+    def skip(self) -> StepOutcome | None:
+        """Take the keys the ledger has, computing nothing."""
+        rows = self._ledger_of(None)
+        self.known.stored = {p: k for p, (k, _) in rows.items()}
+        self.known.failed = {p for p, (_, status) in rows.items() if status == FAILED}
+        self.inputs.known[self.step.name] = self.known
+        for group in self.inputs.groups(self.step):
+            stored = self.groups_before.get(group)
+            parts = self.inputs.parts(self.step, group)
+            self.known.of_group[group] = (
+                stored[0] if stored else staleness.digest(*(f"{p} {rows[p]}" for p in parts if p in rows))
+            )
+        return None
+
+    def all(self, dry_run: bool) -> StepOutcome:
+        """Compute every stale part and take out those that are gone."""
+        began = time.perf_counter()
+        self.inputs.known[self.step.name] = self.known
+        open_groups = []
+        found = 0
+        for group in self.inputs.groups(self.step):
+            key = self.known.of_group[group] = self.keys_of.of_group(group)
+            if (self.groups_before.get(group) or ("", 0))[0] == key:
+                found += self.groups_before[group][1]
+                self.outcome.unchanged += self.groups_before[group][1]
+            else:
+                open_groups.append(group)
+        stale = self._stale(open_groups)
+        gone = self._gone(found, dry_run)
+        self.outcome.removed = len(gone)
+        self.total = len(stale)
+        if dry_run:
+            self.outcome.computed = len(stale)
+            self._mark_failed(open_groups)
+            return self.outcome
+        if gone:
+            self.pending.flush()
+            with self.pending.store.writing() as w:
+                w.clear_results(self.step.name, self.step.analysis.part, self.step.analysis.yields, gone)
+                w.put_kept(self.step.name, dict.fromkeys(gone))
+        if self.keeps and stale:
+            with self.pending.store.reading() as r:
+                self.kept = r.kept(self.step.name, stale)
+        size = BATCH if self.step.analysis.part == "shot" else 1
+        for i in range(0, len(stale), size):
+            self._compute(stale[i : i + size])
+        self._settle(open_groups)
+        self.outcome.errors = self._errors()
+        self.outcome.seconds = time.perf_counter() - began
+        if stale:
+            self.pending.timing(self._timing())
+        return self.outcome
+
+    def _ledger_of(self, parts: Sequence[str] | None) -> dict[str, tuple[str, str]]:
+        if not self.count_before:
+            return {}
+        with self.pending.store.reading() as r:
+            return r.ledger_of(self.step.name, parts)
+
+    def _stale(self, groups: Sequence[str]) -> list[str]:
+        """The parts of these groups that are to be computed, with the reason of each in the outcome."""
+        parts = [p for g in groups for p in self.inputs.parts(self.step, g)]
+        if not parts:
+            return []
+        self.before = self._ledger_of(parts if len(parts) < self.count_before // 2 else None)
+        stale = []
+        for group in groups:
+            keys = self.keys_of.of_parts(group)
+            self.known.made[group] = keys
+            self.keys |= keys
+            for part, key in keys.items():
+                before, status = self.before.get(part, (None, ""))
+                if status == FAILED:
+                    self.known.failed.add(part)
+                why = staleness.why(before, key) or ("failed before" if status == FAILED else "")
+                if why:
+                    stale.append(part)
+                    self.outcome.why[why] += 1
+        self.outcome.unchanged += len(self.keys) - len(stale)
+        # in the order of all parts, whatever group they are of
+        return sorted(stale) if self.step.analysis.part == "shot" else stale
+
+    def _gone(self, found: int, dry_run: bool) -> list[str]:
+        """Parts that have rows and are no more."""
+        found += sum(p in self.before for p in self.keys)
+        if found == self.count_before:
+            return []
+        now = {p for g in self.inputs.groups(self.step) for p in self.inputs.parts(self.step, g)}
+        gone = [p for p in self._ledger_of(None) if p not in now]
+        if not dry_run:
+            for group in set(self.groups_before) - set(self.known.of_group):
+                self.pending.group(self.step.name, group, None)
+        return gone
+
+    def _mark_failed(self, groups: Sequence[str]) -> None:
+        """Tell a group with failures apart: what reads it must see when they are mended."""
+        for group in groups:
+            failed = [p for p in self.inputs.parts(self.step, group) if p in self.known.failed]
+            if failed:
+                self.known.of_group[group] += "!" + staleness.digest(*failed)
+
+    def _settle(self, groups: Sequence[str]) -> None:
+        self._mark_failed(groups)
+        for group in groups:
+            parts = self.inputs.parts(self.step, group)
+            key = self.known.of_group[group]
+            self.pending.group(self.step.name, group, None if "!" in key else (key, len(parts)))
+
+    def _timing(self) -> pl.DataFrame:
+        o = self.outcome
+        row = (o.analysis, o.computed + o.failed, o.added, o.rows_read, o.seconds, o.read_s, o.compute_s, o.write_s)
+        return pl.DataFrame([row], schema=TIMING, orient="row")
+
+    def stopped(self) -> StepOutcome:
+        """What was done when someone stopped the run; it is stored."""
+        self.pending.flush()
+        self.outcome.errors = self._errors()
+        return self.outcome
+
+    def _errors(self) -> list[str]:
+        """One sentence for each kind of failure, with the parts concerned."""
+        said = []
+        for pairs in self.failures.values():
+            units = [u for u, _ in pairs]
+            named = units[0] if len(units) == 1 else f"{len(units)} {self.step.analysis.part}s ({', '.join(units[:3])}"
+            if len(units) > 1:
+                named += f" and {len(units) - 3} more)" if len(units) > 3 else ")"
+            who = f"analysis {self.step.name} of plugin {self.step.plugin}"
+            said.append(f"{who} failed on {named}: {pairs[0][1]}")
+        return said
+
+    def _compute(self, units: Sequence[str]) -> None:
+        """Compute units; where that raises, halves of them, until what is bad stands alone."""
+        if self.over_time:
+            words = f"not tried, since it ran over its time before; {self.last_failure}"
+            self._failed(units, words, 0.0)
+            return
+        if not self.well and self.in_a_row >= GIVE_UP_AFTER:
+            words = f"not tried, since the first {self.in_a_row} all failed; the last: {self.last_failure}"
+            self._failed(units, words, 0.0)
+            return
+        began = time.perf_counter()
+        try:
+            # Too much memory for so many is a reason to halve them like any other.
+            the_job, result, frames = self._once(units)
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may exit, or panic below Python
+            if units[0] in self.kept and not isinstance(error, OverTime):
+                # What was kept is a help and no input: without it this is a history like any other.
+                self.kept.pop(units[0])
+                self._compute(units)
+                return
+            self.over_time = isinstance(error, OverTime)
+            if len(units) > 1 and not self.over_time:
+                half = len(units) // 2
+                self._compute(units[:half])
+                self._compute(units[half:])
+                return
+            self.in_a_row += 1
+            self.last_failure = _short(error) + own_line(error, self.module)
+            trace = getattr(error, "trace", "") or traceback.format_exc()
+            self._failed(units, trace, time.perf_counter() - began, self.last_failure)
+            return
+        self.well = True
+        whole = deliver.refused_whole(self.step.analysis, result)
+        each = (time.perf_counter() - began) / len(units)
+        rows = [
+            (self.step.name, u, self.keys[u], "refused" if u in whole else "done", whole.get(u, ""), each)
+            for u in units
+        ]
+        self.outcome.computed += len(units)
+        self.outcome.refused += sum(u in whole for u in units)
+        self.known.failed -= set(units)
+        refused = deliver.refusals(self.step.analysis, the_job, result)
+        self._keep(units, frames, refused, rows, self._to_keep(units, result), self._later(the_job))
+
+    def _once(self, units: Sequence[str]) -> tuple[Job, Result, Mapping[Table, pl.DataFrame]]:
+        began = time.perf_counter()
+        kept = self._kept_of(units)
+        with self.pending.reading() as r:
+            the_job = job.build(r, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
+        read = time.perf_counter()
+        self.outcome.read_s += read - began
+        self.outcome.rows_read += sum(f.height for f in the_job.tables.values())
+        try:
+            if self.worker is not None:
+                result = self.worker.compute(self.step.name, the_job, self.limit_s)
+            else:
+                with limited(self.limit_s):
+                    result = self.step.analysis.compute(the_job)
+            frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+            if self.worker is not None:
+                deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
+        finally:
+            self.outcome.compute_s += time.perf_counter() - read
+        return the_job, result, frames
+
+    def _kept_of(self, units: Sequence[str]) -> Kept | None:
+        """What was kept of a part, if it still holds."""
+        key, shots, state = self.kept.get(units[0], ("", 0, b"")) if len(units) == 1 else ("", 0, b"")
+        if not key:
+            return None
+        if self.keeps == "worked_out":
+            return Kept(shots, state) if key == self.keys_of.code_and_settings else None
+        starts = self.inputs.starts[units[0]]
+        # Where two shots began at one moment, what is dated by it can't be cut between them.
+        if not 0 < shots < len(starts) or starts[shots - 1] == starts[shots]:
+            return None
+        return Kept(shots, state) if key == self.keys_of.of_first(units[0], shots) else None
+
+    def _later(self, the_job: Job) -> dict[str, Later]:
+        """Of a mould that was added to: its later shots."""
+        if the_job.kept is None or self.keeps != "added":
+            return {}
+        (mould,), n = the_job.units, the_job.kept.shots
+        return {mould: Later(self.inputs.eligible[mould][n:], self.inputs.starts[mould][n])}
+
+    def _to_keep(self, units: Sequence[str], result: Result) -> dict[str, State | None]:
+        if not self.keeps:
+            return {}
+        if result.kept is None:
+            return dict.fromkeys(units) if self.kept else {}
+        unit = units[0]
+        if self.keeps == "worked_out":
+            key = self.keys_of.code_and_settings
+        else:
+            key = self.keys_of.of_first(unit, result.kept.shots)
+        return {unit: (key, result.kept.shots, result.kept.state)}
+
+    def _failed(self, units: Sequence[str], told: str, seconds: float, short: str | None = None) -> None:
+        rows = [(self.step.name, u, self.keys[u], FAILED, told, seconds) for u in units]
+        self.outcome.failed += len(units)
+        self.known.failed |= set(units)
+        text = short or told
+        self.failures.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
+        kept: dict[str, State | None] = dict.fromkeys(units) if self.keeps else {}
+        self._keep(units, {t: empty(t) for t in self.step.analysis.yields}, deliver.no_refusals(), rows, kept)
+
+    def _keep(
+        self,
+        units: Sequence[str],
+        frames: Mapping[Table, pl.DataFrame],
+        refused: pl.DataFrame,
+        rows: Sequence[tuple[Any, ...]],
+        kept: Mapping[str, State | None],
+        later: Mapping[str, Later] | None = None,
+    ) -> None:
+        ledger = pl.DataFrame(rows, schema=LEDGER, orient="row")
+        self.outcome.added += len(later or {})
+        done = Done(self.step.name, self.step.analysis.part, units, frames, refused, ledger, kept, later or {})
+        self.outcome.write_s += self.pending.add(done)
+        self.done += len(units)
+        if self.progress is not None:
+            self.progress(self.step.name, self.done, self.total)
+
+
+def _keeps(step: Step) -> str:
+    """What is kept for an analysis; "" where its tables don't say which rows are a later shot's."""
+    kind = keeps(step.analysis)
+    if kind == "added" and not (
+        step.analysis.part == "mould"
+        and step.analysis.causal
+        and all("mould" in t.names and ("shot" in t.names or dated(t)) for t in step.analysis.yields)
+    ):
+        return ""
+    return kind if kind == "added" or step.analysis.part != "shot" else ""
+
+
+__all__ = ["Past", "StepRun"]
