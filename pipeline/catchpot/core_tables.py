@@ -182,9 +182,54 @@ FINDING = Table(
         Column("from_volume_l", "f64", "l", "where in the shot it begins"),
         Column("to_volume_l", "f64", "l", "where in the shot it ends"),
         Column("rank", "i64", "", "1 for the likeliest of competing explanations", 1),
+        Column("about", "str", "", "the measure it speaks of, where it is one"),
+        Column("cause", "str", "", "the cause it names, one of `catchpot.causes`; null where it names none"),
+        Column("chance", "f64", "", "chance that it is so; null where none was worked out", 0.0, 1.0),
     ),
     shared=True,
     doc="findings, by name and with evidence",
+)
+
+MATTER = Table(
+    "matter",
+    ("matter",),
+    (
+        Column("matter", "str", "", "stable name for links: mould, what, date"),
+        Column("mould", "str", "", "the mould"),
+        Column("severity", "str", "", "note, watch or act"),
+        Column("state", "str", "", "open, answered (an event did what it asked for; not proven yet) or closed"),
+        Column("headline", "str", "", "what is the matter, in one sentence"),
+        Column("cause", "str", "", "the likeliest cause, one of `catchpot.causes` or a kind of finding"),
+        Column("cause_words", "str", "", "the same in words"),
+        Column("chance", "f64", "", "chance of that cause; null where none was worked out", 0.0, 1.0),
+        Column("since", "datetime", "", "since when"),
+        Column("since_low", "datetime", "", "earliest it may have begun"),
+        Column("since_high", "datetime", "", "latest it may have begun"),
+        Column("last_seen", "datetime", "", "the newest shot that shows it"),
+        Column("closed_at", "datetime", "", "when it was answered or closed"),
+        Column("closed_by", "str", "", "by what or whom, in words"),
+        Column("advice", "str", "", "what to do"),
+        Column("settles", "str", "", "the one measurement that settles it; empty where nothing is in doubt"),
+        Column("hazard", "bool", "", "whether people may be hurt: it stands before every other"),
+        Column("rank", "i64", "", "order in which to show a mould's matters, 1 first", 1),
+    ),
+    doc="findings, drifts, causes and forecasts that speak of one change, as one matter",
+)
+
+MATTER_LINE = Table(
+    "matter_line",
+    ("matter", "row"),
+    (
+        Column("matter", "str", "", "the matter"),
+        Column("mould", "str", "", "the mould"),
+        Column("row", "i64", "", "order within the matter", 1),
+        Column("role", "str", "", "evidence, single_shot, forecast, rules_out, same_time or history"),
+        Column("sentence", "str", "", "what it says"),
+        Column("anchor", "str", "", "the finding it comes from; empty for any other"),
+        Column("analysis", "str", "", "the analysis it comes from"),
+        Column("at", "datetime", "", "when"),
+    ),
+    doc="what a matter rests on, a line each",
 )
 
 REFUSAL = Table(
@@ -225,4 +270,19 @@ CLOSED = Table(
     doc="numbers fixed for good: a row is written once and never changed or deleted",
 )
 
-CORE_TABLES = (SHOT, SAMPLE, LOG_NOTE, PHASE, QUALITY, CURVE, EVENT, PART, FINDING, REFUSAL, QUARANTINE, CLOSED)
+CORE_TABLES = (
+    SHOT,
+    SAMPLE,
+    LOG_NOTE,
+    PHASE,
+    QUALITY,
+    CURVE,
+    EVENT,
+    PART,
+    FINDING,
+    MATTER,
+    MATTER_LINE,
+    REFUSAL,
+    QUARANTINE,
+    CLOSED,
+)

@@ -20,7 +20,7 @@ from catchpot_drift.nearby import happenings
 from catchpot_drift.settings import DriftParams
 from catchpot_drift.tables import DRIFT, DRIFT_VALUE, DRIFT_WATCH
 
-SHOT_COLUMNS = ("injector", "fabric_batch", "resin_batch")
+SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 
 
 class DriftAnalysis:

@@ -31,7 +31,7 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: list[
     shots: list[str] = s.frame["shot"].to_list()
     rows: list[Row] = []
     for i, c in enumerate(changes):
-        event = nearest(happened, starts, c.at, c.at_low, c.at_high, reach)
+        event = nearest(happened, s.measure, starts, c.at, c.at_low, c.at_high, reach)
         trend = c.kind == "trend"
         later = changes[i + 1].at if i + 1 < len(changes) else (c.until + 1 if c.until < len(starts) - 1 else None)
         rows.append(

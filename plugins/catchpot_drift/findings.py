@@ -116,4 +116,5 @@ def _finding(mould: str, kind: str, f: Row, zone: str) -> Row:
         "analysis": "drift",
         "anchor": f"drift-{kind}-{mould}-{row['changed_at']:%Y-%m-%d-%H%M}",
         "until": f["until"],
+        "about": row["measure"],
     }

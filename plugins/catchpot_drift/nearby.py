@@ -7,15 +7,20 @@ from datetime import datetime
 
 import polars as pl
 
-from catchpot.report.words import words_of
+from catchpot.causes import can_move
+from catchpot.report.words import number, words_of
+
+SET_SHARE = 0.002
+"""Smallest relative change of the volume set that is one: machines round to less."""
 
 
 @dataclass(frozen=True)
 class Event:
-    """An event in words."""
+    """An event in words, and its kind."""
 
     at: datetime
     text: str
+    kind: str
 
 
 def happenings(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Event]:
@@ -32,20 +37,28 @@ def happenings(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Event]:
         if kind.startswith("meter_") and injectors and not any(i in detail for i in injectors):
             continue
         noted.add((kind, detail))
-        found.append(Event(row["time"], f"{words_of(kind)} {detail}".strip() if kind != "note" else f"note: {detail}"))
+        found.append(Event(row["time"], f"{words_of(kind)} {detail}".strip() if kind != "note" else f"note: {detail}",
+                           kind))  # fmt: skip
     for kind in ("fabric_batch", "resin_batch"):
         before: str | None = None
         for at, batch in shots.select("started_at", kind).drop_nulls().iter_rows():
             if before is not None and batch != before and (kind, batch) not in noted:
-                found.append(Event(at, f"{words_of(kind)} {batch}"))
+                found.append(Event(at, f"{words_of(kind)} {batch}", kind))
             before = batch
+    volume: float | None = None
+    for at, now in shots.select("started_at", "programmed_volume_l").drop_nulls().iter_rows():
+        if volume is not None and abs(now - volume) > SET_SHARE * volume:
+            found.append(Event(at, f"volume set from {number(volume, 'l', 3)} to {number(now, 'l', 3)}", "volume_set"))
+        volume = now
     return sorted(found, key=lambda e: e.at)
 
 
 def nearest(
-    happened: list[Event], starts: list[datetime], at: int, earliest: int, latest: int, reach: int
+    happened: list[Event], measure: str, starts: list[datetime], at: int, earliest: int, latest: int, reach: int
 ) -> tuple[Event, int] | None:
-    """The event nearest to a change within reach, and how many shots of the mould came between (0: the first after it).
+    """The event nearest to a change within reach that can move the measure, and how many shots came between.
+
+    0 shots: the change is the first shot after it.
 
     starts: of the measure's shots. at, earliest, latest: first shot of the change and its interval. An event counts
     from `reach` shots before the date up to the date, or anywhere in the date's interval.
@@ -54,7 +67,7 @@ def nearest(
     last = starts[latest]
     best: tuple[int, Event] | None = None
     for event in happened:
-        if not first <= event.at <= last:
+        if not first <= event.at <= last or not (can_move(event.kind, measure) or measure == "injected_volume_l"):
             continue
         place = sum(s < event.at for s in starts)  # the first shot at or after the event
         if best is None or abs(at - place) <= abs(at - best[0]):

@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 MEASURES = (
     "arrival_relative",
-    "injected_volume_l",
+    "beyond_programmed_l",
     "permeability_m2",
     "fill_time_s",
     "peak_line_pressure_bar",
@@ -14,7 +14,7 @@ MEASURES = (
     "leak_mbar_l_s[clamp]",
     "catalyst_ratio_pct",
 )
-VOLUMES = ("arrival_relative", "injected_volume_l")
+VOLUMES = ("arrival_relative", "beyond_programmed_l")
 PERMEABILITIES = ("permeability_m2",)
 # Measured cold and taken up warm: what the meter counts falls by the resin's expansion between meter and mould.
 EXPANDING = ("arrival_relative",)

@@ -58,7 +58,8 @@ def finding_rows(shots: Shots, judged: Judged) -> list[dict[str, object]]:
             "shot": shots.shot[i], "mould": shots.mould, "kind": f.found.kind, "severity": f.found.severity,
             "since": shots.started_at[i], "message": f"{f.found.message} {said(f)}", "advice": f.found.advice,
             "analysis": "faults", "anchor": f"faults-{f.found.kind}-{shots.shot[i]}", "until": None,
-            "from_volume_l": f.found.from_l, "to_volume_l": f.found.to_l, "rank": 1,
+            "from_volume_l": f.found.from_l, "to_volume_l": f.found.to_l, "rank": 1, "about": None, "cause": None,
+            "chance": float(f.chance),
         }
         for i, of_shot in enumerate(judged.findings) for f in of_shot
     ]  # fmt: skip

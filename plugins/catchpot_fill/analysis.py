@@ -33,7 +33,7 @@ class FillAnalysis:
     keeps = "added"
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
-            "shot": ("resin_batch",),
+            "shot": ("resin_batch", "programmed_volume_l"),
             "injection": tuple(c for c in INJECTION.names if c not in INJECTION.key),
             "phase": ("volume_low_l", "volume_high_l"),
             "curve": ("line_pressure_bar", "cavity_pressure_mbar", "clamp_pressure_mbar"),

@@ -223,8 +223,12 @@ def _refuse_without_injection(m: Mould, refusals: Refusals, *what: str) -> None:
 def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals) -> dict[str, Any]:
     """Columns of the table `fill`, without the key. curves: `curve` of the same shots, in the same order."""
     injected, o = m.seen("injected_volume_l"), m.outcome
-    of_injection = ("fill.injected_volume_l", "fill.injection_time_s", "fill.peak_line_pressure_bar")
+    beyond = injected - m.seen("programmed_volume_l")
+    of_injection = (
+        "fill.injected_volume_l", "fill.beyond_programmed_l", "fill.injection_time_s", "fill.peak_line_pressure_bar",
+    )  # fmt: skip
     _refuse_without_injection(m, refusals, *of_injection, *_ARRIVAL, *_CURVE)
+    refusals.add(~np.isfinite(beyond), "fill.beyond_programmed_l", "the log does not say which volume was set")
     refusals.add(~np.isfinite(o.place), (*_ARRIVAL, *_CURVE), _TOO_FEW)
     arrived = np.isfinite(o.place) & (o.chance >= ARRIVED)
     refusals.add(np.isfinite(o.place) & ~arrived, (*_ARRIVAL, "fill.arrival_volume_high_l"), _NOT_ARRIVED)
@@ -234,7 +238,7 @@ def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals)
     margin, blocked = _margins(m, curves, line, refusals)
     start = m.seen("from_s")
     return {
-        "injected_volume_l": nullable(injected),
+        "injected_volume_l": nullable(injected), "beyond_programmed_l": nullable(beyond),
         "arrival_volume_l": nullable(value), "arrival_volume_low_l": nullable(low),
         "arrival_volume_high_l": nullable(high),
         "arrival_relative": nullable(o.relative), "arrival_relative_low": nullable(o.relative_low),

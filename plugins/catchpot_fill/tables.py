@@ -53,6 +53,7 @@ FILL = Table(
             "injected volume (metered, until the vent shut or the flow ended)",
             0.0,
         ),
+        Column("beyond_programmed_l", "f64", "l", "injected minus programmed volume; the machine's own doing"),
         Column(
             "arrival_volume_l",
             "f64",

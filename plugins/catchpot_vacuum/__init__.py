@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 @hookimpl
 def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
     """Leaks, resin past the seal, forecasts, findings, back-test and pooling."""
+    from catchpot_vacuum.clamp_analysis import ClampAnalysis
     from catchpot_vacuum.history_analysis import SealHistoryAnalysis
     from catchpot_vacuum.leak_analysis import SealLeakAnalysis
     from catchpot_vacuum.life_analysis import SealLifeAnalysis
@@ -32,6 +33,7 @@ def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
         SealWatchAnalysis(),
         SealHistoryAnalysis(),
         SealPoolAnalysis(),
+        ClampAnalysis(),
     ]
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from catchpot.report import words
 from catchpot_vacuum.own_past import OutOfLine, sudden
@@ -27,6 +28,13 @@ ADVICE: Final = {
     "cavity_leak": "Look over the vent, the catch pot's lid, the injection port and their fittings.",
     "either": "Look over the outer seal and the clamp line's fittings first, then the inner seal.",
 }
+CAUSE_OF: Final = {"outer_seal_leak": "outer_seal", "inner_seal_leak": "inner_seal", "cavity_leak": "cavity_fittings"}
+PROBABLE: Final = 0.5
+"""Chance of being beyond the limit from which it is said, as `watch`."""
+CERTAIN: Final = 0.95
+"""Chance from which it is `act`."""
+WIDTH: Final = 2 * 1.96
+"""A 95 % interval's width in standard deviations."""
 _USUAL_HOLD_S: Final = 45.0
 
 
@@ -75,20 +83,25 @@ def of_mould(
     leak = tables["seal_leak"].filter(pl.col("started_at").is_not_null())
     rows: dict[tuple[str, str], Row] = {}
 
-    def add(shot: Row, kind: str, severity: str, message: str, advice: str, rank: int = 1) -> None:
+    def add(
+        shot: Row, kind: str, severity: str, message: str, advice: str, rank: int = 1, chance: float | None = None
+    ) -> None:  # fmt: skip
         key = (shot["shot"], kind)
         if key not in rows or (severity == "act" and rows[key]["severity"] != "act"):
             rows[key] = {
                 "shot": shot["shot"], "mould": mould, "kind": kind, "severity": severity, "since": shot["started_at"],
                 "message": message, "advice": advice, "analysis": analysis,
                 "anchor": f"{analysis}-{kind}-{shot['shot']}", "rank": rank,
+                "about": f"leak_mbar_l_s[{kind.split('_')[0]}]",
+                "cause": CAUSE_OF[kind], "chance": chance,
             }  # fmt: skip
 
     limits = _limits(leak, book)
     for seal, kind in (("outer", "outer_seal_leak"), ("inner", "inner_seal_leak")):
         for shot, limit in _of(leak, limits, seal):
             if limit is not None and shot["leak_low_mbar_l_s"] is not None and shot["leak_low_mbar_l_s"] > limit:
-                add(shot, kind, "act", _over(mould, seal, shot, limit), ADVICE[kind])
+                add(shot, kind, "act", _over(mould, seal, shot, limit), ADVICE[kind], chance=beyond(shot, limit))
+        _together(add, mould, seal, kind, _of(leak, limits, seal), split)
     clamp = _of(leak, limits, "clamp")
     cavity = _of(leak, limits, "cavity")
     grown = _grown(leak)
@@ -97,8 +110,10 @@ def of_mould(
     past = _past([s for s, _ in clamp], [s for s in found if s.seal == "clamp"], factor=1.6)
     for i, (shot, limit) in enumerate(clamp):
         apart = {k for (name, k) in rows if name == shot["shot"]}
+        chance = beyond(shot, limit)
         over = limit is not None and (shot["leak_low_mbar_l_s"] or 0.0) > limit
-        if not over and not past.flagged[i]:
+        probable = not over and chance is not None and chance >= PROBABLE
+        if not over and not probable and not past.flagged[i]:
             continue
         drop, one = inner_drop.get(shot["shot"], 0.0), grown.get(shot["shot"])
         kind, told = (f"{one}_seal_leak", True) if one and not apart else _which(shot, apart, drop, split, limit)
@@ -110,7 +125,11 @@ def of_mould(
         )
         advice = ADVICE[kind] if told else f"{ADVICE['either']} {further}"
         if over and limit is not None:
-            add(shot, kind, "act", _over(mould, "clamp", shot, limit) + ("" if told else _UNTOLD), advice)
+            said = _over(mould, "clamp", shot, limit) + ("" if told else _UNTOLD)
+            add(shot, kind, "act", said, advice, chance=chance)
+        elif probable and limit is not None and chance is not None:
+            said = _probably(mould, "clamp", shot, limit, chance) + ("" if told else _UNTOLD)
+            add(shot, kind, "watch", said, advice, chance=chance)
         elif past.flagged[i]:
             since = clamp[int(past.began[i])][0]["started_at"]
             said = _jump(mould, "clamp channel", shot, past, i, since, zone)
@@ -221,6 +240,52 @@ def _over(mould: str, seal: str, shot: Row, limit: float) -> str:
     return (
         f"{mould}: {_NAMES[seal]} leaks {leak_words(shot)}, more than its limit of {words.number(limit, 'mbar l/s')}."
     )
+
+
+def _together(
+    add: Callable[..., None], mould: str, seal: str, kind: str, shots: Sequence[tuple[Row, float | None]], split: Pooled
+) -> None:  # fmt: skip
+    """What the last holds together say of one seal, said at the newest of them: likelier than not is an answer."""
+    pooled = split.outer if seal == "outer" else split.inner
+    if pooled is None or not shots:
+        return
+    shot, limit = shots[-1]
+    row = {**shot, **dict(zip(("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"), pooled, strict=True))}
+    if limit is None or not pooled[2] > pooled[1]:
+        return
+    # The interval spans the leak laws that may hold; a point value would take one of them for granted.
+    chance = float(ndtr(((pooled[1] + pooled[2]) / 2 - limit) * WIDTH / (pooled[2] - pooled[1])))
+    if chance < PROBABLE:
+        return
+    severity = "act" if chance >= CERTAIN else "watch"
+    settle = "" if chance >= CERTAIN else f" To settle it: {third_hold(split.needed_hold_s)}."
+    said = f"{_probably(mould, seal, row, limit, chance)} So say the last {words.count(split.shots, 'hold')} together."
+    add(shot, kind, severity, said, ADVICE[kind] + settle, chance=chance)
+
+
+def _probably(mould: str, seal: str, shot: Row, limit: float, chance: float) -> str:
+    return (
+        f"{mould}: {_NAMES[seal]} leaks {leak_words(shot)}; that is more than its limit of"
+        f" {words.number(limit, 'mbar l/s')} with a chance of {100 * chance:.0f} %."
+    )
+
+
+def beyond(shot: Row, limit: float | None) -> float | None:
+    """Chance that a leak is beyond its limit, from its value and its 95 % interval; None where either is not known.
+
+    The logarithm is taken as normal where the interval lies above nought, else the leak itself.
+
+    >>> row = {"leak_mbar_l_s": 0.07, "leak_low_mbar_l_s": 0.003, "leak_high_mbar_l_s": 0.15}
+    >>> round(beyond(row, 0.05), 2), beyond(row, None)
+    (0.63, None)
+    """
+    value, low, high = (shot[f"leak_{k}mbar_l_s"] for k in ("", "low_", "high_"))
+    if limit is None or value is None or low is None or high is None or not high > low:
+        return None
+    if low > 0 and value > 0:
+        sd = np.log(high / low) / WIDTH
+        return float(ndtr((np.log(value) - np.log(max(limit, 1e-9))) / sd))
+    return float(ndtr((value - limit) / ((high - low) / WIDTH)))
 
 
 def _jump(mould: str, what: str, shot: Row, past: OutOfLine, i: int, since: Any, zone: str) -> str:

@@ -151,3 +151,31 @@ SEAL_SPLIT = Table(
     ),
     doc="outer and inner seal told apart by the last holds together, not by one shot",
 )
+
+CLAMP_CHANGE = Table(
+    "clamp_change",
+    ("mould", "changed_at"),
+    (
+        Column("mould", "str", "", "the mould"),
+        Column("changed_at", "datetime", "", "first shot of the move"),
+        Column("changed_low_at", "datetime", "", "earliest shot it may have begun with"),
+        Column("changed_high_at", "datetime", "", "latest shot it may have begun with"),
+        Column("until", "datetime", "", "when the next move began; null while it stands"),
+        Column("last_at", "datetime", "", "its last shot"),
+        Column("seen_at", "datetime", "", "the shot with whose log it is first told"),
+        Column("shot", "str", "", "first shot of the move"),
+        Column("kind", "str", "", "step or trend"),
+        Column("before_mbar", "f64", "mbar", "clamp pressure before, absolute", 0.0),
+        Column("after_mbar", "f64", "mbar", "clamp pressure of its last shots, absolute", 0.0),
+        Column("supply_chance", "f64", "", "chance that the supply (pump, filter, valve, line, gauge) is behind a rise"
+               " and not a seal; null where no hold check tells", 0.0, 1.0),
+        Column("rise_before_mbar_min", "f64", "mbar/min", "the channel's rise in hold checks before"),
+        Column("rise_after_mbar_min", "f64", "mbar/min", "the same since"),
+        Column("holds", "i64", "", "hold checks since", 0),
+        Column("margin", "str", "", "which margin lost most: clamp_margin_n or blocked_vent_margin_n"),
+        Column("margin_before_n", "f64", "N", "that margin as usual before; an upper estimate"),
+        Column("margin_after_n", "f64", "N", "that margin in the last shots; an upper estimate"),
+        Column("shots_left", "f64", "shots", "until it is nought at this pace; null where it does not go on", 0.0),
+    ),
+    doc="moves of the clamp pressure that last, with what they cost in margin and at which end they arise",
+)  # fmt: skip

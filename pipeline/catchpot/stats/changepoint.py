@@ -139,7 +139,8 @@ def _dated(c: Costs, cut: Cut, k: int, begin: int, at: int, end: int, level: flo
         return at, at, at
     share = np.exp(odds - odds[np.isfinite(odds)].max())
     share = np.where(np.isfinite(odds), share, 0.0) / share[np.isfinite(odds)].sum()
-    dense = np.convolve(share, NEARNESS, "same")
+    reach = len(NEARNESS) // 2
+    dense = np.convolve(share, NEARNESS)[reach : reach + share.size]
     order = np.argsort(-share)
     kept = dates[order[: int(np.searchsorted(np.cumsum(share[order]), level)) + 1]]
     middle = int(dates[np.argmax(np.where(share > 0, dense, 0.0))])

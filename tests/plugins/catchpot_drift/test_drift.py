@@ -20,7 +20,7 @@ from catchpot_drift.settings import MEASURES, DriftParams
 START = datetime(2026, 3, 2, 7, tzinfo=UTC)
 Floats = NDArray[np.float64]
 LEVELS = {
-    "arrival_relative": (1.0, 0.004, ""), "injected_volume_l": (2.6, 0.002, "l"),
+    "arrival_relative": (1.0, 0.004, ""), "beyond_programmed_l": (0.004, 0.002, "l"),
     "permeability_m2": (2.0e-9, 6e-11, "m2"), "fill_time_s": (180.0, 4.0, "s"),
     "peak_line_pressure_bar": (0.3, 0.01, "bar"), "fill.cavity_pressure_mbar": (550.0, 5.0, "mbar"),
     "leak_mbar_l_s[clamp]": (0.1, 0.01, "mbar l/s"), "catalyst_ratio_pct": (1.5, 0.02, "%"),
@@ -52,6 +52,7 @@ def job(
         {
             **beside,
             "injector": ["injector-1"] * shots,
+            "programmed_volume_l": [2.6] * shots,
             "fabric_batch": fabric_batch or none,
             "resin_batch": resin_batch or none,
         },
@@ -105,11 +106,11 @@ def test_a_step_is_dated_named_and_laid_beside_its_event() -> None:
 
 
 def test_several_volumes_moving_at_once_are_one_finding() -> None:
-    both = {"arrival_relative": after(40, 3.0), "injected_volume_l": after(40, -3.0)}
+    both = {"arrival_relative": after(40, 3.0), "beyond_programmed_l": after(40, -3.0)}
     result = run(job(change=both))
     assert set(result.tables["drift"]["measure"]) == set(both)
     assert result.tables["finding"].height == 1
-    assert "injected volume l" in result.tables["finding"]["message"][0]
+    assert "beyond programmed l" in result.tables["finding"]["message"][0]
 
 
 def test_a_change_back_ends_the_finding_and_opens_none() -> None:
@@ -181,7 +182,7 @@ def test_the_watch_of_the_present_state() -> None:
     assert row["stretch_share_pct"] == pytest.approx(5.0)
     # Limits for a baseline of 25 shots are wider than those that ring once in 500 shots of a known process.
     assert row["smooth_run_shots"] > 500 and row["sum_run_shots"] > 500
-    values = result.tables["drift_value"].filter(pl.col("measure") == "injected_volume_l")
+    values = result.tables["drift_value"].filter(pl.col("measure") == "beyond_programmed_l")
     assert values["smooth"].null_count() == 25
 
 

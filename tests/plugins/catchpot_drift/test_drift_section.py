@@ -35,7 +35,15 @@ def view(step: float) -> View:
     job = Job(
         ("hatch-3",),
         {
-            "shot": pl.DataFrame({**beside, "injector": none, "fabric_batch": none, "resin_batch": none}),
+            "shot": pl.DataFrame(
+                {
+                    **beside,
+                    "injector": none,
+                    "fabric_batch": none,
+                    "resin_batch": none,
+                    "programmed_volume_l": [2.6] * len(none),
+                }
+            ),
             "*": pl.DataFrame({**beside, "arrival_relative": volume}),
             "event": event,
         },

@@ -1,0 +1,115 @@
+"""Matters: what findings, drifts, causes and forecasts say of one change, said once. Glue."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, Literal
+
+import polars as pl
+from pydantic import BaseModel, ConfigDict
+
+from catchpot.analysis import Job, Result
+from catchpot.core_tables import MATTER, MATTER_LINE
+from catchpot.tables import Table, empty, shape
+from catchpot_matters import statements as say
+from catchpot_matters.assemble import rows_of
+from catchpot_matters.grouping import group
+from catchpot_matters.happenings import Happened, happenings
+
+_ALL = ("*",)
+
+
+class MatterParams(BaseModel):
+    """Settings, `[analyses.matter]`: none."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class MatterAnalysis:
+    """The analysis `matter`, a mould at a time."""
+
+    name = "matter"
+    part: Literal["shot", "mould", "workshop"] = "mould"
+    causal = False
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType({
+        "shot": ("mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch"),
+        "finding": _ALL,
+    })  # fmt: skip
+    optional: Mapping[str, tuple[str, ...]] = MappingProxyType({
+        "event": ("time", "mould", "kind", "detail"), "drift": _ALL, "volume_change": _ALL, "volume_cause": _ALL,
+        "clamp_change": _ALL, "seal_life": _ALL,
+    })  # fmt: skip
+    yields: tuple[Table, ...] = (MATTER, MATTER_LINE)
+    params: type[BaseModel] = MatterParams
+
+    def __init__(self, zone: str = "UTC") -> None:
+        """zone: the workshop's time zone, for days in sentences."""
+        self.zone = zone
+
+    def compute(self, job: Job) -> Result:
+        """Compute the moulds of the job."""
+        heads: list[dict[str, Any]] = []
+        lines: list[dict[str, Any]] = []
+        for mould in job.units:
+            own, below = self._mould(job, mould)
+            heads += own
+            lines += below
+        return Result({"matter": _frame(MATTER, heads), "matter_line": _frame(MATTER_LINE, lines)})
+
+    def _mould(self, job: Job, mould: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+        shots = _of(job, "shot", mould).sort("started_at", "shot")
+        line = say.Timeline.of(shots)
+        if not line.starts:
+            return [], []
+        made = stated(job, mould, line)
+        events = job.tables.get("event")
+        mine = None if events is None else events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
+        happened = happenings(mine, shots, line)
+        matters = group(made, _able(happened))
+        return rows_of(mould, matters, happened, line, _forecasts(job, mould), self.zone)
+
+
+def stated(job: Job, mould: str, line: say.Timeline) -> list[say.Statement]:
+    """All that is said of a mould; each finding is in one statement."""
+    findings = _of(job, "finding", mould)
+    made: list[say.Statement] = []
+    if "volume_change" in job.tables and "volume_cause" in job.tables:
+        changes, causes = _of(job, "volume_change", mould), _of(job, "volume_cause", mould)
+        made += say.of_volume(changes, causes, line, _of(job, "shot", mould))
+    if "clamp_change" in job.tables:
+        made += say.of_clamp(_of(job, "clamp_change", mould), findings, line)
+    made += say.of_seals(findings, line)
+    if "drift" in job.tables:
+        made += say.of_drift(_of(job, "drift", mould).filter(~_set_by_hand(job, mould)), findings, line)
+    made += say.of_shots(findings, line)
+    taken = {a for s in made for a in s.anchors}
+    return [*made, *say.of_others(findings, taken, line)]
+
+
+def _set_by_hand(job: Job, mould: str) -> pl.Expr:
+    """What is injected follows what is set, where the logs say what was: then only what lies beyond it is a change."""
+    logged = _of(job, "shot", mould)["programmed_volume_l"].is_not_null().any()
+    return (pl.col("measure") == "injected_volume_l") & pl.lit(logged)
+
+
+def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
+    return job.tables[table].filter(pl.col("mould") == mould)
+
+
+def _able(happened: list[Happened]) -> dict[int, set[str]]:
+    able: dict[int, set[str]] = {}
+    for h in happened:
+        able.setdefault(h.place, set()).update(h.brings)
+    return able
+
+
+def _forecasts(job: Job, mould: str) -> list[dict[str, Any]]:
+    if "seal_life" not in job.tables:
+        return []
+    own = _of(job, "seal_life", mould).sort("as_of")
+    return own.unique("seal", keep="last", maintain_order=True).to_dicts()
+
+
+def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    return shape(table, {n: [r.get(n) for r in rows] for n in table.names}) if rows else empty(table)

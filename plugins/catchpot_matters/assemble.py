@@ -1,0 +1,297 @@
+"""A matter's rows: its headline, what it rests on, whether it stands, and what to do."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any, Final
+
+from catchpot.causes import CAUSES, by_words, through
+from catchpot.report import words
+from catchpot_matters.grouping import NEAR, Matter
+from catchpot_matters.happenings import Happened
+from catchpot_matters.statements import SEVERITIES, Statement, Timeline
+
+Row = dict[str, Any]
+PROVEN_SHOTS: Final = 5
+"""Shots without it after which what answered a matter is taken to have closed it."""
+FADED_SHOTS: Final = 10
+"""Shots after which something seen in single shots only is over."""
+SETTLED_SHOTS: Final = 60
+"""Shots after which a step that stands is how the mould is now."""
+LIKELIER: Final = 0.5
+OPEN_ENDS: Final = ("vacuum_supply", "clamp_seals")
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Whether a matter stands. state: open, answered or closed; by: what answered or closed it; again: it was seen
+    after something that should have put it right."""
+
+    state: str
+    at: datetime | None = None
+    by: str = ""
+    again: str = ""
+
+
+def rows_of(
+    mould: str, matters: Sequence[Matter], happened: Sequence[Happened], line: Timeline, forecasts: Sequence[Row],
+    zone: str,
+) -> tuple[list[Row], list[Row]]:  # fmt: skip
+    """Rows of `matter` and `matter_line` of one mould. forecasts: the newest row of `seal_life` of each seal."""
+    heads: list[Row] = []
+    lines: list[Row] = []
+    seen: set[str] = set()
+    for m in matters:
+        stands = standing(m, matters, happened, line, zone)
+        head = _head(mould, m, stands, line, zone)
+        while head["matter"] in seen:
+            head["matter"] += "-b"
+        seen.add(head["matter"])
+        heads.append(head)
+        for i, (role, sentence, s) in enumerate(_lines(m, stands, happened, forecasts, line, zone)):
+            lines.append({
+                "matter": head["matter"], "mould": mould, "row": i + 1, "role": role, "sentence": sentence,
+                "anchor": s.anchors[0] if s and s.anchors else "", "analysis": s.analysis if s else "",
+                "at": line.when(s.at) if s else None,
+            })  # fmt: skip
+            if s is not None and role in ("evidence", "single_shot"):
+                lines += [
+                    {**lines[-1], "row": 1000 * (i + 1) + k, "role": "also", "sentence": "", "anchor": a}
+                    for k, a in enumerate(s.anchors[1:])
+                ]
+    order = {"open": 0, "answered": 1, "closed": 2}
+    heads.sort(key=lambda h: (
+        order[h["state"]], -SEVERITIES.index(h["severity"]), not h["hazard"], -h["last_seen"].timestamp(),
+    ))  # fmt: skip
+    for i, h in enumerate(heads):
+        h["rank"] = i + 1
+    return heads, lines
+
+
+def top_of(m: Matter) -> tuple[str, float | None]:
+    """The likeliest cause and its chance; a kind of finding where none was weighed."""
+    lead = m.lead
+    if m.chances:
+        cause, chance = next(iter(m.chances.items()))
+        if cause:
+            return cause, chance
+        return lead.about, None
+    return lead.about, lead.more.get("chance")
+
+
+def percent(chance: float) -> str:
+    """A chance in words.
+
+    >>> percent(0.873), percent(0.998)
+    ('87 %', '99 %')
+    """
+    return f"{100 * min(max(chance, 0.01), 0.99):.0f} %"
+
+
+def way(m: Matter, cause: str) -> int:
+    """Which way a single cause went: 1 more, -1 less, 0 not known; by its own litres where it has any, else by what
+    moved."""
+    for s in m.statements:
+        for r in s.more.get("rows", ()):
+            if cause in r["cause"].split(" or "):
+                return _sign(r["change_l"]) * CAUSES[cause].moves.get("arrival_volume_l", 1) if cause in CAUSES else 0
+    score = 0
+    for s in m.statements:
+        known = [sign for c in through(cause) if c in CAUSES and (sign := CAUSES[c].moves.get(s.about))]
+        if known and not s.single:
+            score += known[0] * s.sign * (3 if s.principal else 1)
+    return _sign(score)
+
+
+def _sign(value: float) -> int:
+    return (value > 0) - (value < 0)
+
+
+def said(m: Matter, cause: str) -> str:
+    """A cause in words, each of a pair by the way it would have gone."""
+    return " or ".join(by_words(one, way(m, one)) for one in cause.split(" or "))
+
+
+def standing(
+    m: Matter, others: Sequence[Matter], happened: Sequence[Happened], line: Timeline, zone: str
+) -> Standing:  # fmt: skip
+    """Whether a matter stands, was answered or is over."""
+    cause, _ = top_of(m)
+    own = set(cause.split(" or "))
+    first, last = m.span
+    anchors = {a for s in m.statements for a in s.anchors} | {matter_id("", m, line).lstrip("-")}
+    closing = [h for h in happened if h.kind == "finding_closed" and any(a and a in h.detail for a in anchors)]
+    if closing:
+        h = closing[-1]
+        by = re.sub(r"^\S+\s*", "", h.detail).strip(" :") or "somebody"
+        if m.lead.single and last >= h.place:
+            return Standing("open", again=f"Closed on {words.day(h.at, zone)} ({by}), and seen again since.")
+        return Standing("closed", h.at, by)
+    back = next((o for o in others if o is not m and _undoes(o, m)), None)
+    if back is not None:
+        near = range(back.lead.low - NEAR, back.lead.high + 2)
+        did = next((h for h in happened if h.place in near and h.ends & own), None)
+        said_by = f"{did.text}, {words.day(did.at, zone)}" if did else "it went back"
+        return Standing("closed", line.when(back.lead.at), said_by)
+    ended = [s.ended for s in m.statements if s.principal or not any(t.principal for t in m.statements)]
+    if ended and all(e is not None for e in ended) and not m.lead.single:
+        over = max(e for e in ended if e is not None)
+        put_right = [h for h in happened if h.ends & own and abs(h.place - line.place(over)) <= NEAR]
+        by = f"{put_right[-1].text}, {words.day(put_right[-1].at, zone)}" if put_right else "it went back by itself"
+        return Standing("closed", over, by)
+    answers = [h for h in happened if h.ends & own and h.place > first]
+    if answers and (m.lead.single or m.lead.analysis in ("seal_watch", "clamp_watch")):
+        h = answers[-1]
+        text = f"{h.text}, {words.day(h.at, zone)}"
+        if last >= h.place:
+            return Standing("open", again=f"Seen again since: {text}.")
+        made = line.last - h.place + 1
+        return Standing("closed" if made >= PROVEN_SHOTS else "answered", h.at, text)
+    if m.lead.single and line.last - last >= FADED_SHOTS:
+        return Standing("closed", line.when(last + FADED_SHOTS), f"not seen in {FADED_SHOTS} shots since")
+    return Standing("open")
+
+
+def _undoes(later: Matter, m: Matter) -> bool:
+    """Whether a later matter is this one going back."""
+    a, b = m.lead, later.lead
+    return bool(
+        not a.single and not b.single and b.at > a.at and a.about == b.about and a.sign * b.sign < 0
+        and set(top_of(m)[0].split(" or ")) & set(top_of(later)[0].split(" or "))
+    )  # fmt: skip
+
+
+def matter_id(mould: str, m: Matter, line: Timeline) -> str:
+    """A stable name for links."""
+    lead = m.lead
+    about = re.sub(r"[^a-z0-9]+", "-", lead.about.lower()).strip("-")
+    return f"{mould}-{about}-{line.when(lead.at):%Y-%m-%d-%H%M}"
+
+
+def _head(mould: str, m: Matter, stands: Standing, line: Timeline, zone: str) -> Row:
+    lead = m.lead
+    cause, chance = top_of(m)
+    parts = [c for c in cause.split(" or ") if c in CAUSES]
+    severity = max((s.severity for s in m.statements), key=SEVERITIES.index)
+    if lead.about == "beyond_programmed_l" and lead.severity == "note":
+        severity = "note"
+    if stands.state == "closed" or (
+        not lead.trend and not lead.single and lead.analysis in ("drift", "volume_cause")
+        and line.last - lead.at >= SETTLED_SHOTS
+    ):  # fmt: skip
+        severity = "note"
+    hazard = any(CAUSES[c].hazard for c in parts) or lead.about in ("clamp_margin_low", "cover_lifting", "vent_blocked")
+    advice = lead.advice if lead.single or not parts else " ".join(dict.fromkeys(CAUSES[c].advice for c in parts))
+    settles = ""
+    if parts and (chance is None or chance < 0.95 or len(parts) > 1):
+        settles = words.listed(list(dict.fromkeys(CAUSES[c].settles for c in parts)))
+    if not parts and not lead.single:
+        settles = "weighed parts, fabric packs and catch pots of the next shots"
+    return {
+        "matter": matter_id(mould, m, line), "mould": mould, "severity": severity, "state": stands.state,
+        "headline": headline(mould, m, line, zone), "cause": cause, "cause_words": said(m, cause), "chance": chance,
+        "since": line.when(lead.at), "since_low": line.when(lead.low), "since_high": line.when(lead.high),
+        "last_seen": line.when(min(m.span[1], line.last)), "closed_at": stands.at, "closed_by": stands.by,
+        "advice": advice, "settles": settles, "hazard": hazard,
+    }  # fmt: skip
+
+
+def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
+    """What is the matter, in one sentence or two."""
+    lead = m.lead
+    cause, chance = top_of(m)
+    likely = ""
+    if chance is not None and any(c in CAUSES for c in cause.split(" or ")) and not lead.single:
+        sure = percent(chance)
+        likely = f" Likeliest: {said(m, cause)}, with a chance of {sure}."
+        if chance < LIKELIER:
+            likely = f" What is behind it can't be told yet; first to look at: {said(m, cause)} ({sure})."
+    if lead.analysis == "volume_cause":
+        r = lead.more["row"]
+        day = words.day(r["since"], zone)
+        if lead.about == "beyond_programmed_l":
+            change, what = (
+                r["injected_change_l"],
+                "more is injected" if r["injected_change_l"] > 0 else "less is injected",
+            )
+            much = words.number(abs(change), "l", 2)
+            return f"{mould}: {much} {what} than before {day}, and the part does not take it.{likely}"
+        change = r["arrival_change_l"]
+        more = "more" if change > 0 else "less"
+        beside = [c for c in lead.more["rows"] if c["cause"] != cause and (c["chance"] or 0.0) > LIKELIER]
+        if beside and likely:
+            own = next((c["change_l"] for c in lead.more["rows"] if c["cause"] == cause), None)
+            told = [f"{said(m, c['cause'])}, {words.signed(c['change_l'], 'l', 3)}" for c in beside]
+            mine = f" ({words.signed(own, 'l', 3)})" if own is not None else ""
+            likely = likely.removesuffix(".") + f"{mine}; beside it {words.listed(told)}."
+        return f"{mould} takes {words.number(abs(change), 'l', 2)} {more} since {day} than before.{likely}"
+    if lead.single:
+        first = re.split(r"(?<=[a-z)])\. ", lead.sentence)[0].rstrip(".")
+        times = lead.more["times"]
+        shots = lead.more["shots"]
+        where = shots[-1] if times == 1 else f"{times} shots, the last {shots[-1]}"
+        return f"{mould}, {where}: {words.words_of(lead.about)}. {first}."
+    if lead.analysis == "drift":
+        return (lead.more["message"] or f"{mould}: {lead.sentence}") + likely
+    if lead.analysis == "seal_watch":
+        again = f" Found in {lead.more['times']} shots." if lead.more["times"] > 1 else ""
+        return lead.sentence + again
+    return lead.sentence + ("" if lead.analysis == "clamp_watch" else likely)
+
+
+def _lines(
+    m: Matter, stands: Standing, happened: Sequence[Happened], forecasts: Sequence[Row], line: Timeline, zone: str
+) -> list[tuple[str, str, Statement | None]]:  # fmt: skip
+    lead = m.lead
+    made: list[tuple[str, str, Statement | None]] = []
+    if stands.again:
+        made.append(("history", stands.again, None))
+    elif stands.state != "open":
+        made.append(("history", f"{stands.state.capitalize()}: {stands.by}.", None))
+    for s in sorted(m.statements, key=lambda s: (s is not lead, s.single, not s.principal, s.at)):
+        if s.analysis == "volume_cause":
+            made += [("evidence", s.sentence, s), ("evidence", s.more["second"], None)]
+        elif s.single and s is not lead:
+            shots = words.listed(s.more["shots"], 3)
+            made.append(("single_shot", f"{words.words_of(s.about)} in {shots}: {s.sentence}", s))
+        else:
+            made.append(("evidence", s.sentence, s))
+    top = next(iter(m.chances), "")
+    less = [(c, p) for c, p in list(m.chances.items())[1:4] if c and p >= 0.01]
+    if top and less:
+        others = words.listed([f"{said(m, c)} ({percent(p)})" for c, p in less])
+        made.append(("rules_out", f"Less likely: {others}.", None))
+    made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
+    first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
+    named = (m.chances.get(top) or 0.0) >= LIKELIER
+    for h in happened:
+        if first <= h.place <= last and h.kind != "finding_closed":
+            # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
+            fits = named and h.telling and bool(set(top.split(" or ")) & h.brings)
+            role = "evidence" if fits else "same_time"
+            lead_in = "It began after" if fits else "At the same time"
+            made.append((role, f"{lead_in}: {h.text}, {words.day(h.at, zone)}.", None))
+    return made
+
+
+def _date(on: date) -> str:
+    return words.day(datetime(on.year, on.month, on.day, 12, tzinfo=UTC), "UTC")
+
+
+def _forecast(cause: str, forecasts: Sequence[Row], zone: str) -> list[str]:
+    seals = {"outer_seal": ("outer", "clamp"), "inner_seal": ("inner", "clamp"), "clamp_seals": ("clamp",)}.get(
+        cause, ()
+    )
+    made = []
+    for r in forecasts:
+        if r["seal"] not in seals or r["shots_left"] is None:
+            continue
+        seal = "clamp channel" if r["seal"] == "clamp" else f"{r['seal']} seal"
+        left = words.with_interval(r["shots_left"], r["shots_left_low"], r["shots_left_high"], "shots", "80 %")
+        due = f", about {_date(r['due_on'])}" if r["due_on"] is not None else ""
+        reached = f"The {seal} is at its limit: due now."
+        made.append(f"Until the limit of the {seal}: {left}{due}." if r["shots_left"] > 0 else reached)
+    return made[:1]
