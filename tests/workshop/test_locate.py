@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from typing import Any
 
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from catchpot.workshop.locate import KeyPath, key_lines, line_of
@@ -90,6 +90,7 @@ VALUES = st.one_of(
 )
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(KEYS, st.dictionaries(KEYS, VALUES, min_size=1, max_size=4), min_size=1, max_size=4))
 def test_any_text_of_tables(tables: dict[str, dict[str, str]]) -> None:
     text, expected = "", {}
