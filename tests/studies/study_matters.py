@@ -26,7 +26,8 @@ def matters(seeds: Sequence[int]) -> pl.DataFrame:
         made.append({
             "cause": name, "changes": own.height, "found_pct": _share(own["found"]),
             "first_right_pct": _share(found["first_right"]), "second_card_pct": _share(found["cards"] > 1),
-            "events_named": int(found["blamed"].sum()), "wrong_events": int((found["blamed"] - found["blamed_right"]).sum()),
+            "events_named": int(found["blamed"].sum()),
+            "wrong_events": int((found["blamed"] - found["blamed_right"]).sum()),
         })  # fmt: skip
     none = rows.filter(pl.col("cause") == "none")
     made.append({
