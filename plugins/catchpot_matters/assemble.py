@@ -22,6 +22,7 @@ FADED_SHOTS: Final = 10
 SETTLED_SHOTS: Final = 60
 """Shots after which a step that stands is how the mould is now."""
 LIKELIER: Final = 0.5
+FEW_SETTINGS: Final = 2
 OPEN_ENDS: Final = ("vacuum_supply", "clamp_seals")
 
 
@@ -260,15 +261,20 @@ def _lines(
         else:
             made.append(("evidence", s.sentence, s))
     top = next(iter(m.chances), "")
-    less = [(c, p) for c, p in list(m.chances.items())[1:4] if c and p >= 0.01]
-    if top and less:
-        others = words.listed([f"{said(m, c)} ({percent(p)})" for c, p in less])
-        made.append(("rules_out", f"Less likely: {others}.", None))
+    for lead_in, low, high in (("It may be both, beside it", LIKELIER, 1.01), ("Less likely", 0.01, LIKELIER)):
+        some = [f"{said(m, c)} ({percent(p)})" for c, p in list(m.chances.items())[1:4] if c and low <= p < high]
+        if top and some:
+            made.append(("rules_out", f"{lead_in}: {words.listed(some)}.", None))
     made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
     first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
     named = (m.chances.get(top) or 0.0) >= LIKELIER
-    for h in happened:
-        if first <= h.place <= last and h.kind != "finding_closed":
+    near = [h for h in happened if first <= h.place <= last and h.kind != "finding_closed"]
+    settings = [h for h in near if h.kind == "volume_set"]
+    if len(settings) > FEW_SETTINGS:
+        # Where what is set follows each shot, no one setting says anything.
+        near = [h for h in near if h not in settings]
+    for h in near:
+        if not lead.trend or h.telling or min(abs(h.place - lead.low), abs(h.place - lead.at)) <= 1:
             # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
             fits = named and h.telling and bool(set(top.split(" or ")) & h.brings)
             role = "evidence" if fits else "same_time"

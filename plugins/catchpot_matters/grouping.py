@@ -153,7 +153,7 @@ def _home(s: Statement, made: Sequence[Matter]) -> Matter | None:
     """The matter that a moved measure bears witness to: the likeliest explanation, then the nearest date."""
     best: tuple[float, Matter] | None = None
     for m in made:
-        near = [t for t in m.statements if t.principal and together(s, t)]
+        near = [t for t in m.statements if t.principal and together(s, t) and _not_before(s, t)]
         if not near or (s.went_back and not any(t.went_back for t in near)):
             continue
         bears = max(
@@ -166,6 +166,13 @@ def _home(s: Statement, made: Sequence[Matter]) -> Matter | None:
             if best is None or score > best[0]:
                 best = (score, m)
     return best[1] if best else None
+
+
+def _not_before(witness: Statement, principal: Statement) -> bool:
+    """Whether a witness may have begun with it; a leak is told once it passes a limit, long after it began to grow."""
+    if principal.about.startswith("leak") and same_measure(witness.about, principal.about):
+        return True
+    return witness.high >= min(principal.low, principal.at) - NEAR
 
 
 def _fits(witness: Statement, principal: Statement, cause: str) -> float:
@@ -186,7 +193,7 @@ def _by_date(loose: Sequence[Statement]) -> list[Matter]:
     for s in sorted(loose, key=lambda s: s.at):
         mate = next((
             m for m in made
-            if any(together(s, t) and candidates(s) & candidates(t) for t in m.statements)
+            if any(together(s, t) and _end_alike(s, t) and candidates(s) & candidates(t) for t in m.statements)
         ), None)  # fmt: skip
         if mate is None:
             made.append(Matter([s]))
@@ -195,10 +202,20 @@ def _by_date(loose: Sequence[Statement]) -> list[Matter]:
     return made
 
 
+def _end_alike(a: Statement, b: Statement) -> bool:
+    """Whether both stand, or both ended at about the same shot: what one cause brought ends with it."""
+    if (a.ended is None) != (b.ended is None):
+        return False
+    return a.ended is None or abs(a.end - b.end) <= NEAR
+
+
 def _home_of_single(s: Statement, made: Sequence[Matter]) -> Matter | None:
     """The matter in whose course a shot went odd the way its cause makes shots odd."""
     for m in made:
-        first, last = m.span
+        leads = [t for t in m.statements if t.principal]
+        if not leads:
+            continue
+        first, last = min(t.low for t in leads), max(t.end for t in leads)
         cause = next(iter(m.chances), "")
         if first - 1 <= s.at and s.end <= max(last, first) + NEAR and any(explained(s, c) for c in cause.split(" or ")):
             return m
