@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from catchpot.analysis import Job, Refused, Result
+from catchpot.happened import SHOT_COLUMNS
 from catchpot.report import words
 from catchpot.stats.capability import capability
 from catchpot.tables import Table, empty, shape
@@ -43,9 +44,7 @@ class CapabilityAnalysis:
     name = "capability"
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False  # a later shot of the month changes its row
-    needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
-        {"shot": ("injector", "fabric_batch", "resin_batch"), "*": ()}
-    )
+    needs: Mapping[str, tuple[str, ...]] = MappingProxyType({"shot": SHOT_COLUMNS, "*": ()})
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({"event": ("time", "mould", "kind", "detail")})
     yields: tuple[Table, ...] = (CAPABILITY, CAPABILITY_SHOT, CAPABILITY_PART)
     params: type[BaseModel] = CapabilityParams
@@ -81,7 +80,7 @@ class CapabilityAnalysis:
         return Result(tables, refused)
 
     def _measure(
-        self, job: Job, mould: str, measure: str, column: str, wide: pl.DataFrame, cuts: list[happened.Cut],
+        self, job: Job, mould: str, measure: str, column: str, wide: pl.DataFrame, cuts: list[happened.Happened],
         params: CapabilityParams, rows: dict[str, Rows],
     ) -> None:  # fmt: skip
         known = wide.filter(pl.col(column).is_not_null()).select("shot", "started_at", "month", value=column)
@@ -101,7 +100,7 @@ class CapabilityAnalysis:
 
     def _month(
         self, key: dict[str, str], about: dict[str, Any], frame: pl.DataFrame, x: Floats,
-        earlier: list[Floats], steady: list[Floats], cuts: list[happened.Cut], params: CapabilityParams,
+        earlier: list[Floats], steady: list[Floats], cuts: list[happened.Happened], params: CapabilityParams,
         rows: dict[str, Rows],
     ) -> None:  # fmt: skip
         low, high = about["lower_limit"], about["upper_limit"]

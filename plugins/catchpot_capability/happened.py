@@ -1,60 +1,45 @@
-"""Seals, batches and meters changed within a month, and the stretches they cut it into."""
+"""Seals, batches, meters and settings changed within a month, and the stretches they cut it into."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 
 import polars as pl
 
-from catchpot.report.words import words_of
+from catchpot.happened import Happened, happenings
 
 CUTS = (
     "seal_replaced", "seal_reseated", "fabric_batch", "resin_batch", "meter_calibrated", "gel_coat_changed",
     "core_changed", "hose_changed", "vent_changed", "mould_serviced", "pump_serviced", "sensor_calibrated",
+    "volume_set",
 )  # fmt: skip
+SETTLED = 8
+"""Shots that a setting stays, or more, where somebody sets it and leaves it."""
 
 
-@dataclass(frozen=True)
-class Cut:
-    """An event that may cut a month in two."""
+def cuts(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Happened]:
+    """What changes a mould, its material, its meter or what is set, in time order; see `catchpot.happened`.
 
-    at: datetime
-    text: str
-
-
-def cuts(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Cut]:
-    """Events that change a mould, its material or its meter, in time order; batches also from the logs themselves.
-
-    events: rows of `event` for the mould and the workshop. shots: started_at, injector, fabric_batch, resin_batch of
-    the mould in time order. A meter's or pump's event counts where the mould was filled from that injector.
+    What is set follows every shot in some shops; where it changes more often than every `SETTLED` shots no change of it
+    cuts a month. A pump's service counts where it names an injector that filled the mould.
     """
-    found: list[Cut] = []
     injectors = [i for i in shots["injector"].drop_nulls().unique().to_list() if i]
-    noted: set[tuple[str, str]] = set()
-    for row in events.sort("time").iter_rows(named=True) if events is not None else ():
-        kind, detail = row["kind"] or "", (row["detail"] or "").strip()
-        if kind not in CUTS:
-            continue
-        if kind in ("meter_calibrated", "pump_serviced") and injectors and not any(i in detail for i in injectors):
-            continue
-        noted.add((kind, detail))
-        found.append(Cut(row["time"], f"{words_of(kind)} {detail}".strip()))
-    for kind in ("fabric_batch", "resin_batch"):
-        before: str | None = None
-        for at, batch in shots.select("started_at", kind).drop_nulls().iter_rows():
-            if before is not None and batch != before and (kind, batch) not in noted:
-                found.append(Cut(at, f"{words_of(kind)} {batch}"))
-            before = batch
-    return sorted(found, key=lambda c: c.at)
+    found = [
+        h for h in happenings(events, shots)
+        if h.kind in CUTS
+        and not (h.kind == "pump_serviced" and injectors and not any(i in h.detail for i in injectors))
+    ]  # fmt: skip
+    by_hand = sum(h.kind == "volume_set" for h in found)
+    often = by_hand * SETTLED > shots.height
+    return [h for h in found if not (often and h.kind == "volume_set")]
 
 
-def within(found: list[Cut], first: datetime, last: datetime) -> list[Cut]:
+def within(found: list[Happened], first: datetime, last: datetime) -> list[Happened]:
     """Cuts after the first and up to the last shot of a month."""
     return [c for c in found if first < c.at <= last]
 
 
-def stretches(starts: list[datetime], inside: list[Cut], least: int) -> list[tuple[str, int, int]]:
+def stretches(starts: list[datetime], inside: list[Happened], least: int) -> list[tuple[str, int, int]]:
     """A month cut at its events: (event it begins with, first place, place after the last), each of `least` shots.
 
     An event that would leave too short a stretch is passed over; one stretch only gives nothing.

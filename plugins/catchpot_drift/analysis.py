@@ -13,14 +13,12 @@ from pydantic import BaseModel
 
 from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import FINDING
+from catchpot.happened import SHOT_COLUMNS, happenings
 from catchpot.tables import Table, empty, shape
 from catchpot_drift import changes, series
 from catchpot_drift.findings import finding_rows
-from catchpot_drift.nearby import happenings
 from catchpot_drift.settings import DriftParams
 from catchpot_drift.tables import DRIFT, DRIFT_VALUE, DRIFT_WATCH
-
-SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 
 
 class DriftAnalysis:

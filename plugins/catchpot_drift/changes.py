@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from catchpot.happened import Happened
 from catchpot.stats.changepoint import Change, adjusted, find_changes, limit_for
 from catchpot.stats.control import cusum, ewma, individuals_chart
 from catchpot.stats.run_length import cusum_arl, ewma_arl, stretch_limits
-from catchpot_drift.nearby import Event, nearest
+from catchpot_drift.nearby import nearest
 from catchpot_drift.series import Series
 from catchpot_drift.settings import DriftParams
 
@@ -25,7 +26,7 @@ def watched(series: Sequence[Series]) -> list[tuple[Series, list[Change]]]:
     return [(s, find_changes(s.values, s.beside, limit)) for s in series]
 
 
-def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: list[Event], reach: int) -> list[Row]:
+def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Sequence[Happened], reach: int) -> list[Row]:
     """Rows of `drift`, in time order."""
     starts: list[datetime] = s.frame["started_at"].to_list()
     shots: list[str] = s.frame["shot"].to_list()

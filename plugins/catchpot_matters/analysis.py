@@ -11,11 +11,11 @@ from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Result
 from catchpot.core_tables import MATTER, MATTER_LINE
+from catchpot.happened import SHOT_COLUMNS, Happened, happenings
 from catchpot.tables import Table, empty, shape
 from catchpot_matters import statements as say
 from catchpot_matters.assemble import rows_of
 from catchpot_matters.grouping import group
-from catchpot_matters.happenings import Happened, happenings
 
 _ALL = ("*",)
 
@@ -33,7 +33,7 @@ class MatterAnalysis:
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType({
-        "shot": ("mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch"),
+        "shot": ("mould", "started_at", *SHOT_COLUMNS),
         "finding": _ALL,
     })  # fmt: skip
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({
@@ -65,8 +65,8 @@ class MatterAnalysis:
         made = stated(job, mould, line)
         events = job.tables.get("event")
         mine = None if events is None else events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
-        happened = happenings(mine, shots, line)
-        matters = group(made, _able(happened))
+        happened = happenings(mine, shots)
+        matters = group(made, _able(happened, line))
         return rows_of(mould, matters, happened, line, _forecasts(job, mould), self.zone)
 
 
@@ -97,10 +97,10 @@ def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
     return job.tables[table].filter(pl.col("mould") == mould)
 
 
-def _able(happened: list[Happened]) -> dict[int, set[str]]:
+def _able(happened: list[Happened], line: say.Timeline) -> dict[int, set[str]]:
     able: dict[int, set[str]] = {}
     for h in happened:
-        able.setdefault(h.place, set()).update(h.brings)
+        able.setdefault(line.place(h.at), set()).update(h.brings)
     return able
 
 

@@ -9,9 +9,9 @@ from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from catchpot.causes import CAUSES, by_words, through
+from catchpot.happened import Happened
 from catchpot.report import words
 from catchpot_matters.grouping import NEAR, Matter
-from catchpot_matters.happenings import Happened
 from catchpot_matters.statements import SEVERITIES, Statement, Timeline
 
 Row = dict[str, Any]
@@ -128,28 +128,28 @@ def standing(
     if closing:
         h = closing[-1]
         by = re.sub(r"^\S+\s*", "", h.detail).strip(" :") or "somebody"
-        if m.lead.single and last >= h.place:
+        if m.lead.single and last >= line.place(h.at):
             return Standing("open", again=f"Closed on {words.day(h.at, zone)} ({by}), and seen again since.")
         return Standing("closed", h.at, by)
     back = next((o for o in others if o is not m and _undoes(o, m)), None)
     if back is not None:
         near = range(back.lead.low - NEAR, back.lead.high + 2)
-        did = next((h for h in happened if h.place in near and h.ends & own), None)
+        did = next((h for h in happened if line.place(h.at) in near and h.ends & own), None)
         said_by = f"{did.text}, {words.day(did.at, zone)}" if did else "it went back"
         return Standing("closed", line.when(back.lead.at), said_by)
     ended = [s.ended for s in m.statements if s.principal or not any(t.principal for t in m.statements)]
     if ended and all(e is not None for e in ended) and not m.lead.single:
         over = max(e for e in ended if e is not None)
-        put_right = [h for h in happened if h.ends & own and abs(h.place - line.place(over)) <= NEAR]
+        put_right = [h for h in happened if h.ends & own and abs(line.place(h.at) - line.place(over)) <= NEAR]
         by = f"{put_right[-1].text}, {words.day(put_right[-1].at, zone)}" if put_right else "it went back by itself"
         return Standing("closed", over, by)
-    answers = [h for h in happened if h.ends & own and h.place > first]
+    answers = [h for h in happened if h.ends & own and line.place(h.at) > first]
     if answers and (m.lead.single or m.lead.analysis in ("seal_watch", "clamp_watch")):
         h = answers[-1]
         text = f"{h.text}, {words.day(h.at, zone)}"
-        if last >= h.place:
+        if last >= line.place(h.at):
             return Standing("open", again=f"Seen again since: {text}.")
-        made = line.last - h.place + 1
+        made = line.last - line.place(h.at) + 1
         return Standing("closed" if made >= PROVEN_SHOTS else "answered", h.at, text)
     if m.lead.single and line.last - last >= FADED_SHOTS:
         return Standing("closed", line.when(last + FADED_SHOTS), f"not seen in {FADED_SHOTS} shots since")
@@ -268,13 +268,13 @@ def _lines(
     made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
     first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
     named = (m.chances.get(top) or 0.0) >= LIKELIER
-    near = [h for h in happened if first <= h.place <= last and h.kind != "finding_closed"]
+    near = [h for h in happened if first <= line.place(h.at) <= last and h.kind != "finding_closed"]
     settings = [h for h in near if h.kind == "volume_set"]
     if len(settings) > FEW_SETTINGS:
         # Where what is set follows each shot, no one setting says anything.
         near = [h for h in near if h not in settings]
     for h in near:
-        if not lead.trend or h.telling or min(abs(h.place - lead.low), abs(h.place - lead.at)) <= 1:
+        if not lead.trend or h.telling or min(abs(line.place(h.at) - lead.low), abs(line.place(h.at) - lead.at)) <= 1:
             # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
             fits = named and h.telling and bool(set(top.split(" or ")) & h.brings)
             role = "evidence" if fits else "same_time"

@@ -54,7 +54,15 @@ def _job(
             "detail": [d for _, _, d in rows],
         },
     )
-    shot = pl.DataFrame({**beside, "injector": ["injector-1"] * shots, "fabric_batch": none, "resin_batch": none})
+    shot = pl.DataFrame(
+        {
+            **beside,
+            "injector": ["injector-1"] * shots,
+            "fabric_batch": none,
+            "resin_batch": none,
+            "programmed_volume_l": [2.6] * shots,
+        }
+    )
     return Job(
         (mould,),
         {"shot": shot, "*": pl.DataFrame({**beside, **values}), "event": event},

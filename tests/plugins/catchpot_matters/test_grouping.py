@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from catchpot.causes import CAUSES, HAPPENINGS, moves, through
+from catchpot.happened import Happened
 from catchpot_matters.assemble import rows_of, standing, top_of
 from catchpot_matters.grouping import BEFOREHAND, Matter, group
-from catchpot_matters.happenings import Happened
 from catchpot_matters.statements import Statement, Timeline
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -45,7 +45,7 @@ def _odd(kind: str, at: int) -> Statement:
 
 
 def _event(kind: str, at: int, detail: str = "") -> Happened:
-    return Happened(LINE.when(at), kind, detail, at, kind.replace("_", " "))
+    return Happened(LINE.when(at), kind, detail, kind.replace("_", " "))
 
 
 def test_a_weakening_clamp_is_one_matter_with_the_volume_that_follows_it_and_the_odd_shots_in_its_course() -> None:
