@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from catchpot.analysis import Job, Refused, Result
-from catchpot.happened import SHOT_COLUMNS
+from catchpot.happened import SHOT_COLUMNS, Happened
 from catchpot.report import words
 from catchpot.stats.capability import capability
 from catchpot.tables import Table, empty, shape
@@ -80,7 +80,7 @@ class CapabilityAnalysis:
         return Result(tables, refused)
 
     def _measure(
-        self, job: Job, mould: str, measure: str, column: str, wide: pl.DataFrame, cuts: list[happened.Happened],
+        self, job: Job, mould: str, measure: str, column: str, wide: pl.DataFrame, cuts: list[Happened],
         params: CapabilityParams, rows: dict[str, Rows],
     ) -> None:  # fmt: skip
         known = wide.filter(pl.col(column).is_not_null()).select("shot", "started_at", "month", value=column)
@@ -100,7 +100,7 @@ class CapabilityAnalysis:
 
     def _month(
         self, key: dict[str, str], about: dict[str, Any], frame: pl.DataFrame, x: Floats,
-        earlier: list[Floats], steady: list[Floats], cuts: list[happened.Happened], params: CapabilityParams,
+        earlier: list[Floats], steady: list[Floats], cuts: list[Happened], params: CapabilityParams,
         rows: dict[str, Rows],
     ) -> None:  # fmt: skip
         low, high = about["lower_limit"], about["upper_limit"]
