@@ -476,36 +476,22 @@ def plugins(
     name
         The analysis to forget.
     """
-    from catchpot.run.execute import away, forget_results
+    from catchpot.plugins.listing import listing
 
-    workshop, registry = _open(trust_plugins)
     if action == "forget":
         if name is None:
             warn(["plugins forget: name the analysis whose results are to go"])
             return WRONG
-        tables = forget_results(workshop, registry, name)
+        from catchpot.run.execute import forget_results
+
+        tables = forget_results(*_open(trust_plugins), name)
         words = f", its tables {', '.join(tables)} among them" if tables else ""
         emit({"forgotten": name, "tables": tables}, [f"took out what {name} had given{words}"], as_json=json)
         return DONE
-    kept = away(workshop, registry)
-    lines = [f"{k} - not in use; its results are kept, not recomputed since (plugins forget {k})" for k in kept]
-    spent = _seconds(workshop, registry)
-    rows = [row | {"seconds": round(spent.get(str(row["plugin"]), 0.0), 1)} for row in registry.as_rows()]
-    lines += [f"{name} - {seconds:.1f} s in the analyses as they are stored" for name, seconds in spent.items()]
-    emit({"plugins": rows, "kept": kept}, [*registry.sentences(), *lines], as_json=json)
-    return FAILED if registry.broken else DONE
-
-
-def _seconds(workshop: Workshop, registry: Registry) -> dict[str, float]:
-    """Time that each plugin's stored results took, by the ledger."""
-    from catchpot.store import Store
-
-    with Store(workshop.store_path).reading() as r:
-        ledger = r.ledger()
-    took: dict[str, float] = {}
-    for analysis, seconds in zip(ledger["analysis"], ledger["seconds"], strict=True):
-        took[analysis] = took.get(analysis, 0.0) + (seconds or 0.0)
-    return {p.name: total for p in registry.plugins if (total := sum(took.get(a.name, 0.0) for a in p.analyses))}
+    found = listing(home(), trust_plugins=trust_plugins)
+    warn(found.warnings)
+    emit({"plugins": found.rows, "kept": found.kept}, found.sentences(), as_json=json)
+    return DONE if found.sound else FAILED
 
 
 @app.command

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from catchpot.plugins import Registry, load
+from catchpot.plugins.listing import Listing
 from catchpot.workshop import Workshop
 
 Reopen = Callable[..., Workshop]
@@ -192,14 +193,14 @@ def test_plugins_are_switched_off_by_name_ours_too(reopen: Reopen, drop_in: Writ
     registry = load(reopen('[plugins]\ndisabled = ["logs", "weights"]\n'), trust=True, core=False)
     assert not {"logs", "weights"} & set(names(registry))
     assert registry.disabled == ("logs", "weights")
-    assert "logs - disabled in catchpot.toml" in registry.sentences()
+    assert "logs - disabled in catchpot.toml" in Listing(registry.as_rows()).sentences()
 
 
 def test_the_listing_names_origin_and_what_is_registered(reopen: Reopen, drop_in: Write) -> None:
     drop_in("weights.py", GOOD)
     drop_in("zz.py", "1/0")
     registry = load(reopen(), trust=True, core=False)
-    lines = registry.sentences()
+    lines = Listing(registry.as_rows()).sentences()
     assert "weights (plugins/weights.py) - in use; analyses: weights; tables: weights" in lines
     assert "zz (plugins/zz.py) - not used" in lines
     rows = {r["plugin"]: r for r in registry.as_rows()}

@@ -11,6 +11,7 @@ import pytest
 from cyclopts import App
 
 from catchpot.plugins import load, register_commands, trust
+from catchpot.plugins.listing import Listing
 from catchpot.workshop import Workshop
 
 Reopen = Callable[..., Workshop]
@@ -25,7 +26,7 @@ def test_without_an_answer_nothing_runs(reopen: Reopen, drop_in: Write, home: Pa
     assert not (home / "plugins" / "ran").exists()
     assert registry.untrusted == ("mark",)
     assert any("plugins not run: mark" in w and "--trust-plugins" in w for w in registry.warnings)
-    assert "mark (plugins/) - not trusted, not run" in registry.sentences()
+    assert "mark (plugins/mark.py) - not trusted, not run" in Listing(registry.as_rows()).sentences()
 
 
 def test_the_answer_is_kept_with_the_user_and_not_in_the_workshop(
@@ -117,7 +118,9 @@ def test_the_listing_says_what_a_plugin_is_and_may(reopen: Reopen, drop_in: Writ
     )
     fill = next(r for r in registry.as_rows() if r["plugin"] == "fill")
     assert fill["trust"] == "ours" and "phase" in fill["needs"] and "register_analyses" in fill["hooks"]
-    assert any(line.startswith("  ours, SHA-256 ") and "needs: " in line for line in registry.sentences())
+    assert any(
+        line.startswith("  ours; SHA-256 ") and "needs: " in line for line in Listing(registry.as_rows()).sentences()
+    )
 
 
 def test_settings_that_cannot_be_written_are_said(reopen: Reopen, drop_in: Write, config: Path) -> None:

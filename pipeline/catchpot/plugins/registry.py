@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from catchpot.analysis import Analysis
 from catchpot.core_tables import CORE_TABLES
-from catchpot.plugins.sources import Broken
+from catchpot.plugins.sources import Broken, Source
 from catchpot.tables import Table
 
 if TYPE_CHECKING:
@@ -135,25 +135,19 @@ class Registry:
             }
             for p in self.plugins
         ]
-        rows += [_idle(name, origin, "not used", errors) for (name, origin), errors in wrong.items()]
-        rows += [_idle(name, "", "disabled in catchpot.toml", []) for name in self.disabled]
-        rows += [_idle(name, "plugins/", "not trusted, not run", []) for name in self.untrusted]
+        rows += [self._idle(name, origin, "not used", errors) for (name, origin), errors in wrong.items()]
+        rows += [self._idle(name, "", "disabled in catchpot.toml", []) for name in self.disabled]
+        rows += [self._idle(name, f"plugins/{name}.py", "not trusted, not run", []) for name in self.untrusted]
         return rows
 
-    def sentences(self) -> list[str]:
-        """One line a plugin, then what is wrong."""
-        lines = []
-        for row in self.as_rows():
-            has = [f"{k}: {', '.join(row[k])}" for k in ("readers", "analyses", "tables", "sections") if row[k]]
-            head = f"{row['plugin']} ({row['origin']})" if row["origin"] else str(row["plugin"])
-            lines.append(f"{head} - {row['state']}" + "".join(f"; {h}" for h in has))
-            if "digest" in row:
-                more = [f"{k}: {', '.join(row[k])}" for k in ("hooks", "needs") if row[k]]
-                lines.append("  " + "; ".join([f"{row['trust']}, SHA-256 {row['digest'][:12]}", *more]))
-            lines += [f"  {e}" for e in row["errors"]]
-        return lines
-
-
-def _idle(name: str, origin: str, state: str, errors: Sequence[str]) -> dict[str, Any]:
-    nothing: Mapping[str, list[str]] = {"readers": [], "analyses": [], "tables": [], "sections": []}
-    return {"plugin": name, "origin": origin, "state": state, **nothing, "errors": list(errors)}
+    def _idle(self, name: str, origin: str, state: str, errors: Sequence[str]) -> dict[str, Any]:
+        file = self.workshop.home / origin if self.workshop is not None and origin.startswith("plugins/") else None
+        digest = Source(name, origin, file).digest() if file is not None else None
+        nothing: Mapping[str, list[str]] = {
+            k: [] for k in ("readers", "analyses", "tables", "sections", "hooks", "needs")
+        }
+        trust = "not trusted" if name in self.untrusted else ""
+        return {
+            "plugin": name, "origin": origin, "state": state, **nothing, "digest": digest or "", "trust": trust,
+            "errors": list(errors),
+        }  # fmt: skip
