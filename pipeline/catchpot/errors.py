@@ -21,4 +21,8 @@ class Stopped(KeyboardInterrupt):
         self.finished = finished
 
 
-__all__ = ["CatchpotError", "Stopped"]
+class PluginFault(Exception):  # noqa: N818 - what a plugin did, not a mistake of the program
+    """Something a plugin did or let happen, in words that need no name of an error before them."""
+
+
+__all__ = ["CatchpotError", "PluginFault", "Stopped"]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME
+from catchpot.errors import PluginFault
 from catchpot.ingest.reader import FrameLayout, LogRefused, TableLayout, TextLayout
 from catchpot.ingest.scan import refuse_damage
 
@@ -42,17 +43,25 @@ class Asked:
 
 def layout_of(source: Source, readers: Sequence[Reader], workshop: Workshop, asked: Asked) -> Layout:
     """The layout by the first reader that claims the file; LogRefused where none does, it can't, or it fails."""
+    failed = ""
     for reader in readers:
         try:
             claims = bool(reader.claims(source, workshop))
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may exit, or panic below Python
-            asked.failures.setdefault(reader.name, []).append((source.name, failure(error, reader)))
+            said = failure(error, reader)
+            asked.failures.setdefault(reader.name, []).append((source.name, said))
+            failed += f"; the reader {reader.name!r}, whose file it may be, failed when asked: {said}"
             continue
         if claims:
-            return _described(source, reader, workshop, asked)
-    raise LogRefused("no reader takes a file of this kind")
+            try:
+                return _described(source, reader, workshop, asked)
+            except LogRefused as refused:
+                if not failed:
+                    raise
+                raise LogRefused(f"{refused.reason}{failed}", refused.line) from refused
+    raise LogRefused(f"no reader takes a file of this kind{failed}")
 
 
 def _described(source: Source, reader: Reader, workshop: Workshop, asked: Asked) -> Layout:
@@ -80,6 +89,8 @@ def failure(error: BaseException, reader: object) -> str:
     import sys
     import traceback
 
+    if isinstance(error, PluginFault):
+        return str(error)
     words = f"{type(error).__name__}: {error}".removesuffix(": ")
     file = getattr(sys.modules.get(type(reader).__module__), "__file__", None)
     lines = [f.lineno for f in traceback.extract_tb(error.__traceback__) if f.filename == file]

@@ -59,7 +59,9 @@ def ingest(
     patterns = [p for s in workshop.settings.profiles.values() for p in s.files]
     follow = workshop.settings.workshop.follow_links
     files = find_logs(workshop.home, patterns, unread, follow_links=follow)
-    outcome = ingest_files(workshop, registry.readers, files, profile=profile, progress=progress, now=now, whole=True)
+    outcome = ingest_files(
+        workshop, registry.guarded_readers, files, profile=profile, progress=progress, now=now, whole=True
+    )
     outcome.unread = unread
     return outcome
 

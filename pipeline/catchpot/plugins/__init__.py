@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import sys
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -14,6 +16,7 @@ import pluggy
 
 from catchpot import hookspecs
 from catchpot.analysis import Analysis
+from catchpot.errors import PluginFault
 from catchpot.plugins import sources, trust
 from catchpot.plugins.registry import CORE, Plugin, Registry
 from catchpot.plugins.shapes import analysis_faults, reader_faults, section_faults
@@ -23,6 +26,9 @@ if TYPE_CHECKING:
     from cyclopts import App
 
     from catchpot.workshop import Workshop
+
+# Every command loads every plugin, and people wait for it.
+LOAD_LIMIT_S = 30.0
 
 __all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
 
@@ -54,7 +60,7 @@ def load(
         for kind, faults in (("reader", reader_faults), ("analysis", analysis_faults), ("section", section_faults)):
             hook = {"reader": "register_readers", "analysis": "register_analyses", "section": "register_sections"}[kind]
             given = {"settings": workshop.settings.raw} if kind == "analysis" else {}
-            items, error = _call(manager, module, hook, given)
+            items, error = _call(manager, source, module, hook, given)
             good = []
             wrong = [error] if error else []
             for item in items:
@@ -94,7 +100,7 @@ def register_commands(app: App, home: Path) -> list[str]:
     """
     manager, modules, broken, warnings, _ = _load_modules(home / "plugins", _disabled(home), False, may_ask=False)
     for source, module in modules:
-        _, error = _call(manager, module, "register_commands", {"app": app})
+        _, error = _call(manager, source, module, "register_commands", {"app": app})
         if error:
             broken.append(Broken(source.name, source.origin, error))
     return [*map(str, broken), *warnings]
@@ -189,10 +195,13 @@ def _may_run(
 def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType | None, str]:
     """Load and register one plugin; the module, or None and what is wrong."""
     try:
-        module = source.load()
-    except (Exception, SystemExit) as error:
+        with _held(source):
+            module = source.load()
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:  # it may exit, or panic below Python
         place = source.place if isinstance(source.place, Path) else None
-        return None, f"can't be loaded: {sources.said(error, place)}"
+        return None, f"can't be loaded: {_words(error, place)}"
     try:
         manager.register(module, name=source.name)
         unknown = [h.name for h in manager.get_hookcallers(module) or () if not h.has_spec()]
@@ -209,12 +218,31 @@ def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType |
 
 
 def _call(
-    manager: pluggy.PluginManager, module: ModuleType, hook: str, given: Mapping[str, Any]
+    manager: pluggy.PluginManager, source: Source, module: ModuleType, hook: str, given: Mapping[str, Any]
 ) -> tuple[list[Any], str]:
     """What one plugin's hook returns, as a list, or what it raised; no plugin's failure touches another."""
     others = [p for p in manager.get_plugins() if p is not module]
     try:
-        returned = manager.subset_hook_caller(hook, others)(**given)
-        return [item for items in returned for item in items], ""
-    except (Exception, SystemExit) as error:
-        return [], f"{hook} failed: {sources.said(error, module)}"
+        with _held(source):
+            returned = manager.subset_hook_caller(hook, others)(**given)
+            return [item for items in returned for item in items or ()], ""
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        return [], f"{hook} failed: {_words(error, module)}"
+
+
+@contextmanager
+def _held(source: Source) -> Iterator[None]:
+    """Code of others gets some seconds to load and register, and what it prints is no answer of ours."""
+    if not source.outside:
+        yield
+        return
+    from catchpot.run.guard import limited
+
+    with redirect_stdout(sys.stderr), limited(LOAD_LIMIT_S, "loading it took longer than {:g} s"):
+        yield
+
+
+def _words(error: BaseException, near: ModuleType | Path | None) -> str:
+    return str(error) if isinstance(error, PluginFault) else sources.said(error, near)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from catchpot.tables import Table
 if TYPE_CHECKING:
     from catchpot.ingest.reader import Reader
     from catchpot.report.section import Section
+    from catchpot.run.guard import Worker
     from catchpot.workshop import Problem, Workshop
 
 CORE = "catchpot"
@@ -72,6 +74,37 @@ class Registry:
         from catchpot.ingest.asking import in_order
 
         return in_order([r for p in self.plugins for r in p.readers])
+
+    @cached_property
+    def worker(self) -> Worker | None:
+        """The process in which plugins that are not ours work; not started before it is asked. None without any."""
+        if self.workshop is None or not any(p.outside for p in self.plugins):
+            return None
+        from catchpot.run.guard import Worker
+
+        limit = self.workshop.settings.plugins.memory_limit_mb
+        return Worker(self.workshop.home, limit, [p.file_digest for p in self.plugins if p.file_digest])
+
+    @cached_property
+    def guarded_readers(self) -> list[Reader]:
+        """Readers in the order they are asked; those of plugins that are not ours work in a process of their own."""
+        from catchpot.ingest.asking import in_order
+        from catchpot.run.apart import ReaderApart
+
+        return in_order([self._kept_apart(p, ReaderApart, r) for p in self.plugins for r in p.readers])
+
+    @cached_property
+    def guarded_sections(self) -> list[Section]:
+        """Sections in the order of a page; those of plugins that are not ours work in a process of their own."""
+        from catchpot.run.apart import SectionApart
+
+        made = [self._kept_apart(p, SectionApart, s) for p in self.plugins for s in p.sections]
+        return sorted(made, key=lambda s: (s.order, s.name))
+
+    def _kept_apart(self, plugin: Plugin, kind: Callable[..., Any], item: Any) -> Any:
+        if not plugin.outside or self.worker is None or self.workshop is None:
+            return item
+        return kind(item, self.worker, self.workshop.settings.plugins.time_limit_s)
 
     @property
     def analyses(self) -> list[Analysis]:

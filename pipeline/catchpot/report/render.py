@@ -73,7 +73,7 @@ def write_report(
 
     return write_pages(
         Store(workshop.store_path, list(registry.tables().values())),
-        registry.sections,
+        registry.guarded_sections,
         out or workshop.reports_dir,
         name=workshop.settings.workshop.name,
         zone=workshop.settings.workshop.time_zone,

@@ -10,6 +10,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from catchpot.errors import PluginFault
 from catchpot.report import collect
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
 from catchpot.report.pages import Pages
@@ -119,8 +120,9 @@ class Site:
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may exit, or panic below Python
-            said = f"{type(error).__name__}: {error}".strip(": ")
-            card = Card(slug(section.name), section.title, section.name, where, said, traceback.format_exc())
+            said = str(error) if isinstance(error, PluginFault) else f"{type(error).__name__}: {error}".strip(": ")
+            trace = getattr(error, "trace", "") or traceback.format_exc()
+            card = Card(slug(section.name), section.title, section.name, where, said, trace)
             self.cards.append(card)
             return card
 

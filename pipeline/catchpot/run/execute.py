@@ -12,7 +12,6 @@ from catchpot.core_tables import EVENT, PART, REFUSAL
 from catchpot.errors import Stopped
 from catchpot.run import staleness
 from catchpot.run.graph import Plan, Step, plan
-from catchpot.run.guard import Worker
 from catchpot.run.outcome import AnalyseOutcome
 from catchpot.run.pending import Pending
 from catchpot.run.step import Past, Progress, StepRun
@@ -73,25 +72,20 @@ def analyse(
             w.mirror(PART, workshop.parts)
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
-    limits = workshop.settings.plugins
-    worker = Worker(workshop.home, limits.memory_limit_mb, [p.file_digest for p in registry.plugins if p.file_digest])
     pending = Pending(store)
-    try:
-        for step in the_plan.steps:
-            params = settings_of(workshop, step)
-            run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry, worker)
-            # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
-            try:
-                outcome_of = run.all(dry_run) if step.name in wanted else run.skip()
-            except KeyboardInterrupt:
-                outcome.steps.append(run.stopped())
-                raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
-            if outcome_of is not None:
-                outcome.steps.append(outcome_of)
-        if not dry_run:
-            outcome.write_s = pending.flush()
-    finally:
-        worker.stop()
+    for step in the_plan.steps:
+        params = settings_of(workshop, step)
+        run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry)
+        # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
+        try:
+            outcome_of = run.all(dry_run) if step.name in wanted else run.skip()
+        except KeyboardInterrupt:
+            outcome.steps.append(run.stopped())
+            raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
+        if outcome_of is not None:
+            outcome.steps.append(outcome_of)
+    if not dry_run:
+        outcome.write_s = pending.flush()
     return outcome
 
 

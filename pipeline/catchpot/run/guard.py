@@ -11,47 +11,49 @@ import subprocess
 import sys
 import threading
 import time
+import weakref
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from types import FrameType
 from typing import TYPE_CHECKING, Any
+
+from catchpot.errors import PluginFault
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from catchpot.analysis import Job, Result
-
 _LENGTH = struct.Struct("<Q")
 
 
-class OverTime(Exception):  # noqa: N818 - a limit that was reached
-    """A part took longer than the settings let it."""
-
-    def __init__(self, limit_s: float) -> None:
-        super().__init__(f"it took longer than {limit_s:g} s (time_limit_s in [plugins])")
+class OverTime(PluginFault):
+    """Something took longer than it may."""
 
 
-class Elsewhere(Exception):  # noqa: N818 - what another process has raised
-    """An error raised in the plugin's own process. trace: its whole text there."""
+PART_WORDS = "it took longer than {:g} s (time_limit_s in [plugins])"
 
-    def __init__(self, short: str, trace: str) -> None:
+
+class Elsewhere(PluginFault):
+    """An error raised in the plugin's own process. trace: its whole text there; ended: the process is gone."""
+
+    def __init__(self, short: str, trace: str, *, ended: bool = False) -> None:
         super().__init__(short)
         self.trace = trace
+        self.ended = ended
 
 
 @contextmanager
-def limited(limit_s: float) -> Iterator[None]:
-    """Raise OverTime when the block takes longer; in the main thread of systems with an alarm clock, else no limit.
+def limited(limit_s: float, words: str = PART_WORDS) -> Iterator[None]:
+    """Raise OverTime (words, with the limit put in) when the block takes longer.
 
-    Code that never comes back to Python is not reached; what is not ours runs in a process of its own for that.
+    Only in the main thread of systems with an alarm clock, else there is no limit. Code that never comes back to
+    Python is not reached; what is not ours runs in a process of its own for that.
     """
     if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "setitimer"):
         yield
         return
 
     def ring(number: int, frame: FrameType | None) -> None:
-        raise OverTime(limit_s)
+        raise OverTime(words.format(limit_s))
 
     before = signal.signal(signal.SIGALRM, ring)
     signal.setitimer(signal.ITIMER_REAL, limit_s)
@@ -63,50 +65,57 @@ def limited(limit_s: float) -> Iterator[None]:
 
 
 class Worker:
-    """A process that has loaded the workshop's plugins and computes jobs for us, one at a time."""
+    """A process that has loaded the workshop's plugins and works for us, one request at a time."""
 
     def __init__(self, home: Path, memory_mb: float, trusted: Sequence[str] = ()) -> None:
         """trusted: digests of the drop-in files that may run in it."""
         self.home, self.memory_mb, self.trusted = home, memory_mb, trusted
         self._process: subprocess.Popen[bytes] | None = None
+        # What the process was told last, by its number; kept here so that no other object takes its place.
+        self.told: tuple[int, int] = (0, 0)
+        self.held: object = None
 
-    def compute(self, analysis: str, job: Job, limit_s: float) -> Result:
-        """What the analysis returns for the job; OverTime, or Elsewhere where it raised or its process ended."""
-        asked = pickle.dumps((analysis, replace(job, tables=dict(job.tables), declared=dict(job.declared))))
+    @property
+    def number(self) -> int:
+        """Of the process, for those who told it something that a new one doesn't know; 0 where there is none."""
+        return self._process.pid if self._process is not None and self._process.poll() is None else 0
+
+    def ask(self, limit_s: float, kind: str, *what: Any) -> Any:
+        """What came of a request (see `run/worker.py`); OverTime, or Elsewhere where it raised or its process ended.
+
+        An exception that the plugin raises on purpose is raised here as it was.
+        """
+        asked = pickle.dumps((kind, what))
         process = self._started()
         try:
             assert process.stdin is not None
             process.stdin.write(_LENGTH.pack(len(asked)) + asked)
             process.stdin.flush()
-            kind, *rest = pickle.loads(self._answer(process, limit_s))
+            ending, *rest = pickle.loads(self._answer(process, limit_s))
         except OverTime:
             self.stop()
             raise
         except (OSError, EOFError, pickle.UnpicklingError):
-            code = process.wait(5)
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(5)
+            code = process.poll() or 0
             self.stop()
             words = f"signal {signal.Signals(-code).name}" if code < 0 else f"exit status {code}"
-            raise Elsewhere(f"its process ended by itself ({words})", "") from None
+            raise Elsewhere(f"its process ended by itself ({words})", "", ended=True) from None
         except BaseException:
             self.stop()
             raise
-        if kind == "raised":
+        if ending == "raised":
             raise Elsewhere(*rest)
-        result: Result = rest[0]
-        return result
+        if ending == "refused":
+            raise rest[0]
+        return rest[0]
 
     def stop(self) -> None:
         """End the process, if there is one."""
         process, self._process = self._process, None
-        if process is None:
-            return
-        with suppress(OSError):
-            process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with suppress(OSError):
-                    pipe.close()
+        if process is not None:
+            _end(process)
 
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is None or self._process.poll() is not None:
@@ -116,6 +125,7 @@ class Worker:
             self._process = subprocess.Popen(
                 words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
             )
+            weakref.finalize(self, _end, self._process)
         return self._process
 
     def _answer(self, process: subprocess.Popen[bytes], limit_s: float) -> bytes:
@@ -129,7 +139,7 @@ class Worker:
             while len(got) < n:
                 left = until - time.monotonic()
                 if left <= 0 or not select.select([number], [], [], left)[0]:
-                    raise OverTime(limit_s)
+                    raise OverTime(PART_WORDS.format(limit_s))
                 piece = os.read(number, min(n - len(got), 1 << 20))
                 if not piece:
                     raise EOFError
@@ -141,6 +151,16 @@ class Worker:
             process.warm = True  # type: ignore[attr-defined]  # a mark of ours on the process
             until = time.monotonic() + limit_s
         return take(_LENGTH.unpack(take(_LENGTH.size))[0])
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    with suppress(OSError):
+        process.kill()
+    process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with suppress(OSError):
+                pipe.close()
 
 
 def own_line(error: BaseException, module: Any) -> str:

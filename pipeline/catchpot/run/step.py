@@ -6,14 +6,16 @@ import re
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from catchpot.analysis import Kept, keeps
+from catchpot.errors import PluginFault
 from catchpot.run import deliver, job, staleness
 from catchpot.run.graph import Plan, Step
-from catchpot.run.guard import Elsewhere, OverTime, Worker, limited, own_line
+from catchpot.run.guard import OverTime, limited, own_line
 from catchpot.run.outcome import StepOutcome
 from catchpot.run.pending import Done, Pending
 from catchpot.run.staleness import FAILED, Inputs, Keys, Known
@@ -43,7 +45,7 @@ _VARYING = re.compile(r"'[^']*'|\S*\d\S*")
 
 def _short(error: BaseException) -> str:
     """An error in a line."""
-    if isinstance(error, Elsewhere | OverTime):
+    if isinstance(error, PluginFault):
         return str(error)
     if isinstance(error, SystemExit):
         return f"it called for the program's end (SystemExit: {error})"
@@ -76,7 +78,6 @@ class StepRun:
         past: Past,
         progress: Progress | None,
         registry: Registry,
-        worker: Worker,
     ) -> None:
         self.step, self.workshop, self.pending, self.inputs = step, workshop, pending, inputs
         self.declared = the_plan.declared
@@ -100,7 +101,7 @@ class StepRun:
         self.limit_s = workshop.settings.plugins.time_limit_s
         plugin = registry.plugin_of(step.name)
         self.module = plugin.module
-        self.worker = worker if plugin.outside else None
+        self.worker = registry.worker if plugin.outside else None
         self.keeps = _keeps(step)
 
     def skip(self) -> StepOutcome | None:
@@ -290,7 +291,8 @@ class StepRun:
         self.outcome.rows_read += sum(f.height for f in the_job.tables.values())
         try:
             if self.worker is not None:
-                result = self.worker.compute(self.step.name, the_job, self.limit_s)
+                sent = replace(the_job, tables=dict(the_job.tables), declared=dict(the_job.declared))
+                result = self.worker.ask(self.limit_s, "compute", self.step.name, sent)
             else:
                 with limited(self.limit_s):
                     result = self.step.analysis.compute(the_job)

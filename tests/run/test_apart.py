@@ -1,0 +1,178 @@
+"""Readers and sections of others work under the limits of analyses: each way to misbehave costs its own part only."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from catchpot.cli import main
+
+PLUGIN = """
+import os, sys, time
+import polars as pl
+import catchpot
+from catchpot.ingest.reader import FrameLayout, LogRefused, ShotFrame, ShotMeta
+from catchpot.report.section import Cell, Page, Panel
+
+class Odd:
+    name, order, binary = "odd", 50, True
+    def claims(self, source, workshop):
+        print("asked", flush=True)
+        if not source.name.endswith(".odd"):
+            return False
+        CLAIMS
+        return True
+    def settings(self, source, workshop):
+        return "1"
+    def describe(self, source, workshop):
+        DESCRIBE
+        if source.data == b"bad":
+            raise LogRefused("this one is damaged", 3)
+        n = 120
+        frame = pl.DataFrame({"t_s": [0.5 * i for i in range(n)], "flow_l_min": [1.0 if 20 < i < 90 else 0.0 for i in range(n)],
+            "line_pressure_bar": [0.3] * n, "cavity_pressure_mbar": [500.0] * n})
+        return FrameLayout([ShotFrame(ShotMeta(source.stem, "hatch"), frame)])
+
+class Part:
+    name, title, order, analyses, needs = "part", "Part", 5, (), {"shot": ("mould",)}
+    def cells(self, view):
+        return [Cell("odd shots", str(view.tables["shot"].height))]
+    def panel(self, view):
+        PANEL
+        return Panel("in order", f"Shots: {view.tables['shot'].height}, all of them.")
+    def pages(self, view):
+        return [Page("parts", "All parts", [("Parts", Panel("in order", "All are there."))])]
+
+@catchpot.hookimpl
+def register_readers():
+    return [Odd()]
+
+@catchpot.hookimpl
+def register_sections():
+    return [Part()]
+"""
+
+BAD = {
+    "raises": ("raise ValueError('no')", "ValueError: no (odd.py, line "),
+    "exits": ("sys.exit(3)", "SystemExit: 3 (odd.py, line "),
+    "hangs": ("time.sleep(1e6)", "it took longer than 2 s (time_limit_s in [plugins])"),
+    "ends its process": ("os._exit(7)", "its process ended by itself (exit status 7)"),
+    "eats memory": ("x = bytearray(3_000_000_000)", "MemoryError"),
+    "gives rubbish": ("return object()", "where a"),
+}
+
+
+@pytest.fixture
+def shop(home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., None]:
+    """Write the drop-in and logs: two plain ones, four of the odd kind, one of these damaged."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    (home / "catchpot.toml").write_text(
+        '[plugins]\ndisabled = ["fill", "vacuum", "drift", "volume", "capability", "faults"]\n'
+        "time_limit_s = 2\nmemory_limit_mb = 2500\n"
+    )
+    logs = home / "logs"
+    logs.mkdir()
+    head = "# mould = lid\n# started_at = 2026-03-02T0{}:00:00+00:00\nt_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar\n"
+    rows = "".join(f"{0.5 * i},{1.0 if 20 < i < 90 else 0.0},0.3,500\n" for i in range(120))
+    for i in (1, 2):
+        (logs / f"plain-{i}.csv").write_text(head.format(i) + rows)
+    for i in range(4):
+        (logs / f"x{i}.odd").write_bytes(b"bad" if i == 3 else b"\0ok")
+
+    def written(**bodies: str) -> None:
+        code = PLUGIN
+        for place in ("CLAIMS", "DESCRIBE", "PANEL"):
+            code = code.replace(place, bodies.get(place, "pass"))
+        (home / "plugins").mkdir(exist_ok=True)
+        (home / "plugins" / "odd.py").write_text(code)
+
+    return written
+
+
+def ran(home: Path, capfd: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
+    status = main(["--home", str(home), "run", "--trust-plugins"])
+    done = capfd.readouterr()
+    return status, done.out, done.err
+
+
+def exported(home: Path, table: str, capfd: pytest.CaptureFixture[str]) -> list[dict[str, object]]:
+    assert main(["--home", str(home), "export", table, "--format", "json"]) == 0
+    rows: list[dict[str, object]] = json.loads(capfd.readouterr().out)
+    return rows
+
+
+def test_a_good_one_reads_and_draws_and_its_prints_are_no_answer(
+    home: Path, shop: Callable[..., None], capfd: pytest.CaptureFixture[str]
+) -> None:
+    shop()
+    status, out, err = ran(home, capfd)
+    assert status == 1  # the damaged file
+    assert "this one is damaged" in err and "asked" in err and "asked" not in out
+    assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2", "x0.odd", "x1.odd", "x2.odd"}
+    assert "Shots: 3, all of them." in (home / "reports" / "mould-hatch.html").read_text()
+    assert "All are there." in (home / "reports" / "parts.html").read_text()
+    assert "odd shots" in (home / "reports" / "index.html").read_text()
+
+
+@pytest.mark.parametrize("what", BAD)
+def test_a_bad_reader_costs_its_own_files(
+    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    body, said = BAD[what]
+    shop(DESCRIBE=body)
+    status, _, err = ran(home, capfd)
+    assert status == 1
+    aside = exported(home, "quarantine", capfd)
+    assert {r["source_file"] for r in aside} == {f"logs/x{i}.odd" for i in range(4)}
+    assert all("the reader 'odd'" in str(r["reason"]) for r in aside) and said in str(aside[0]["reason"])
+    assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2"}
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("what", [k for k in BAD if k != "gives rubbish"])
+def test_a_reader_that_fails_when_asked_is_named_once_and_others_are_asked(
+    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    body, said = BAD[what]
+    shop(CLAIMS=body)
+    _, _, err = ran(home, capfd)
+    [line] = [line for line in err.splitlines() if line.startswith("reader odd failed")]
+    assert "failed when asked about logs/x0.odd and 3 more files" in line and said in line
+    assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2"}
+
+
+@pytest.mark.parametrize("what", BAD)
+def test_a_bad_section_is_named_once_and_the_pages_are_written(
+    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    body, said = BAD[what]
+    shop(PANEL=body)
+    status, _, err = ran(home, capfd)
+    assert status == 1
+    lines = [line for line in err.splitlines() if "section part" in line]
+    assert said in lines[0] and len(lines) <= 2  # not asked again is another sentence
+    page = (home / "reports" / "mould-lid.html").read_text()
+    assert "Part" in page and "Traceback" not in page
+
+
+LOADING = {
+    "hangs": ("import time; time.sleep(1e6)", "can't be loaded: loading it took longer than 1 s"),
+    "exits": ("raise SystemExit(3)", "can't be loaded: SystemExit: 3 (line 3)"),
+    "prints": ("print('hello from the plugin')", ""),
+}
+
+
+@pytest.mark.parametrize("what", LOADING)
+def test_loading_is_held_too(
+    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("catchpot.plugins.LOAD_LIMIT_S", 1.0)
+    shop()
+    body, said = LOADING[what]
+    (home / "plugins" / "slow.py").write_text(f"import catchpot\n\n{body}\n")
+    status, out, err = ran(home, capfd)
+    assert said in err and "hello" not in out and status == 1
+    assert (home / "reports" / "index.html").exists()
