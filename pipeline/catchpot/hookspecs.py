@@ -1,4 +1,4 @@
-"""The hooks. They only register; the runner orders and runs.
+"""The hooks. All but `run_finished` only register; the runner orders and runs.
 
 A plugin is a module (entry point in group `catchpot.plugins.v1`, or one `.py` file in a workshop's `plugins/`) with
 functions of these names marked `@catchpot.hookimpl`.
@@ -13,9 +13,11 @@ import pluggy
 
 if TYPE_CHECKING:
     from cyclopts import App
+    from pydantic import BaseModel
 
     from catchpot.analysis import Analysis
     from catchpot.ingest.reader import Reader
+    from catchpot.outcome import RunOutcome
     from catchpot.report.section import Section
 
 PROJECT = "catchpot"
@@ -48,4 +50,22 @@ def register_sections() -> Sequence[Section]:
 @hookspec
 def register_commands(app: App) -> None:
     """Commands of the plugin: add them to the cyclopts app. A command works through `catchpot.api.open_session()`."""
+    raise NotImplementedError
+
+
+@hookspec
+def register_settings() -> type[BaseModel]:
+    """The model of the plugin's own settings, `[settings.NAME]` in catchpot.toml (NAME: the plugin's).
+
+    An analysis's settings are its own (`[analyses.NAME]`); these are for what else a plugin does.
+    """
+    raise NotImplementedError
+
+
+@hookspec
+def run_finished(outcome: RunOutcome) -> None:
+    """Called when a run (also a round of `watch`) is finished, its pages written and nothing left to compute.
+
+    What it raises is said and costs nothing else. It may take `time_limit_s` of `[plugins]`.
+    """
     raise NotImplementedError

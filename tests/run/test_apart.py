@@ -32,7 +32,8 @@ class Odd:
         if source.data == b"bad":
             raise LogRefused("this one is damaged", 3)
         n = 120
-        frame = pl.DataFrame({"t_s": [0.5 * i for i in range(n)], "flow_l_min": [1.0 if 20 < i < 90 else 0.0 for i in range(n)],
+        frame = pl.DataFrame({
+            "t_s": [0.5 * i for i in range(n)], "flow_l_min": [1.0 if 20 < i < 90 else 0.0 for i in range(n)],
             "line_pressure_bar": [0.3] * n, "cavity_pressure_mbar": [500.0] * n})
         return FrameLayout([ShotFrame(ShotMeta(source.stem, "hatch"), frame)])
 
@@ -75,7 +76,8 @@ def shop(home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callabl
     )
     logs = home / "logs"
     logs.mkdir()
-    head = "# mould = lid\n# started_at = 2026-03-02T0{}:00:00+00:00\nt_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar\n"
+    head = "# mould = lid\n# started_at = 2026-03-02T0{}:00:00+00:00\n"
+    head += "t_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar\n"
     rows = "".join(f"{0.5 * i},{1.0 if 20 < i < 90 else 0.0},0.3,500\n" for i in range(120))
     for i in (1, 2):
         (logs / f"plain-{i}.csv").write_text(head.format(i) + rows)

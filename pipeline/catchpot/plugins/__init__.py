@@ -18,12 +18,13 @@ from catchpot import hookspecs
 from catchpot.analysis import Analysis
 from catchpot.errors import PluginFault
 from catchpot.plugins import sources, trust
-from catchpot.plugins.registry import CORE, Plugin, Registry
+from catchpot.plugins.registry import CORE, HOOKS, Plugin, Registry
 from catchpot.plugins.shapes import analysis_faults, reader_faults, section_faults
 from catchpot.plugins.sources import Broken, Source
 
 if TYPE_CHECKING:
     from cyclopts import App
+    from pydantic import BaseModel
 
     from catchpot.workshop import Workshop
 
@@ -75,6 +76,8 @@ def load(
                     good.append(item)
             broken += [Broken(source.name, source.origin, w) for w in wrong]
             found[kind] = tuple(good)
+        own, error = _own_settings(manager, source, module)
+        broken += [Broken(source.name, source.origin, error)] if error else []
         loaded.append(
             Plugin(
                 source.name,
@@ -86,6 +89,7 @@ def load(
                 found["section"],
                 source.outside,
                 source.digest() or "",
+                own,
             )
         )
     named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)
@@ -104,6 +108,22 @@ def register_commands(app: App, home: Path) -> list[str]:
         if error:
             broken.append(Broken(source.name, source.origin, error))
     return [*map(str, broken), *warnings]
+
+
+def _own_settings(
+    manager: pluggy.PluginManager, source: Source, module: ModuleType
+) -> tuple[type[BaseModel] | None, str]:
+    if not hasattr(module, "register_settings"):
+        return None, ""
+    from pydantic import BaseModel
+
+    given, error = _call(manager, source, module, "register_settings", {}, many=False)
+    if error or not given:
+        return None, error
+    [model] = given
+    if isinstance(model, type) and issubclass(model, BaseModel):
+        return model, ""
+    return None, f"register_settings gave a {type(model).__name__}, where a pydantic model is expected"
 
 
 def _disabled(home: Path) -> tuple[str, ...]:
@@ -211,21 +231,29 @@ def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType |
         return None, f"can't be registered: {' '.join(str(error).split())}"
     if unknown:
         manager.unregister(name=source.name)
-        hooks = [n for n in vars(hookspecs) if n.startswith("register_")]
-        near = difflib.get_close_matches(unknown[0], hooks, 1)
+        near = difflib.get_close_matches(unknown[0], HOOKS, 1)
         return None, f"there is no hook {unknown[0]}" + (f" (did you mean {near[0]}?)" if near else "")
     return module, ""
 
 
 def _call(
-    manager: pluggy.PluginManager, source: Source, module: ModuleType, hook: str, given: Mapping[str, Any]
+    manager: pluggy.PluginManager,
+    source: Source,
+    module: ModuleType,
+    hook: str,
+    given: Mapping[str, Any],
+    *,
+    many: bool = True,
 ) -> tuple[list[Any], str]:
-    """What one plugin's hook returns, as a list, or what it raised; no plugin's failure touches another."""
+    """What one plugin's hook returns, as a list, or what it raised; no plugin's failure touches another.
+
+    many: the hook returns many at once.
+    """
     others = [p for p in manager.get_plugins() if p is not module]
     try:
         with _held(source):
             returned = manager.subset_hook_caller(hook, others)(**given)
-            return [item for items in returned for item in items or ()], ""
+            return [item for items in returned for item in items or ()] if many else list(returned), ""
     except KeyboardInterrupt:
         raise
     except BaseException as error:

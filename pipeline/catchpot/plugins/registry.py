@@ -9,26 +9,31 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
+from catchpot import hookspecs
 from catchpot.analysis import Analysis
 from catchpot.core_tables import CORE_TABLES
 from catchpot.plugins.sources import Broken, Source
 from catchpot.tables import Table
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from catchpot.ingest.reader import Reader
     from catchpot.report.section import Section
     from catchpot.run.guard import Worker
     from catchpot.workshop import Problem, Workshop
 
 CORE = "catchpot"
+HOOKS = sorted(n for n in vars(hookspecs) if n.startswith("register_") or n == "run_finished")
 
 
 @dataclass(frozen=True)
 class Plugin:
     """A loaded plugin and what it registered.
 
-    digest: SHA-256 of its code as it was loaded. outside: it is not ours, and can be loaded a second time by name, so
-    that it computes in a process of its own. file_digest: of a drop-in file, what trust goes by.
+    settings: the model of its own settings. digest: SHA-256 of its code as it was loaded. outside: it is not ours, and
+    can be loaded a second time by name, so that it works in a process of its own. file_digest: of a drop-in file, what
+    trust goes by.
     """
 
     name: str
@@ -40,11 +45,12 @@ class Plugin:
     sections: tuple[Section, ...] = ()
     outside: bool = False
     file_digest: str = ""
+    settings: type[BaseModel] | None = None
 
     @property
     def hooks(self) -> list[str]:
         """Names of the hooks it has."""
-        return sorted(n for n in vars(self.module) if n.startswith("register_") and callable(vars(self.module)[n]))
+        return [n for n in HOOKS if callable(vars(self.module).get(n))]
 
     @property
     def needs(self) -> list[str]:
@@ -140,11 +146,23 @@ class Registry:
 
     def check_settings(self, home: Path | None = None) -> list[Problem]:
         """What is wrong in the workshop's `[analyses.NAME]` settings."""
-        from catchpot.workshop import check_analysis_settings
+        from catchpot.workshop import check_analysis_settings, check_plugin_settings
 
         if self.workshop is None:
             return []
-        return check_analysis_settings(self.workshop, self.analyses)
+        models = {p.name: p.settings for p in self.plugins if p.settings is not None}
+        return [
+            *check_analysis_settings(self.workshop, self.analyses),
+            *check_plugin_settings(self.workshop, models),
+        ]
+
+    def settings_of(self, plugin: str) -> BaseModel | None:
+        """A plugin's own settings, validated; None where it registered none. ValidationError where they are wrong."""
+        model = next((p.settings for p in self.plugins if p.name == plugin), None)
+        if model is None:
+            return None
+        given = self.workshop.settings.settings.get(plugin, {}) if self.workshop is not None else {}
+        return model.model_validate(given)
 
     def as_rows(self) -> list[dict[str, Any]]:
         """One row a plugin: name, origin, state, what it registers, what is wrong."""

@@ -126,7 +126,7 @@ def _check_settings(workshop: Workshop, registry: Registry) -> None:
     problems = registry.check_settings(workshop.home)
     if registry.broken or registry.disabled or registry.untrusted:
         # Settings of an analysis whose plugin is away are no mistake of the user's.
-        known = {a.name for a in registry.analyses}
+        known = {a.name for a in registry.analyses} | {p.name for p in registry.plugins if p.settings is not None}
         problems = [p for p in problems if p.key.split(".")[1:2] and p.key.split(".")[1] in known]
     errors = [p for p in problems if getattr(p, "severity", "error") == "error"]
     if errors:

@@ -125,7 +125,9 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     of_book: dict[str | None, str] = {m: book.digest(m) for m in moulds}
     common = code_digest(physics, stats)
     settings = {
-        k: v for k, v in workshop.settings.raw.items() if k not in ("plugins", "analyses", "profiles", "export")
+        k: v
+        for k, v in workshop.settings.raw.items()
+        if k not in ("plugins", "analyses", "settings", "profiles", "export")
     }
     happened = workshop.events
     return Inputs(

@@ -7,7 +7,7 @@ from catchpot.workshop.mould import Mould, Resin
 from catchpot.workshop.opening import Workshop, check_workshop, json_schema, open_with_last_good, open_workshop
 from catchpot.workshop.problems import Problem, WorkshopError
 from catchpot.workshop.profile import Profile
-from catchpot.workshop.settings import Settings, check_analysis_settings
+from catchpot.workshop.settings import Settings, check_analysis_settings, check_plugin_settings
 from catchpot.workshop.starter import init_workshop
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "Workshop",
     "WorkshopError",
     "check_analysis_settings",
+    "check_plugin_settings",
     "check_workshop",
     "init_workshop",
     "json_schema",

@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError
 
 from catchpot.workshop.mould import Strict
 from catchpot.workshop.problems import Problem, did_you_mean, key_text, problems_of
@@ -59,11 +59,12 @@ class ExportSettings(Strict):
 
 
 class Settings(Strict):
-    """catchpot.toml. `raw` is the whole file as a mapping, for plugins."""
+    """catchpot.toml. `raw` is the whole file as a mapping, for plugins; `settings` are those of plugins, by name."""
 
     workshop: WorkshopSettings = Field(default_factory=lambda: WorkshopSettings())
     plugins: PluginSettings = Field(default_factory=lambda: PluginSettings())
     analyses: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    settings: dict[str, dict[str, Any]] = Field(default_factory=dict)
     profiles: dict[str, Profile] = Field(default_factory=dict)
     export: ExportSettings = Field(default_factory=lambda: ExportSettings())
     _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
@@ -93,16 +94,31 @@ def check_analysis_settings(workshop: Workshop, analyses: Iterable[Analysis]) ->
 
     analyses: those of the registry. An analysis of a plugin that is switched off or broken is unknown here.
     """
+    known = {a.name: a.params for a in analyses}
+    return _checked(workshop, "analyses", workshop.settings.analyses, known, "no analysis of this name")
+
+
+def check_plugin_settings(workshop: Workshop, models: Mapping[str, type[BaseModel]]) -> list[Problem]:
+    """Validate every `[settings.NAME]` with that plugin's model; unknown names are problems too."""
+    return _checked(workshop, "settings", workshop.settings.settings, models, "no plugin of this name has settings")
+
+
+def _checked(
+    workshop: Workshop,
+    table: str,
+    given_all: Mapping[str, Mapping[str, Any]],
+    known: Mapping[str, type[BaseModel]],
+    nobody: str,
+) -> list[Problem]:
     from catchpot.workshop.locate import key_lines, line_of
 
     path = workshop.home / "catchpot.toml"
     lines = key_lines(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")) if path.exists() else {}
-    known = {a.name: a.params for a in analyses}
     found: list[Problem] = []
-    for name, given in workshop.settings.analyses.items():
-        base = ("analyses", name)
+    for name, given in given_all.items():
+        base = (table, name)
         if name not in known:
-            message = f"no analysis of this name{did_you_mean(name, known)}; `catchpot plugins` lists them"
+            message = f"{nobody}{did_you_mean(name, known)}; `catchpot plugins` lists them"
             found.append(Problem(str(path), line_of(lines, base), key_text(base), message))
             continue
         unknown = [k for k in given if k not in known[name].model_fields]
