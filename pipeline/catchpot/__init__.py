@@ -112,14 +112,16 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> object:
-    if name not in _PLACES:
-        raise AttributeError(f"module 'catchpot' has no attribute {name!r}")
-    from importlib import import_module
+if not TYPE_CHECKING:  # a type checker knows the names by their imports above, and no others
 
-    found: object = getattr(import_module(f"catchpot.{_PLACES[name]}"), name)
-    globals()[name] = found
-    return found
+    def __getattr__(name: str) -> object:
+        if name not in _PLACES:
+            raise AttributeError(f"module 'catchpot' has no attribute {name!r}")
+        from importlib import import_module
+
+        found: object = getattr(import_module(f"catchpot.{_PLACES[name]}"), name)
+        globals()[name] = found
+        return found
 
 
 def __dir__() -> list[str]:

@@ -1,6 +1,7 @@
 """A workshop from Python, and for plugin commands: its tables, and any analysis computed by hand without storing it.
 
 >>> session = open_session("my-workshop")                          # doctest: +SKIP
+>>> session.tables(); session.failures()                           # doctest: +SKIP
 >>> session.table("fill", moulds=["hatch-3"])                      # doctest: +SKIP
 >>> session.compute("seal_life", ["hatch-3"], until=last_month)    # doctest: +SKIP
 """
@@ -31,6 +32,53 @@ class Session:
     def __init__(self, workshop: Workshop, registry: Registry) -> None:
         self.workshop = workshop
         self.registry = registry
+
+    def __repr__(self) -> str:
+        moulds = len(self.workshop.book.moulds)
+        shots = self.table("shot", columns=["shot"]).height
+        failed = self.failures().select("analysis").n_unique()
+        more = f", {failed} of its analyses failed" if failed else ""
+        of = f"{shots} {'shot' if shots == 1 else 'shots'} of {moulds} {'mould' if moulds == 1 else 'moulds'}"
+        name = self.workshop.settings.workshop.name
+        return f"<{name}: {of}, {len(self.plan.steps)} analyses{more}; tables() lists what there is>"
+
+    @property
+    def moulds(self) -> list[str]:
+        """Moulds of the mould book, by name."""
+        return sorted(self.workshop.book.moulds)
+
+    def tables(self) -> pl.DataFrame:
+        """What there is: table, its rows now, key, columns (with units), the analyses that give it, what it is."""
+        import polars as pl
+
+        by: dict[str, list[str]] = {}
+        for step in self.plan.steps:
+            for table in step.analysis.yields:
+                by.setdefault(table.name, []).append(step.name)
+        with self.store.reading() as r:
+            rows = [
+                (
+                    t.name,
+                    r.count(t.name),
+                    ", ".join(t.key),
+                    ", ".join(f"{c.name} [{c.unit}]" if c.unit else c.name for c in t.columns),
+                    ", ".join(by.get(t.name, ["the core"])),
+                    t.doc,
+                )
+                for t in sorted(self.declared.values(), key=lambda t: t.name)
+            ]
+        return pl.DataFrame(rows, schema=["table", "rows", "key", "columns", "analyses", "doc"], orient="row")
+
+    def failures(self) -> pl.DataFrame:
+        """What failed when it was last computed: analysis, part (shot, mould or workshop), error in a line, trace."""
+        import polars as pl
+
+        with self.store.reading() as r:
+            failed = r.ledger().filter(pl.col("status") == "failed")
+        last = pl.col("reason").str.strip_chars().str.split("\n").list.last()
+        return failed.select("analysis", "part", last.alias("error"), pl.col("reason").alias("trace")).sort(
+            "analysis", "part"
+        )
 
     @cached_property
     def plan(self) -> Plan:

@@ -291,7 +291,33 @@ def _go_on(
     )  # fmt: skip
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
     warn(complaints)
+    complaints += _tell_plugins(workshop, registry, taken, computed, written, complaints)
     return _status(workshop, complaints)
+
+
+def _tell_plugins(
+    workshop: Workshop,
+    registry: Registry,
+    taken: IngestOutcome,
+    computed: AnalyseOutcome,
+    written: Any,
+    complaints: Sequence[str],
+) -> list[str]:
+    """Tell plugins that the run is finished; sentences about those that failed."""
+    from catchpot.outcome import RunOutcome
+    from catchpot.plugins.telling import tell_finished
+
+    outcome = RunOutcome(
+        workshop.home.resolve(),
+        computed.as_of,
+        taken.as_dict(),
+        computed.as_dict(),
+        written.as_dict(),
+        tuple(complaints),
+    )
+    said = tell_finished(registry, outcome)
+    warn(said)
+    return said
 
 
 @app.command
@@ -461,37 +487,67 @@ def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: T
 
 @app.command
 def plugins(
-    action: Literal["list", "forget"] = "list",
+    action: Literal["list", "new", "test", "forget"] = "list",
     name: str | None = None,
     *,
+    package: bool = False,
+    to: Path = Path(),
     json: Json = False,
     trust_plugins: Trust = False,
 ) -> int:
-    """List plugins with their origin, what they register, and what is wrong with them.
+    """List plugins: origin, what they register, what is wrong with them. Begin, test or forget one.
 
     Parameters
     ----------
     action
-        `forget NAME` takes out what an analysis gave that is no longer in use; nothing else does.
+        `new NAME` writes a plugin to start from, with its test. `test NAME` runs the checks of the kit and the
+        plugin's own tests. `forget NAME` takes out what an analysis gave that is no longer in use; nothing else does.
     name
-        The analysis to forget.
+        The plugin; of `forget` the analysis.
+    package
+        With `new`: a distribution of its own, not a file in the workshop's plugins/.
+    to
+        With `--package`: the folder to write it into.
     """
-    from catchpot.plugins.listing import listing
+    if action == "list":
+        from catchpot.plugins.listing import listing
 
-    if action == "forget":
-        if name is None:
-            warn(["plugins forget: name the analysis whose results are to go"])
-            return WRONG
-        from catchpot.run.execute import forget_results
+        found = listing(home(), trust_plugins=trust_plugins)
+        warn(found.warnings)
+        emit({"plugins": found.rows, "kept": found.kept}, found.sentences(), as_json=json)
+        return DONE if found.sound else FAILED
+    if name is None:
+        warn([f"plugins {action}: name the {'analysis whose results are to go' if action == 'forget' else 'plugin'}"])
+        return WRONG
+    if action == "new":
+        return _new_plugin(name, package, to, json)
+    if action == "test":
+        from catchpot.plugins.trial import try_plugin
 
-        tables = forget_results(*_open(trust_plugins), name)
-        words = f", its tables {', '.join(tables)} among them" if tables else ""
-        emit({"forgotten": name, "tables": tables}, [f"took out what {name} had given{words}"], as_json=json)
-        return DONE
-    found = listing(home(), trust_plugins=trust_plugins)
-    warn(found.warnings)
-    emit({"plugins": found.rows, "kept": found.kept}, found.sentences(), as_json=json)
-    return DONE if found.sound else FAILED
+        trial = try_plugin(home(), name)
+        given = {"plugin": name, "complaints": trial.complaints, "tests": trial.tests, "passed": trial.passed}
+        emit(given, [line for s in trial.sentences() for line in s.splitlines()], as_json=json)
+        return DONE if trial.passed else FAILED
+    from catchpot.run.execute import forget_results
+
+    tables = forget_results(*_open(trust_plugins), name)
+    words = f", its tables {', '.join(tables)} among them" if tables else ""
+    emit({"forgotten": name, "tables": tables}, [f"took out what {name} had given{words}"], as_json=json)
+    return DONE
+
+
+def _new_plugin(name: str, package: bool, to: Path, json: bool) -> int:
+    from catchpot.plugins.scaffold import new_drop_in, new_package
+
+    if name in set(app):
+        warn([f"plugins new: {name} is a command of catchpot; choose another name"])
+        return WRONG
+    written = new_package(to, name) if package else new_drop_in(home(), name)
+    top = written[0].parent
+    after = [f"next: pip install -e '{top}[dev]', then {top / 'ci.sh'}"] if package else []
+    after = after or [f"next: catchpot plugins test {name}, then catchpot run"]
+    emit({"written": written}, [*(f"wrote {path}" for path in written), *after], as_json=json)
+    return DONE
 
 
 @app.command

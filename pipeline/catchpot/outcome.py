@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,7 @@ class RunOutcome:
     analyse: Mapping[str, Any]
     report: Mapping[str, Any]
     complaints: tuple[str, ...] = ()
-    settings: BaseModel | None = field(default=None)
+    settings: BaseModel | None = None
 
     def session(self) -> Session:
         """The workshop, to read its tables."""

@@ -86,7 +86,8 @@ class Requests:
 
     def run_finished(self, plugin: str, outcome: Any) -> None:
         """Tell a plugin what came of a run."""
-        self._plugin(plugin).module.run_finished(outcome=outcome)
+        told = replace(outcome, settings=self.registry.settings_of(plugin))
+        self._plugin(plugin).module.run_finished(outcome=told)
 
     @property
     def _asked(self) -> Source:

@@ -138,6 +138,13 @@ class Reading:
         frame = self.fetch(f"SELECT {picked} FROM {quote(name)} t {where} ORDER BY {by}", units)
         return frame.cast({c: types[c] for c in asked})
 
+    def count(self, name: str) -> int:
+        """Number of rows of a table; 0 for one that nobody wrote yet."""
+        self.declaration(name)
+        if self.con is None or name not in self._names:
+            return 0
+        return int(self.fetch(f"SELECT count(*) AS n FROM {quote(name)}")["n"][0])
+
     def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
         """Samples of the given shots (None for all), ordered by shot, then t_s; `shot` and the columns asked for."""
         asked = [c for c in (columns if columns is not None else SAMPLE.names) if c != "shot"]
