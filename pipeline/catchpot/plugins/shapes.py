@@ -60,6 +60,8 @@ def _analysis_faults(item: Any) -> Iterator[str]:
             yield f"{which} is no mapping of table names to tuples of column names"
     if not (isinstance(item.params, type) and issubclass(item.params, BaseModel)):
         yield "params is no pydantic model"
+    elif item.params is BaseModel:
+        yield "params is pydantic's BaseModel itself; a model of its own is needed, which may be empty"
     if not isinstance(item.yields, tuple) or not all(isinstance(t, Table) for t in item.yields):
         yield "yields is no tuple of tables"
         return

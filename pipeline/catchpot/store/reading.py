@@ -141,7 +141,7 @@ class Reading:
     def count(self, name: str) -> int:
         """Number of rows of a table; 0 for one that nobody wrote yet."""
         self.declaration(name)
-        if self.con is None or name not in self._names:
+        if self.con is None or name not in self._columns:
             return 0
         return int(self.fetch(f"SELECT count(*) AS n FROM {quote(name)}")["n"][0])
 

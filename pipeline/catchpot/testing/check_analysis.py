@@ -185,6 +185,8 @@ def _silent(step: Step, result: Result, units: Sequence[str]) -> Iterator[str]:
     import polars as pl
 
     said = {r.unit for r in result.refused}
+    if all(table.shared for table in step.analysis.yields):
+        return  # findings alone: a shot with nothing to find has none
     for table in step.analysis.yields:
         frame = result.tables[table.name]
         numbers = [c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key]
