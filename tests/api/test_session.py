@@ -74,7 +74,7 @@ def test_the_listing_counts_what_is_stored(home: Path, monkeypatch: pytest.Monke
     assert failed["part"].to_list() == session.moulds == MOULDS and set(failed["analysis"]) == {"broken"}
     assert all("Traceback" in t and "no meter" in t for t in failed["trace"])
     assert isinstance(session.table("fill"), pl.DataFrame)
-    with pytest.raises(UnknownTableError, match="there is no table 'fil'; there are .*fill, "):
+    with pytest.raises(UnknownTableError, match="there is no table 'fil'; there are "):
         session.table("fil")
 
 
