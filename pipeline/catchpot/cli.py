@@ -186,13 +186,17 @@ def analyse_command(*only: str, dry_run: bool = False, json: Json = False, trust
 
 
 @app.command(name="report")
-def report_command(*, out: Path | None = None, json: Json = False, trust_plugins: Trust = False) -> int:
+def report_command(
+    *, out: Path | None = None, single_file: str | None = None, json: Json = False, trust_plugins: Trust = False
+) -> int:
     """Write the HTML report from what is stored; nothing is computed.
 
     Parameters
     ----------
     out
         Folder to write to; the workshop's reports/ where none is given.
+    single_file
+        A mould whose page is wanted as one file too, to mail it.
     """
     from catchpot.report.render import write_report
 
@@ -200,7 +204,7 @@ def report_command(*, out: Path | None = None, json: Json = False, trust_plugins
     _need_ledgers(workshop)
     from catchpot.run.execute import away
 
-    outcome = write_report(workshop, registry, out, away(workshop, registry))
+    outcome = write_report(workshop, registry, out, away(workshop, registry), single=single_file or "")
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
     return _status(workshop, outcome.complaints())

@@ -29,6 +29,10 @@ class Reads(Protocol):
         """Samples, ordered by shot, then t_s."""
         ...
 
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """Samples as the lowest and highest value of each of so many stretches: shot, t_s, COLUMN_low, COLUMN_high."""
+        ...
+
     def tables(self) -> Mapping[str, Table]:
         """Declarations of all tables."""
         ...

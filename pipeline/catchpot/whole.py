@@ -50,9 +50,7 @@ def whole(path: Path) -> Iterator[Path]:
     """
     fresh = path.with_name(f".{path.name[:100]}.{os.getpid()}{MARK}")
     try:
-        for left in path.parent.glob(f".{_literal(path.name[:100])}.*{MARK}"):
-            with suppress(OSError):
-                left.unlink()
+        _take_left(path)
         yield fresh
         with fresh.open("rb+") as written:
             os.fsync(written.fileno())
@@ -69,11 +67,66 @@ def whole(path: Path) -> Iterator[Path]:
             fresh.unlink(missing_ok=True)
 
 
+def _take_left(path: Path) -> None:
+    """Remove what a killed program left of this file, half-written."""
+    for left in path.parent.glob(f".{_literal(path.name[:100])}.*{MARK}"):
+        with suppress(OSError):
+            left.unlink()
+
+
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write text (UTF-8, lines as they are) or bytes."""
     data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
     with whole(path) as fresh:
         fresh.write_bytes(data)
+
+
+class Aside:
+    """Files written beside their places, which take them together at `settle`.
+
+    Each is whole where it lies; a program killed before `settle` has changed nothing, one killed in it has replaced
+    some files by whole new ones.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: dict[Path, Path] = {}
+
+    def write(self, path: Path, data: bytes) -> None:
+        """Write a file aside; its folder must be there. WriteError for errors of the file system."""
+        fresh = path.with_name(f".{path.name[:100]}.{os.getpid()}{MARK}")
+        try:
+            _take_left(path)
+            with fresh.open("wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+        except OSError as error:
+            with suppress(OSError):
+                fresh.unlink(missing_ok=True)
+            self.drop()
+            raise refused(path, error) from error
+        self._waiting[path] = fresh
+
+    def settle(self, last: Path | None = None) -> None:
+        """Have all take their places, `last` after the others."""
+        for path in sorted(self._waiting, key=lambda p: (p == last, p)):
+            try:
+                if path.is_dir():
+                    raise IsADirectoryError(errno.EISDIR, "is a folder")
+                self._waiting[path].replace(path)
+            except OSError as error:
+                self.drop()
+                raise refused(path, error) from error
+        for folder in {path.parent for path in self._waiting}:
+            _settle(folder)
+        self._waiting = {}
+
+    def drop(self) -> None:
+        """Forget what waits."""
+        for fresh in self._waiting.values():
+            with suppress(OSError):
+                fresh.unlink(missing_ok=True)
+        self._waiting = {}
 
 
 def make_folder(path: Path, *, through_links: bool = False) -> None:
@@ -105,4 +158,4 @@ def _settle(folder: Path) -> None:
             os.close(handle)
 
 
-__all__ = ["WriteError", "make_folder", "refused", "whole", "why", "write_whole"]
+__all__ = ["Aside", "WriteError", "make_folder", "refused", "whole", "why", "write_whole"]

@@ -1,4 +1,4 @@
-"""The page of one mould and month: a panel a measure, then data range and signature line."""
+"""The part of a month's page on one mould: a panel a measure, then data range and signature line."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import polars as pl
 
 from catchpot.report import figures, words
 from catchpot.report.blocks import slug
-from catchpot.report.section import Block, DataTable, Page, Panel, Prose, State
+from catchpot.report.section import Block, DataTable, Panel, Prose, State
 from catchpot.stats.laws import RULE
 from catchpot_capability import pictures
 from catchpot_capability.months import spoken
@@ -134,20 +134,18 @@ def signature(rows: pl.DataFrame, month: str, closed_at: Any, late: Sequence[str
     return Panel("watch" if late else "in order", headline, [Prose(tuple(lines))])
 
 
-def month_page(
+def month_panels(
     rows: pl.DataFrame, shots: pl.DataFrame, parts: pl.DataFrame, flags: Sequence[figures.Flag], zone: str,
     closed_at: Any, late: Sequence[str],
-) -> Page:  # fmt: skip
-    """The page of one mould and month. All frames hold that mould's rows of that month."""
+) -> list[tuple[str, Panel]]:  # fmt: skip
+    """The panels of one mould and month. All frames hold that mould's rows of that month."""
     listed = sorted(rows.iter_rows(named=True), key=lambda r: (VERDICTS.index(r["verdict"]), r["label"]))
-    mould, month = listed[0]["mould"], listed[0]["month"]
-    panels: list[tuple[str, Panel]] = [
-        ("The month in a sentence", Panel(state_of([r["verdict"] for r in listed]), mould_month(listed)))
-    ]
+    mould = listed[0]["mould"]
+    state = state_of([r["verdict"] for r in listed])
+    panels: list[tuple[str, Panel]] = [(f"{mould}: the month in a sentence", Panel(state, mould_month(listed)))]
     for r in listed:
         own = shots.filter(pl.col("measure") == r["measure"]).sort("started_at", "shot")
         cut = parts.filter(pl.col("measure") == r["measure"])
         panels.append((r["label"], measure_panel(r, own, cut, flags, zone)))
-    panels.append(("Data and signature", signature(rows, month, closed_at, late, zone)))
-    title = f"Capability of {mould}, {spoken(month)}"
-    return Page(f"capability-{month}-{slug(mould)}", title, panels, mould, f"Capability, {spoken(month)}")
+    panels.append(("Data and signature", signature(rows, listed[0]["month"], closed_at, late, zone)))
+    return panels

@@ -9,7 +9,7 @@ import polars as pl
 
 from catchpot.report import figures, words
 from catchpot.report.blocks import slug
-from catchpot.report.section import Block, DataTable, Figure, Page, Panel
+from catchpot.report.section import Block, DataTable, Figure, Panel
 from catchpot_capability import pictures
 from catchpot_capability.month_pages import METHOD, REFERENCES, signature, state_of
 from catchpot_capability.months import shifted, spoken
@@ -123,8 +123,8 @@ def _over_moulds(row: Row, shots: pl.DataFrame, zone: str) -> list[Block]:
 def roll_up(
     rows: pl.DataFrame, month: str, over: pl.DataFrame, over_shots: pl.DataFrame, zone: str, closed_at: Any,
     late: Sequence[str],
-) -> Page:  # fmt: skip
-    """The workshop's page of a month. rows: `capability` of all months; over, over_shots: those of this month."""
+) -> list[tuple[str, Panel]]:  # fmt: skip
+    """The panels of a month over all moulds. rows: `capability` of all months; over, over_shots: this month's."""
     now = rows.filter(pl.col("month") == month)
     verdicts = now["verdict"].to_list()
     capable, unsteady = verdicts.count("capable"), verdicts.count("not meaningful")
@@ -143,10 +143,4 @@ def roll_up(
         panels.append((f"{row['label']}, all moulds together",
                        Panel(state, row["sentence"], _over_moulds(row, own, zone))))  # fmt: skip
     panels.append(("Data and signature", signature(now, month, closed_at, late, zone)))
-    return Page(
-        f"capability-{month}",
-        f"Capability of the workshop, {spoken(month)}",
-        panels,
-        "all moulds",
-        f"Capability, {spoken(month)}",
-    )
+    return panels

@@ -1,23 +1,26 @@
-"""The capability section: a mould's months in a table, a page a mould and month, a roll-up page a month."""
+"""The capability section: a mould's months in a table, and a page a month with a part for each mould."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import polars as pl
 
 from catchpot.report import figures, words
-from catchpot.report.section import Cell, DataTable, Page, Panel, View
+from catchpot.report.section import Cell, DataTable, Page, Panel, Part, View
 from catchpot_capability import closing
-from catchpot_capability.month_pages import METHOD, REFERENCES, month_page, state_of
-from catchpot_capability.months import month_of, spoken
+from catchpot_capability.month_pages import METHOD, REFERENCES, month_panels, state_of
+from catchpot_capability.months import month_of, shifted, spoken
 from catchpot_capability.roll_up import cell, roll_up
 from catchpot_capability.sentences import mould_month
 from catchpot_capability.tables import CAPABILITY, CAPABILITY_PART, CAPABILITY_SHOT, OVER_MOULDS, OVER_MOULDS_SHOT
 
 MONTHS_SHOWN = 13
+_CODE = hashlib.sha256(b"".join(p.read_bytes() for p in sorted(Path(__file__).parent.glob("*.py")))).hexdigest()
 
 
 class CapabilitySection:
@@ -43,12 +46,13 @@ class CapabilitySection:
         """Capable measures of the newest month."""
         rows = self._rows(view)
         if rows.is_empty():
-            return [Cell("Capability", "no limits set", "not assessed", order=60)]
+            return [Cell("Last month", "no limits set", order=60)]
         newest = rows.filter(pl.col("month") == rows["month"].max())
         verdicts = newest["verdict"].to_list()
         state = state_of(verdicts)
         text = "too few shots" if state == "not assessed" else f"{verdicts.count('capable')} of {len(verdicts)} capable"
-        return [Cell("Capability", f"{text}, {spoken(newest['month'][0], year=False)}", state, order=60)]
+        month = spoken(newest["month"][0], year=False)
+        return [Cell("Last month", f"{month}: {text}", "watch" if state == "watch" else None, order=60)]
 
     def panel(self, view: View) -> Panel | None:
         """The newest month in a sentence, and the months before in a table."""
@@ -72,50 +76,56 @@ class CapabilitySection:
         return Panel(state_of([r["verdict"] for r in newest]), mould_month(newest), [block], METHOD, REFERENCES)
 
     def pages(self, view: View) -> Sequence[Page]:
-        """A page a mould and month, and a roll-up a month, the newest first."""
-        current = view.tables[CAPABILITY.name]
+        """A page a month, the newest first: all moulds together, then a part for each mould."""
         closed = closing.closed_months(view.tables["closed"])
         rows = _with_closed(view, CAPABILITY)
-        if rows.is_empty():
-            return []
-        shots, parts = _with_closed(view, CAPABILITY_SHOT), _with_closed(view, CAPABILITY_PART)
-        over, over_shots = _with_closed(view, OVER_MOULDS), _with_closed(view, OVER_MOULDS_SHOT)
-        events = view.tables["event"]
-        made: list[Page] = []
-        for month in rows["month"].unique().sort(descending=True).to_list()[:MONTHS_SHOWN]:
-            fixed = closed.get(month)
-            at = fixed.at if fixed else None
-            now = closing.pick(current, month)
-            of_month = closing.pick(rows, month)
-            late = closing.late_changes(fixed.tables[CAPABILITY.name], now) if fixed else []
-            made.append(
-                roll_up(rows, month, closing.pick(over, month), closing.pick(over_shots, month), view.zone, at, late)
-            )
-            for mould in of_month["mould"].unique().sort().to_list():
-                mine = pl.col("mould") == mould
-                own_late = (
-                    closing.late_changes(fixed.tables[CAPABILITY.name].filter(mine), now.filter(mine)) if fixed else []
-                )
-                made.append(
-                    month_page(
-                        of_month.filter(mine), closing.pick(shots, month).filter(mine),
-                        closing.pick(parts, month).filter(mine), _flags(events, mould, month, view.zone), view.zone, at,
-                        own_late,
-                    )
-                )  # fmt: skip
-        return made
+        return [self._month(view, month, rows, closed) for month in rows["month"].unique().sort(descending=True)]
+
+    def _month(self, view: View, month: str, rows: pl.DataFrame, closed: Mapping[str, closing.Closed]) -> Page:
+        # What the page shows beside the month's own rows: a year back in the roll-up's table, and the change against
+        # the month before.
+        behind = rows.filter((pl.col("month") <= month) & (pl.col("month") >= shifted(month, -12)))
+        events = view.tables["event"].filter(month_of("time", view.zone) == month)
+        fixed = closed.get(month)
+        own = {t.name: closing.pick(_with_closed(view, t), month) for t in closing.TABLES}
+        late_rows = closing.pick(view.tables[CAPABILITY.name], month) if fixed else rows.clear()
+        pieces = [behind, events, late_rows, *own.values()]
+        key = hashlib.sha256("\0".join(repr(p.rows()) for p in pieces).encode("utf-8", "backslashreplace"))
+        key.update(f"{_CODE} {view.zone} {fixed.at if fixed else ''}".encode())
+        return Page(
+            month, f"Capability, {spoken(month)}", link_text=spoken(month), group="Months", folder="months",
+            key=key.hexdigest()[:20], choose="mould",
+            parts=lambda: _parts(view, month, rows, own, fixed, events),
+        )  # fmt: skip
+
+
+def _parts(
+    view: View, month: str, rows: pl.DataFrame, own: Mapping[str, pl.DataFrame], fixed: closing.Closed | None,
+    events: pl.DataFrame,
+) -> list[Part]:  # fmt: skip
+    now = closing.pick(view.tables[CAPABILITY.name], month)
+    at = fixed.at if fixed else None
+    late = closing.late_changes(fixed.tables[CAPABILITY.name], now) if fixed else []
+    over = own[OVER_MOULDS.name], own[OVER_MOULDS_SHOT.name]
+    made = [Part("all moulds", roll_up(rows, month, *over, view.zone, at, late))]
+    for mould in own[CAPABILITY.name]["mould"].unique().sort().to_list():
+        mine = pl.col("mould") == mould
+        own_late = closing.late_changes(fixed.tables[CAPABILITY.name].filter(mine), now.filter(mine)) if fixed else []
+        panels = month_panels(
+            own[CAPABILITY.name].filter(mine), own[CAPABILITY_SHOT.name].filter(mine),
+            own[CAPABILITY_PART.name].filter(mine), _flags(events, mould), view.zone, at, own_late,
+        )  # fmt: skip
+        made.append(Part(mould, panels))
+    return made
 
 
 def _with_closed(view: View, table: Any) -> pl.DataFrame:
     return closing.with_closed(view.tables[table.name], table, closing.closed_months(view.tables["closed"]))
 
 
-def _flags(events: pl.DataFrame, mould: str, month: str, zone: str) -> list[figures.Flag]:
-    if events.is_empty():
-        return []
-    own = events.filter(
-        (pl.col("mould").is_null() | (pl.col("mould") == mould)) & (month_of("time", zone) == month)
-    ).sort("time")
+def _flags(events: pl.DataFrame, mould: str) -> list[figures.Flag]:
+    """The month's events that concern a mould."""
+    own = events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould)).sort("time")
     return [
         figures.Flag(r["time"], f"{words.words_of(r['kind'] or '')} {r['detail'] or ''}".strip())
         for r in own.iter_rows(named=True)

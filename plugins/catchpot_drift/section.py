@@ -45,16 +45,8 @@ class DriftSection:
     )
 
     def cells(self, view: View) -> Sequence[Cell]:
-        """The newest change that stands."""
-        standing = _standing(view.tables["drift"])
-        watch = view.tables["drift_watch"]
-        if watch.is_empty():
-            return [Cell("Last change", "not assessed", "not assessed", order=50)]
-        if not standing:
-            return [Cell("Last change", "none", order=50)]
-        newest = standing[-1]
-        return [Cell("Last change", f"{newest['label']}, {words.day(newest['changed_at'], view.zone)}",
-                     _state(view), newest["changed_at"].timestamp(), order=50)]  # fmt: skip
+        """None: what stands shows in the mould's state and in what to do."""
+        return ()
 
     def panel(self, view: View) -> Panel | None:
         """The section on a mould's page."""

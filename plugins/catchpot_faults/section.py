@@ -53,13 +53,8 @@ class FaultsSection:
     }
 
     def cells(self, view: View) -> Sequence[Cell]:
-        """Findings of the last shots."""
-        evidence, found = view.tables["fault_evidence"], _found(view)
-        if evidence.is_empty():
-            return []
-        recent = _recent(evidence, found)
-        text = f"{words.count(recent['shot'].n_unique(), 'shot')} of the last {min(RECENT, evidence.height)}"
-        return [Cell("Shots with a fault", text, _state(recent), float(recent["shot"].n_unique()), 30)]
+        """None: what stands shows in the mould's state and in what to do."""
+        return ()
 
     def panel(self, view: View) -> Panel | None:
         """The mould's faults; the workshop page has none."""

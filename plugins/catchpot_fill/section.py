@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 LAST_SHOTS = 8
+TREND_SHOTS = 30
 METHOD = (
     "The shots of one mould share one curve of resistance (driving pressure over viscosity and flow) along the metered "
     "volume. Each shot is laid on the curve of the shots before it: how far it is stretched is its volume against the "
@@ -58,41 +59,28 @@ class FillSection:
     }
 
     def cells(self, view: View) -> Sequence[Cell]:
-        """Shots, last shot, arrival volume and its change, overflow."""
+        """Last shot, the arrival volume against its own usual, clamp margin."""
         rows = joined(view)
         if rows.is_empty():
             return []
         last = rows.row(-1, named=True)
-        known = with_arrival(rows)
-        cells = [
-            Cell("Shots", str(rows.height), sort=float(rows.height), order=10),
-            Cell("Last shot", words.day(last["started_at"], view.zone), sort=_stamp(last["started_at"]), order=11),
-        ]
-        if known.is_empty():
-            return [*cells, Cell("Arrival volume, last known (95 %)", "not known", order=12)]
-        newest = known.row(-1, named=True)
         change = change_of_arrival(rows)
-        return [
-            *cells,
+        trend = tuple(rows["arrival_relative"].tail(TREND_SHOTS).to_list())
+        cells = [
+            Cell("Last shot", words.day(last["started_at"], view.zone), sort=_stamp(last["started_at"]), order=11),
             Cell(
-                "Arrival volume, last known (95 %)",
-                short(newest, "l"),
-                sort=newest["arrival_volume_l"],
-                order=12,
-            ),
-            Cell(
-                "Against its earlier median",
+                "Arrival volume, against usual",
                 words.signed(change[0], "%") if change else "too few shots",
                 sort=change[0] if change else None,
-                order=13,
-            ),
-            Cell(
-                "Overflow, at most",
-                words.number(newest["overflow_l"], "l", 2),
-                sort=newest["overflow_l"],
-                order=14,
+                order=12,
+                trend=trend,
             ),
         ]
+        margins = rows["clamp_margin_n"].drop_nulls()
+        if margins.len():
+            margin = float(margins[-1]) / 1000
+            cells.append(Cell("Clamp margin, at most", words.number(margin, "kN", 2), sort=margin, order=13))
+        return cells
 
     def panel(self, view: View) -> Panel | None:
         """The mould's filling; nothing on the workshop page."""

@@ -47,19 +47,14 @@ class SealSection:
     )  # fmt: skip
 
     def cells(self, view: View) -> Sequence[Cell]:
-        """Clamp leak and what is due first."""
-        last = _last(view.tables["seal_leak"], "clamp")
-        cells = [
-            Cell("Clamp leak (95 %)", leak(last) if last else "not assessed", sort=_value(last), order=20)
-        ]  # fmt: skip
+        """What is due first."""
         rows = [r for r in _forecasts(view) if r["shots_left"] is not None]
         if not rows:
-            return [*cells, Cell("Next seal due", "no date", order=21)]
+            return [Cell("Seals", "no date", order=20)]
         first = min(rows, key=lambda r: r["shots_left"])
-        return [
-            *cells,
-            Cell("Next seal due", f"{first['seal']}: {left(first)}", _state(view, [first]), first["shots_left"], 21),
-        ]
+        state = _state(view, [first])
+        said = f"{first['seal']}: {left(first)}"
+        return [Cell("Seals", said, state if state in ("act", "watch") else None, first["shots_left"], 20)]
 
     def panel(self, view: View) -> Panel | None:
         """A mould's seals, or the workshop's schedule."""

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, get_args
 
 import polars as pl
 
 from catchpot.report import words
 from catchpot.report.figures import Flag
-from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, State, View
+from catchpot.report.section import Block, Cell, DataTable, Go, Page, Panel, Prose, State, View
 from catchpot_volume import pictures
 from catchpot_volume.answer import told
 from catchpot_volume.sheet import facts, pressure_words, volume_words
@@ -53,12 +53,14 @@ class VolumeSection:
     }
 
     def cells(self, view: View) -> Sequence[Cell]:
-        """The volume to set next."""
+        """Whether to shoot, and the volume to set."""
         row = view.tables["next_shot"]
         if row.is_empty():
             return []
         r = row.row(0, named=True)
-        return [Cell("Set next", volume_words(r), sort=r["volume_l"], order=15)]
+        go: Go | None = r["go"] if r.get("go") in get_args(Go) else None
+        text = volume_words(r) if r["volume_l"] is not None else "no volume"
+        return [Cell("Next shot", text, go, r["volume_l"], order=1, large=True)]
 
     def panel(self, view: View) -> Panel | None:
         """The mould's volume; on the workshop page the meters."""
@@ -75,7 +77,7 @@ class VolumeSection:
             c = told(change)
             causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"]).sort("rank")
             state, headline = ("watch" if c["changed"] else "in order"), c["sentence_1"]
-            brief = f"{headline} {c['sentence_2']}"
+            brief = c["sentence_3"] or headline
             later = change.filter(pl.col("since") > c["since"])
             still = [
                 f"Since {words.day(t, view.zone)} nothing more has changed that shows." for t in later["since"][-1:]

@@ -95,8 +95,8 @@ class Visitor:
         page.on("console", lambda message: self.said.append(message.text))
         page.on("pageerror", lambda error: self.said.append(str(error)))
         page.on("request", lambda request: self.asked.append(request.url))
-        file, _, anchor = name.partition("#")
-        page.goto((self.report / file).as_uri() + (f"#{anchor}" if anchor else ""))
+        file, mark, rest = next(((f, m, r) for m in "?#" for f, x, r in [name.partition(m)] if x), (name, "", ""))
+        page.goto((self.report / file).as_uri() + mark + rest)
         return page
 
 

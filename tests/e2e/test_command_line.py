@@ -249,7 +249,7 @@ def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop:
     given = json.loads(done.stdout)
     assert given["ingest"]["new"] == 1
     assert {a["analysis"]: a["computed"] for a in given["analyse"]["analyses"]}["fill"] == 1
-    for page in ("index.html", "mould-door-1.html"):
+    for page in ("index.html", "moulds/door-1.html"):
         text = (workshop / "reports" / page).read_text(encoding="utf-8")
         assert "events.csv is wrong" in text and "last good state" in text
     fresh = workshop.parent / "fresh"

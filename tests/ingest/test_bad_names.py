@@ -93,4 +93,4 @@ def test_names_of_any_length_and_alike_are_stored_and_drawn(bench: Any, plain: P
     assert analyse(workshop, registry).complaints() == []
     written = write_report(workshop, registry)
     assert written.complaints() == []
-    assert len([p for p in written.pages if p.name.startswith("mould-")]) == 4
+    assert len([p for p in written.pages if p.parent.name == "moulds"]) == 4

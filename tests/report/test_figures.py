@@ -90,7 +90,9 @@ def test_history_holds_values_intervals_and_headings() -> None:
     assert points["error_y"]["array"] == pytest.approx([0.2, None, 0.1, 0.2])
     assert points["error_y"]["arrayminus"] == pytest.approx([0.1, None, 0.1, 0.1])
     texts = [a["text"] for a in figure["layout"]["annotations"]]
-    assert "<b>arrival volume [l]</b>: tolerance; before" in texts
+    assert "<b>arrival volume [l]</b>" in texts
+    key = figure["layout"]["meta"]["key"]
+    assert (key[0]["name"], key[0]["words"]) == ("arrival volume [l]", "tolerance; before")
     assert "<b>mobility [10⁻⁹ m²/(Pa s)]</b>" in texts
     assert {"1", "2"} <= set(texts)
     low, high = figure["layout"]["yaxis"]["domain"]
@@ -100,19 +102,20 @@ def test_history_holds_values_intervals_and_headings() -> None:
     assert (level["x"], level["y"]) == (["2026-03-01 09:00:00", "2026-03-03 09:00:00"], [2.55, 2.55])
 
 
-def test_long_words_of_a_strip_get_lines_of_their_own_and_room() -> None:
+def test_words_of_a_strip_stand_in_the_key_and_never_within_the_figure() -> None:
     words = "specification 2.45 to 2.60 l, as the mould book has it since the first of March"
-    plain, wordy = (figures.Strip("volume [l]", [1, 2], [1, 2], band=(0, 3), band_words=w) for w in ("limit", words))
-    for strip, lines in ((plain, 1), (wordy, 3)):
-        layout = figures.history([strip])["layout"]
-        text = layout["annotations"][0]["text"]
-        assert len(text.split("<br>")) == lines
-        assert layout["yaxis"]["domain"][1] == pytest.approx(1 - 0.06 - 0.12 * lines)
+    layout = figures.history([figures.Strip("volume [l]", [1, 2], [1, 2], band=(0, 3), band_words=words)])["layout"]
+    assert [a["text"] for a in layout["annotations"]] == ["<b>volume [l]</b>"]
+    assert layout["meta"]["key"] == [{"name": "volume [l]", "words": words, "traces": [0]}]
+    assert layout["yaxis"]["domain"][1] == pytest.approx(1 - 0.06 - 0.12)
     assert "tickformatstops" not in layout["xaxis"]  # numbers, not times
 
 
 def test_names_from_logs_cannot_make_links() -> None:
-    text = json.dumps(_history())
+    figure = _history()
+    # The library reads marks in these; shots' names (customdata) and the key are text, escaped where they are shown.
+    read = [[t.get(k) for k in ("name", "text", "hovertemplate", "hovertext")] for t in figure["data"]]
+    text = json.dumps([read, figure["layout"]["annotations"]])
     assert "<a href" not in text
     assert "&lt;a href" in text
 

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from catchpot.report.section import DataTable, Figure, Panel, Prose, Section, View
-from catchpot.report.views import Tables
+from catchpot.report.views import Shelf, Tables
 from catchpot.tables import Table
 from catchpot.workshop import MouldBook
 from catchpot_fill.pictures import own_curve_figure
@@ -24,7 +24,9 @@ def look(declared: dict[str, Table]) -> Callable[[Any, str], View]:
     """A view of a mould in a store."""
 
     def look(made: Any, mould: str) -> View:
-        return View(mould, Tables(made, FillSection.needs, mould), declared, BOOK, "Europe/Lisbon", None)
+        return View(
+            mould, Tables(Shelf(made, [mould]), FillSection.needs, mould), declared, BOOK, "Europe/Lisbon", None
+        )
 
     return look
 
@@ -176,9 +178,9 @@ def test_unknown_arrival_of_the_last_shot_is_said(store: Callable[..., Any], loo
     assert "The last shot, locker-1-014, ended before that or too near it to tell." in panel.headline
     assert "of them only the least volume is known" in _prose(panel)
     cells = {c.column: c for c in FillSection().cells(look(made, "locker-1"))}
-    assert cells["Shots"].text == "14"
-    row = made.frames["fill"].row(12, named=True)
-    assert cells["Arrival volume, last known (95 %)"].sort == row["arrival_volume_l"]
+    own = made.frames["fill"].filter(pl.col("mould") == "locker-1")
+    assert cells["Arrival volume, against usual"].trend == tuple(own["arrival_relative"])
+    assert cells["Clamp margin, at most"].sort == own["clamp_margin_n"][-1] / 1000
 
 
 def test_no_arrival_at_all_is_not_assessed(store: Callable[..., Any], look: Callable[..., View]) -> None:
@@ -193,8 +195,8 @@ def test_no_arrival_at_all_is_not_assessed(store: Callable[..., Any], look: Call
     drawn = _figures(panel)
     assert drawn["history"].figure["data"][0]["name"].startswith("injected volume")
     assert drawn["resistance"].figure["layout"]["xaxis"]["title"]["text"] == "share of the usual arrival volume [%]"
-    cells = [c.text for c in FillSection().cells(look(made, "locker-1"))]
-    assert cells[2:] == ["not known"]
+    cells = {c.column: c.text for c in FillSection().cells(look(made, "locker-1"))}
+    assert cells["Arrival volume, against usual"] == "too few shots"
 
 
 def test_a_mould_without_shots(store: Callable[..., Any], look: Callable[..., View]) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import errno
+import json
 from pathlib import Path
 
 import pytest
 
 from catchpot.report.blocks import slug, slugs
-from catchpot.report.pages import Footer, PageError, Pages
+from catchpot.report.pages import GENERATOR, LIST, Footer, PageError, Pages
 from catchpot.whole import MARK, WriteError, whole, write_whole
 
 FOOTER = Footer("", "", "", "0", "")
@@ -24,16 +25,57 @@ def a_page(made: Pages, name: str) -> None:
 
 def test_only_pages_of_the_report_before_are_swept_out(tmp_path: Path) -> None:
     first = pages(tmp_path)
-    for name in ("index.html", "mould-a.html"):
+    for name in ("index.html", "moulds/a.html"):
         a_page(first, name)
-    first.sweep()
-    (tmp_path / "kept.html").write_text((tmp_path / "mould-a.html").read_text())  # someone's copy of a page
+    first.finish()
+    (tmp_path / "kept.html").write_text((tmp_path / "moulds/a.html").read_text())  # someone's copy of a page
     (tmp_path / "notes.txt").write_text("mine")
+    assert (tmp_path / "moulds").is_dir()
     second = pages(tmp_path)
     a_page(second, "index.html")
-    second.sweep()
+    second.finish()
     assert {p.name for p in tmp_path.glob("*.html")} == {"index.html", "kept.html"}
+    assert not (tmp_path / "moulds").exists()
     assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_a_page_that_came_out_the_same_but_for_its_stamp_is_left(tmp_path: Path) -> None:
+    def report(made_at: str, text: str) -> Pages:
+        made = Pages(tmp_path, "W", "UTC", Footer("", "", "", "0", "", made_at))
+        made.begin()
+        a_page(made, "index.html")
+        made.put("moulds/a.html", f'<!doctype html>{GENERATOR}<p>{text}</p><p id="stamp">{made_at}</p>')
+        made.finish()
+        return made
+
+    first = report("yesterday", "one")
+    assert "moulds/a.html" in first.rewritten
+    assert report("today", "one").rewritten == []
+    assert "yesterday" in (tmp_path / "moulds/a.html").read_text()
+    assert report("today", "two").rewritten == ["moulds/a.html"]
+    assert "today" in (tmp_path / "moulds/a.html").read_text()
+    (tmp_path / "moulds/a.html").unlink()
+    assert report("later", "two").rewritten == ["moulds/a.html"]
+
+
+def test_nothing_takes_its_place_before_all_is_made(tmp_path: Path) -> None:
+    made = pages(tmp_path)
+    made.begin()
+    a_page(made, "index.html")
+    assert not (tmp_path / "index.html").exists()
+    made.aside.drop()
+    assert [p for p in tmp_path.rglob("*") if p.is_file()] == []
+
+
+def test_a_list_that_points_outside_removes_nothing(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (tmp_path / "page.html").write_text(f"{GENERATOR} not of this report")
+    (out / LIST).write_text(json.dumps({"pages": {"../page.html": {}, "a/../../page.html": {}}}))
+    made = pages(out)
+    a_page(made, "index.html")
+    made.finish()
+    assert (tmp_path / "page.html").exists()
 
 
 def test_another_ones_page_is_not_written_over(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import html
 import json
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -16,7 +17,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from catchpot.errors import CatchpotError
 from catchpot.report import figures
+from catchpot.report.pages import without_stamp
 from catchpot.report.render import ReportOutcome, write_pages
 from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, View
 from catchpot.tables import Table
@@ -87,7 +90,7 @@ def _text(page: Path) -> str:
 
 
 def _page(outcome: ReportOutcome, name: str) -> Path:
-    return next(p for p in outcome.pages if p.name == name)
+    return next(p for p in outcome.pages if str(p).endswith(f"/{name}"))
 
 
 def test_report_says_what_the_tables_say(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
@@ -97,20 +100,24 @@ def test_report_says_what_the_tables_say(store: Callable[..., Any], write: Calla
     known = made.table("fill", moulds=["hatch-3"]).filter(pl.col("arrival_volume_l").is_not_null())
     last = known.row(-1, named=True)
     usual = float(known["arrival_volume_l"].head(-1).median())
-    page = _text(_page(outcome, "mould-hatch-3.html"))
+    page = _text(_page(outcome, "moulds/hatch-3.html"))
     assert f"{last['arrival_volume_l']:.3f} l (95 %: {last['arrival_volume_low_l']:.3f} to" in page
     assert f"{100 * (last['arrival_volume_l'] / usual - 1):+.1f} %".replace("-", "−") in page
     assert "3 shots of 30 ended before resin arrived or too near to tell" in page
     assert "the cover would lift (−1.2 kN)" in page
     assert "Numbered lines: 1: 14 Mar 2026, seal replaced (outer)" in page
-    assert "The shot stopped before the arrival could be told. (3 shots)" in page
-    assert "hatch-3-023" in page  # the newest refused shot is named
-    assert "no entry in moulds.toml" in _text(_page(outcome, "mould-stray.html"))
+    assert "3 values could not be given: which, and why" in page
+    missing = _text(_page(outcome, "not-computed.html"))
+    assert "The shot stopped before the arrival could be told." in missing
+    assert "hatch-3-023" in missing  # the newest refused shot is named
+    assert "no entry in moulds.toml" in _text(_page(outcome, "moulds/stray.html"))
     assert "no entry in moulds.toml" not in page
-    assert "No log of this mould is stored yet." in _text(_page(outcome, "mould-idle-9.html"))
+    assert "No log of this mould is stored yet." in _text(_page(outcome, "moulds/idle-9.html"))
     index = _text(outcome.index)
-    assert "2 moulds with logs: 35 logs from 2 Mar 2026 to 10 Apr 2026. Without a log so far: idle-9." in index
-    assert "logs/cut.csv 812 The last line is cut." in index
+    assert "2 moulds with logs: 1 to act on, 1 in order. Without a log so far: idle-9." in index
+    assert "Data: 35 logs from 2 Mar 2026 to 10 Apr 2026" in index
+    assert "(1 file set aside)" in index
+    assert "logs/cut.csv 812 The last line is cut." in _text(_page(outcome, "workshop.html"))
     assert '"No finding" is not "safe"' in index
     assert "sets no pressure" in index
 
@@ -119,14 +126,15 @@ def test_findings_have_a_place_and_a_stable_link(
     store: Callable[..., Any], write: Callable[..., ReportOutcome]
 ) -> None:
     outcome = write(store({"hatch-3": 30}))
-    links = Links(_page(outcome, "mould-hatch-3.html").read_text(encoding="utf-8"))
+    links = Links(_page(outcome, "moulds/hatch-3.html").read_text(encoding="utf-8"))
     # "drift" has no section here: its finding stands under other findings all the same.
     assert "drift-volume_drift-hatch-3-2026-03-22" in links.ids
     assert "faults-race-hatch-3-002" in links.ids
+    assert "#drift-volume_drift-hatch-3-2026-03-22" in links.targets
+    # A finding of a shot long past asks for nothing any more: only its own link leads to it.
     index = Links(outcome.index.read_text(encoding="utf-8"))
-    assert "mould-hatch-3.html#drift-volume_drift-hatch-3-2026-03-22" in index.targets
-    # A finding of a shot long past asks for nothing any more.
     assert not any("faults-race" in t for t in index.targets)
+    assert links.targets.count("#faults-race-hatch-3-002") == 1
 
 
 def test_a_kind_found_shot_after_shot_asks_once(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
@@ -139,10 +147,11 @@ def test_a_kind_found_shot_after_shot_asks_once(store: Callable[..., Any], write
     ]
     made.frames["finding"] = pl.concat([made.frames["finding"], *(f.cast(one.schema) for f in many)])
     outcome = write(made)
-    index = Links(outcome.index.read_text(encoding="utf-8"))
-    assert [t for t in index.targets if "race" in t] == ["mould-hatch-3.html#faults-race-hatch-3-030"]
-    assert "The same was found in 3 more of the last 5 shots." in _text(outcome.index)
-    here = Links(_page(outcome, "mould-hatch-3.html").read_text(encoding="utf-8"))
+    page = _page(outcome, "moulds/hatch-3.html")
+    assert "The same was found in 3 more of the last 5 shots." in _text(page)
+    here = Links(page.read_text(encoding="utf-8"))
+    assert here.targets.count("#faults-race-hatch-3-030") == 2  # what to do, and its own
+    assert here.targets.count("#faults-race-hatch-3-029") == 1
     assert {f"faults-race-{n}" for n in names} <= set(here.ids)
 
 
@@ -150,52 +159,101 @@ def test_findings_stand_even_where_their_section_has_nothing_to_say(
     store: Callable[..., Any], write: Callable[..., ReportOutcome]
 ) -> None:
     outcome = write(store({"hatch-3": 30}), Plain("drift", lambda view: None, {}))
-    assert "drift-volume_drift-hatch-3-2026-03-22" in Links(_page(outcome, "mould-hatch-3.html").read_text()).ids
+    assert "drift-volume_drift-hatch-3-2026-03-22" in Links(_page(outcome, "moulds/hatch-3.html").read_text()).ids
+
+
+def _inside(outcome: ReportOutcome) -> dict[str, Links]:
+    """Every page of a report by its name from the report's folder."""
+    return {str(p.relative_to(outcome.index.parent)): Links(p.read_text(encoding="utf-8")) for p in outcome.pages}
 
 
 def test_every_link_inside_the_report_leads_somewhere(
     store: Callable[..., Any], write: Callable[..., ReportOutcome]
 ) -> None:
     outcome = write(store({"hatch-3": 30, "a/b": 3, "a b": 3}))
-    pages = {p.name: Links(p.read_text(encoding="utf-8")) for p in outcome.pages}
-    assert {"mould-a-b.html", "mould-a-b-2.html"} <= set(pages)  # two moulds, one slug, two pages
+    pages = _inside(outcome)
+    assert {"moulds/a-b.html", "moulds/a-b-2.html", "shots/a-b-2.html"} <= set(pages)  # one slug, two pages
     for name, links in pages.items():
         assert len(links.ids) == len(set(links.ids)), name
         for target in links.targets:
-            file, _, anchor = target.partition("#")
-            assert (file or name) in pages, (name, target)
+            path, _, anchor = target.partition("#")
+            file = path.partition("?")[0]
+            to = os.path.normpath(f"{Path(name).parent}/{file}") if file else name
+            assert to in pages or to.startswith("assets/"), (name, target)
             if anchor:
-                assert anchor in pages[file or name].ids, (name, target)
+                assert anchor in pages[to].ids, (name, target)
 
 
-def test_nothing_leaves_the_page(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
-    for path in write(store({"hatch-3": 30})).pages:
+def _policy(text: str) -> dict[str, str]:
+    policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1])  # type: ignore[index]  # a page without one fails here
+    return dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+
+
+def test_pages_ask_for_nothing_but_their_own_files(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 30}))
+    for path in outcome.pages:
         text = path.read_text(encoding="utf-8")
         links = Links(text)
-        assert links.sources == []
+        for source in links.sources:
+            assert (path.parent / source).resolve().is_relative_to(outcome.index.parent.resolve() / "assets")
+            assert (path.parent / source).is_file()
         assert links.handlers == []
-        assert not {"link", "iframe", "img", "object", "embed", "base"} & set(links.tags)
+        assert not {"iframe", "img", "object", "embed", "base", "style"} & set(links.tags)
         assert not [t for t in links.targets if re.match(r"[a-z]+:|//", t)]
-        policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1])  # type: ignore[index]  # a page without one fails here
-        rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+        assert re.findall(r"<script(?![^>]*(?:application/json|src=))", text) == []
+        rules = _policy(text)
         assert rules["default-src"] == "'none'"
-        assert "unsafe" not in rules["script-src"] + rules["style-src"]
-        for kind, tag in (("script-src", "script"), ("style-src", "style")):
-            blocks = re.findall(rf"<{tag}(?![^>]*application/json)[^>]*>(.*?)</{tag}>", text, flags=re.S)
-            wanted = {f"'sha256-{base64.b64encode(hashlib.sha256(b.encode()).digest()).decode()}'" for b in blocks}
-            assert wanted == set(rules[kind].split()), (path.name, kind)
+        assert (rules["script-src"], rules["style-src"]) == ("'self'", "'self'")
 
 
-def test_pages_stay_small_and_carry_the_plotting_library_once(
+def test_a_page_to_mail_holds_everything_and_lets_nothing_out(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    outcome = write(store({"hatch-3": 30}), single="hatch-3")
+    assert outcome.single is not None
+    text = outcome.single.read_text(encoding="utf-8")
+    links = Links(text)
+    assert links.sources == []
+    assert all(t.startswith("#") for t in links.targets)
+    assert text.count("plotly.js (cartesian - minified)") == 1
+    rules = _policy(text)
+    for kind, tag in (("script-src", "script"), ("style-src", "style")):
+        blocks = re.findall(rf"<{tag}(?![^>]*application/json)[^>]*>(.*?)</{tag}>", text, flags=re.S)
+        wanted = {f"'sha256-{base64.b64encode(hashlib.sha256(b.encode()).digest()).decode()}'" for b in blocks}
+        assert wanted == set(rules[kind].split()), kind
+    with pytest.raises(CatchpotError, match="there is no mould 'nobody'"):
+        write(store({"hatch-3": 3}), single="nobody")
+
+
+def test_the_plotting_library_lies_once_beside_pages_that_stay_small(
     store: Callable[..., Any], write: Callable[..., ReportOutcome]
 ) -> None:
     outcome = write(store({"hatch-3": 600}))
+    assert len(list(outcome.index.parent.rglob("plotly-*.js"))) == 1
     for path in outcome.pages:
-        text = path.read_text(encoding="utf-8")
-        figured = '<div class="plot"' in text
-        assert text.count("plotly.js (cartesian - minified)") == (1 if figured else 0)
-        assert path.stat().st_size < 5_000_000
-    assert outcome.index.stat().st_size < 200_000
+        assert "plotly.js (cartesian" not in path.read_text(encoding="utf-8")
+        assert path.stat().st_size < 500_000
+    assert outcome.index.stat().st_size < 50_000
+
+
+def test_a_new_shot_renews_its_moulds_pages_only(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    def with_ledger(made: Any) -> Any:
+        shots = made.frames["shot"]["shot"].to_list()
+        rows = [("fill", s, f"key of {s}", "done", "", 0.1) for s in shots]
+        made.past = pl.DataFrame(rows, schema=made.past.schema, orient="row")
+        return made
+
+    write(with_ledger(store({"hatch-3": 12, "locker-1": 9})))
+    again = write(with_ledger(store({"hatch-3": 12, "locker-1": 9})))
+    assert again.rewritten == ()
+    more = write(with_ledger(store({"hatch-3": 12, "locker-1": 10})))
+    renewed = {n for n in more.rewritten if n.startswith(("moulds/", "shots/"))}
+    assert renewed == {"moulds/locker-1.html", "shots/locker-1.html", "shots/data/locker-1-2026-03.js"}
+    assert "index.html" in more.rewritten
 
 
 def _with_words(made: Any, text: str) -> Any:
@@ -228,10 +286,11 @@ def test_hostile_words_from_a_log_stay_words(
         made = _with_words(store({"hatch-3": 12}), text)
         outcome = write(made, FillSection(), _section_of(text), name=text, broken=[(text, text, text)])
         assert outcome.complaints() == []
-        tags[text] = [Links(p.read_text(encoding="utf-8")).tags for p in outcome.pages]
-        assert len(outcome.pages) == 6
+        # Lines of words in a figure (text) are as many as the words need.
+        tags[text] = [[t for t in Links(p.read_text(encoding="utf-8")).tags if t != "text"] for p in outcome.pages]
+        assert len(outcome.pages) == 12
     # The same elements in the same order: nothing of the text became markup.
-    assert tags[hostile] == tags["harmless words"]
+    assert sorted(tags[hostile]) == sorted(tags["harmless words"])
     for path in outcome.pages:
         content = path.read_text(encoding="utf-8")
         for block in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', content, re.S):
@@ -253,14 +312,14 @@ def test_a_failing_section_becomes_a_card_and_the_rest_is_written(
     outcome = write(
         store({"hatch-3": 12}), Plain("broken", fails, {"shot": ("mould",)}), Plain("odd", odd, {}), FillSection()
     )
-    page = _text(_page(outcome, "mould-hatch-3.html"))
+    page = _text(_page(outcome, "moulds/hatch-3.html"))
     assert "Broken: this section could not be drawn" in page
     assert "no_such_column" in page
     assert "traces of type scattergl" in page
     assert "when resin arrived at the vent" in page
     assert "Broken: this section could not be drawn" in _text(outcome.index)
     assert {c.name for c in outcome.cards} == {"broken", "odd"}
-    assert any("section broken could not be drawn on mould-hatch-3.html" in c for c in outcome.complaints())
+    assert any("section broken could not be drawn on moulds/hatch-3.html" in c for c in outcome.complaints())
     assert {"section", "page", "error"} == set(outcome.as_dict()["failed_sections"][0])
 
 
@@ -304,8 +363,8 @@ def test_own_pages_are_linked_and_old_pages_swept(
     notes = tmp_path / "out" / "notes.html"
     notes.write_text("<p>mine</p>")
     second = write(store({"hatch-3": 3}), section)
-    left = {p.name for p in (tmp_path / "out").glob("*.html")}
-    assert left == {p.name for p in second.pages} | {"notes.html"}
+    left = set((tmp_path / "out").rglob("*.html"))
+    assert left == {*second.pages, notes}
 
 
 def test_two_sections_cannot_write_one_page(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
@@ -321,9 +380,10 @@ def test_failed_analyses_are_said(store: Callable[..., Any], write: Callable[...
          ("fill", "hatch-3-002", "k", "done", "", 0.1)], schema=made.past.schema, orient="row",
     )  # fmt: skip
     outcome = write(made)
-    for page in (outcome.index, _page(outcome, "mould-hatch-3.html")):
+    for page in (_page(outcome, "not-computed.html"), _page(outcome, "moulds/hatch-3.html")):
         assert "ValueError: no flow" in _text(page)
         assert "Traceback" not in _text(page)
+    assert "1 analysis failed" in _text(outcome.index)
 
 
 def test_an_empty_workshop_has_a_report_too(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
@@ -334,8 +394,13 @@ def test_an_empty_workshop_has_a_report_too(store: Callable[..., Any], write: Ca
 
 def test_reports_do_not_depend_on_the_clock(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
     made = store({"hatch-3": 9})
-    first = {p.name: p.read_bytes() for p in write(made).pages}
-    assert first == {p.name: p.read_bytes() for p in write(made).pages}
+    first = {p: p.read_bytes() for p in write(made, made_at=START).pages}
+    assert first == {p: p.read_bytes() for p in write(made, made_at=START).pages}
+    for path in first:
+        path.unlink()
+    second = {p: p.read_text(encoding="utf-8") for p in write(made, made_at=START + timedelta(days=1)).pages}
+    assert {p: without_stamp(t) for p, t in second.items()} == {p: without_stamp(b.decode()) for p, b in first.items()}
+    assert all("Made 3 Mar 2026, 07:30." in text for text in second.values())
 
 
 def test_reference_page_holds_every_column(

@@ -72,7 +72,7 @@ def _run(words: Sequence[str], environment: dict[str, str], kill_after_s: float 
 def _broken(home: Path) -> int:
     """Files that lie there half written: pages, exports, closed months."""
     pages = [
-        p for p in (home / "reports").glob("*.html") if not p.read_text(encoding="utf-8").rstrip().endswith("</html>")
+        p for p in (home / "reports").rglob("*.html") if not p.read_text(encoding="utf-8").rstrip().endswith("</html>")
     ]
     broken = len(pages)
     for path in home.parent.glob("x.*"):
@@ -87,7 +87,7 @@ def _broken(home: Path) -> int:
 
 def _state(home: Path) -> dict[str, object]:
     """What must be the same in the end: pages, exports, closed months, the store."""
-    files = [*home.glob("reports/*.html"), *home.parent.glob("x.*"), *home.glob("closed/*")]
+    files = [*home.glob("reports/**/*.html"), *home.parent.glob("x.*"), *home.glob("closed/*")]
     return {p.name: p.read_bytes() for p in files} | {"store": contents(home)}
 
 

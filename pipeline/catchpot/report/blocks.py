@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, get_args
 from zoneinfo import ZoneInfo
 
 from catchpot.report import theme, words
+from catchpot.report.drawn.keys import Key, keys_of
+from catchpot.report.drawn.picture import draw
 from catchpot.report.section import Block, DataTable, Figure, Panel, Prose, State
 
 if TYPE_CHECKING:
@@ -41,7 +43,10 @@ class Shown:
     kind: str
     id: str
     title: str = ""
-    json: str = ""
+    figure: Mapping[str, Any] = field(default_factory=dict)
+    svg: str = ""
+    left: int = 0
+    keys: Sequence[Key] = ()
     height: int = 0
     summary: str = ""
     table: Rows | None = None
@@ -61,11 +66,12 @@ class ShownPanel:
     method: str = ""
     references: tuple[str, ...] = ()
     brief: str = ""
+    more: list[Shown] = field(default_factory=list)
 
     @property
-    def has_figures(self) -> bool:
-        """Whether the page needs the plotting library for it."""
-        return any(b.kind == "figure" for b in self.blocks)
+    def every(self) -> list[Shown]:
+        """All its blocks, those that lie folded too."""
+        return [*self.blocks, *self.more]
 
 
 SLUG_LENGTH = 80
@@ -141,20 +147,27 @@ def shown_panel(title: str, panel: Panel, zone: str, prefix: str) -> ShownPanel:
         method=panel.method,
         references=tuple(panel.references),
         brief=panel.brief or panel.headline,
+        more=[_shown(block, zone, prefix) for block in panel.more],
     )
 
 
 def _shown(block: Block, zone: str, prefix: str) -> Shown:
     if isinstance(block, Figure):
-        figure = theme.styled(block.figure)
+        figure = theme.plain_figure(block.figure)
         _check_figure(figure, block.id)
-        height = figure["layout"].setdefault("height", block.height)
+        height = int(figure["layout"].setdefault("height", block.height))
         table = rows_of(block.table, zone) if block.table is not None else None
+        drawn = draw(figure, height)
+        if drawn is not None:
+            figure["layout"] = theme.merged(figure["layout"], drawn.layout)
         return Shown(
             "figure",
             f"{prefix}-{slug(block.id)}",
             title=block.title,
-            json=theme.to_script_json(figure),
+            figure=figure,
+            svg=drawn.svg if drawn else "",
+            left=drawn.left if drawn else 0,
+            keys=keys_of(figure),
             height=height,
             summary=block.summary,
             table=table,
@@ -181,7 +194,7 @@ def unique(panels: Sequence[ShownPanel]) -> None:
     """PanelError where two blocks of a page share an id."""
     seen: set[str] = set()
     for panel in panels:
-        for block in panel.blocks:
+        for block in panel.every:
             if block.id and block.id in seen:
                 raise PanelError(f"two blocks are called {block.id}")
             seen.add(block.id)

@@ -137,8 +137,8 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
                 "symbol": ["circle" if h else "circle-open" for h in heavy], "size": 11, "color": C["main"],
                 "line": {"width": 1.6, "color": C["main"]},
             },
-            "text": [f"{safe(lane.names[i])}<br>" if i < len(lane.names) else "" for i in range(len(x))],
-            "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
+            "customdata": [lane.names[i] if i < len(lane.names) else "" for i in range(len(x))],
+            "hovertemplate": "%{x}<br>%{y}<extra></extra>",
         })  # fmt: skip
     return {
         "data": data,

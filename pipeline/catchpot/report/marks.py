@@ -51,6 +51,7 @@ class Strip:
     measure and its interval (low, high None: no interval drawn).
     names: what each point is called when pointed at (the shot). band: usual range or tolerance as (low, high), either
     end None for open, tinted; band_words says what it is. rings: marked points. levels: means before and after a step.
+    usual: a value that the axis also names in per cent of.
     """
 
     heading: str
@@ -64,6 +65,7 @@ class Strip:
     rings: Sequence[Ring] = ()
     levels: Sequence[Level] = ()
     joined: bool = False
+    usual: float | None = None
 
 
 @dataclass(frozen=True)

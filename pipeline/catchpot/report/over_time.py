@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from catchpot.report import words
 from catchpot.report.marks import (
-    LINE_LETTERS,
     TIME_AXIS,
     C,
     Flag,
@@ -22,7 +22,6 @@ from catchpot.report.marks import (
     note,
     numbers,
     places,
-    plain_lines,
     ring_trace,
     safe,
     span_shape,
@@ -42,9 +41,16 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     A specification band is a strip's `band` with its words; before and after a step are its `levels`.
     """
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 30 if flags else 14}}}
-    above = [_said(strip) for strip in strips]
+    above = [bold_lines(strip.heading) for strip in strips]
+    key: list[Plot] = []
+    usual: Plot = {}
     for row, (strip, lines, (bottom, top)) in enumerate(zip(strips, above, _domains(above), strict=True), 1):
+        first = len(figure["data"])
         _strip(figure, strip, row, zone)
+        traces = list(range(first, len(figure["data"])))
+        key.append({"name": strip.heading, "words": _beside(strip), "traces": traces})
+        if strip.usual:
+            usual["y" if row == 1 else f"y{row}"] = strip.usual
         _headings(figure, lines, top)
         figure["layout"]["yaxis" if row == 1 else f"yaxis{row}"] = {"domain": [bottom, top], "nticks": 5}
     figure["layout"]["xaxis"] = {
@@ -52,6 +58,7 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
         "title": {"text": x_heading},
         **(TIME_AXIS if _timed(v for strip in strips for v in strip.x) else {}),
     }
+    figure["layout"]["meta"] = {"key": key, "usual": usual}
     for names, together in _flags_apart(flags, strips):
         for flag in together:
             figure["layout"]["shapes"].append(upright(places([flag.at], zone)[0], C["muted"], "dot"))
@@ -101,12 +108,12 @@ def _timed(values: Iterable[Any]) -> bool:
     return hasattr(first, "isoformat")
 
 
-def _said(strip: Strip) -> list[str]:
-    """The lines above a strip: its heading, then the words of its band and levels, on the same line where they fit."""
-    beside = "; ".join(said for said in (strip.band_words, *(v.phrase for v in strip.levels)) if said)
-    if beside and len(strip.heading) + len(beside) + 2 <= LINE_LETTERS:
-        return [f"<b>{safe(strip.heading)}</b>: {safe(beside)}"]
-    return [*bold_lines(strip.heading), *plain_lines(beside)]
+def _beside(strip: Strip) -> str:
+    """What a strip's band and levels are, for the key beneath the figure."""
+    said = [strip.band_words, *(v.phrase for v in strip.levels)]
+    if strip.usual:
+        said.append(f"100 % is {words.number(strip.usual)}, the median of the first shots")
+    return "; ".join(filter(None, said))
 
 
 def _headings(figure: Plot, lines: Sequence[str], top: float) -> None:
@@ -137,8 +144,8 @@ def _strip(figure: Plot, strip: Strip, row: int, zone: str) -> None:
         "yaxis": y_axis,
         "marker": {"size": 6 if len(x) < 150 else 4, "color": C["main"]},
         "line": {"width": 1, "color": C["main"]},
-        "hovertemplate": "%{text}%{x}<br>%{y}<extra></extra>",
-        "text": [f"{safe(strip.names[i])}<br>" if i < len(strip.names) else "" for i in kept],
+        "hovertemplate": "%{x}<br>%{y}<extra></extra>",
+        "customdata": [strip.names[i] if i < len(strip.names) else "" for i in kept],
     }
     if strip.low is not None and strip.high is not None:
         low, high = numbers(strip.low), numbers(strip.high)

@@ -7,17 +7,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from catchpot.report import collect, words
+from catchpot.report import words
 from catchpot.report.blocks import Rows, rows_of, slugs
+from catchpot.report.board import baseline_of, changes, columns_of, ranked, record_of, trend_svg
 from catchpot.report.cautions import ALWAYS
+from catchpot.report.freshness import Freshness, note_of
+from catchpot.report.method_page import method_page
 from catchpot.report.mould_page import GRAVEST, MouldLine, mould_page
-from catchpot.report.pages import Footer, Pages
+from catchpot.report.not_computed import not_computed_page
+from catchpot.report.pages import INDEX, Footer, Pages
 from catchpot.report.reference import reference
 from catchpot.report.section import Section
-from catchpot.report.site import RECENT_SHOTS, Card, Placed, Site, Survey, survey
+from catchpot.report.shot_pages import shot_pages
+from catchpot.report.site import Card, Placed, Site, Survey, survey
 from catchpot.report.views import CORE
 
 if TYPE_CHECKING:
@@ -31,23 +38,30 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ReportOutcome:
-    """What was written. cards: sections that failed, each with its page."""
+    """What was written. pages: all of the report; cards: sections that failed, each with its page; rewritten: names of
+    the files that were not there as they are; single: a page made as one file."""
 
     index: Path
     pages: tuple[Path, ...]
     cards: tuple[Card, ...] = ()
+    rewritten: tuple[str, ...] = ()
+    single: Path | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
         return {
             "index": str(self.index),
             "pages": [str(p) for p in self.pages],
+            "rewritten": list(self.rewritten),
+            **({"single": str(self.single)} if self.single else {}),
             "failed_sections": [{"section": c.name, "page": c.where, "error": c.error} for c in self.cards],
         }
 
     def sentences(self) -> list[str]:
         """For the terminal."""
-        return [f"report: {self.index} ({words.count(len(self.pages), 'page')})"]
+        renewed = sum(name.endswith(".html") for name in self.rewritten)
+        lines = [f"report: {self.index} ({words.count(len(self.pages), 'page')}, {renewed or 'none'} of them renewed)"]
+        return lines + ([f"one file to mail: {self.single}"] if self.single else [])
 
     def complaints(self) -> list[str]:
         """What failed, a line each."""
@@ -61,12 +75,12 @@ class ReportOutcome:
 
 
 def write_report(
-    workshop: Workshop, registry: Registry, out: Path | None = None, away: Sequence[str] = ()
+    workshop: Workshop, registry: Registry, out: Path | None = None, away: Sequence[str] = (), *, single: str = ""
 ) -> ReportOutcome:
     """Write all pages from what is stored; nothing is computed.
 
     out: the folder to write to; the workshop's reports/ where none is given. away: analyses whose results are kept as
-    they were, since they can't be computed now.
+    they were, since they can't be computed now. single: a mould whose page is wanted as one file as well.
     """
     from catchpot import __version__
     from catchpot.store import Store
@@ -84,6 +98,8 @@ def write_report(
         plugins=[p.name for p in registry.plugins if p.name != "catchpot"],
         within=None if out else workshop.home,
         notice="; ".join(filter(None, (workshop.stale_sentence(), _not_recomputed(away)))),
+        over_moulds=[t.name for a in registry.analyses if a.part == "workshop" for t in a.yields],
+        single=single,
     )
 
 
@@ -107,34 +123,84 @@ def write_pages(
     plugins: Sequence[str] = (),
     within: Path | None = None,
     notice: str = "",
+    over_moulds: Sequence[str] = (),
+    made_at: datetime | None = None,
+    single: str = "",
 ) -> ReportOutcome:
     """Write all pages; see `write_report`.
 
     source: a store. declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin,
     error). plugins: names for the footer. within: a folder that must be there already.
-    notice: what every page has to say of the files it goes by.
+    notice: what every page has to say of the files it goes by. over_moulds: tables that an analysis over all moulds
+    writes. made_at: what the stamp says; now where none is given.
     """
     facts = survey(source)
     as_of = facts.as_of
     footer = Footer(
-        range=_range(facts.shots, zone) + (f". Note: {notice}" if notice else ""),
+        range=_range(facts.shots, zone),
         as_of=words.minute(as_of, zone) if as_of else "",
         as_of_iso=as_of.isoformat() if as_of else "",
         version=version,
         plugins=", ".join(plugins),
+        made=words.minute(made_at or datetime.now(UTC), zone),
+        notice=notice,
     )
     pages = Pages(out, name, zone, footer, within)
     pages.begin()
-    ordered = sorted(sections, key=lambda s: (s.order, s.name))
-    site = Site(source, facts, ordered, {**CORE, **declared}, book, zone, pages)
-    strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
-    links = _links(list(dict.fromkeys([*book.moulds, *strays])))
-    lines = [mould_page(site, mould, link) for mould, link in links.items()]
-    own = [page for section in ordered for page in site.own_pages(section)]
-    _workshop_page(site, lines, links, own, broken)
-    pages.write("tables.html", "tables.html", "What the columns mean", tables=reference(site.declared))
-    pages.sweep()
-    return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards))
+    try:
+        ordered = sorted(sections, key=lambda s: (s.order, s.name))
+        site = Site(source, facts, ordered, {**CORE, **declared}, book, zone, pages)
+        strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
+        stems = slugs(list(dict.fromkeys([*book.moulds, *strays])))
+        links = {mould: f"moulds/{stem}.html" for mould, stem in stems.items()}
+        fresh = Freshness(site, over_moulds, repr((version, notice, list(broken), name)))
+        lines = _mould_pages(site, links, fresh)
+        shot_pages(site, stems, lines, fresh)
+        own = [page for section in ordered for page in site.own_pages(section)]
+        _workshop_page(site)
+        not_computed_page(site, links, broken)
+        method_page(site, lines)
+        pages.write("tables.html", "tables.html", "What the columns mean", tables=reference(site.declared))
+        _first_page(site, lines, own)
+        alone = _single(site, links, fresh, single) if single else None
+        pages.finish()
+    except BaseException:
+        pages.aside.drop()
+        raise
+    return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards), tuple(pages.rewritten), alone)
+
+
+BATCH = 25
+"""Moulds whose tables are read, and held in memory, at once."""
+
+
+def _mould_pages(site: Site, links: Mapping[str, str], fresh: Freshness) -> list[MouldLine]:
+    """The moulds' pages; those that would come out as they are stay as they are."""
+    lines: dict[str, MouldLine] = {}
+    for mould, link in links.items():
+        note = note_of(site.pages.remembered(link))
+        if note and site.pages.unchanged(link, fresh.key(mould, note.get("used", ()))):
+            lines[mould] = MouldLine.of_note(note["line"])
+    stale = [m for m in links if m not in lines]
+    for start in range(0, len(stale), BATCH):
+        some = stale[start : start + BATCH]
+        shelf = site.shelf(some)
+        for mould in some:
+            lines[mould] = mould_page(site, mould, links[mould], shelf, fresh)
+    return [lines[m] for m in links]
+
+
+def _single(site: Site, links: Mapping[str, str], fresh: Freshness, mould: str) -> Path:
+    """A mould's page as one file, for mailing."""
+    from catchpot.errors import CatchpotError
+
+    if mould not in links:
+        error = CatchpotError(f"there is no mould {mould!r}; there are {words.listed(list(links), 20)}")
+        error.status = 2
+        raise error
+    name = f"single/{links[mould].rsplit('/', 1)[-1]}"
+    mould_page(site, mould, links[mould], site.shelf([mould]), fresh, single=name)
+    return site.pages.out / name
 
 
 def _range(shots: pl.DataFrame, zone: str) -> str:
@@ -143,62 +209,53 @@ def _range(shots: pl.DataFrame, zone: str) -> str:
     return f"{counted} from {words.day(known[0], zone)} to {words.day(known[-1], zone)}" if known else counted
 
 
-def _links(moulds: Sequence[str]) -> dict[str, str]:
-    """A file name for each mould; two that would share one are told apart by a number."""
-    return {mould: f"mould-{name}.html" for mould, name in slugs(moulds).items()}
-
-
-def _workshop_page(
-    site: Site,
-    lines: Sequence[MouldLine],
-    links: Mapping[str, str],
-    own: Sequence[tuple[str, Sequence[tuple[str, str]]]],
-    broken: Sequence[tuple[str, str, str]],
-) -> None:
-    facts = site.survey
+def _workshop_page(site: Site) -> None:
+    """Meters, seals to come and what else speaks of the whole workshop; files set aside."""
     shown: list[Placed | Card] = [p for s in site.sections if (p := site.workshop_panel(s)) is not None]
-    drawn = {p.name for p in shown}
-    # A section that fails on every mould says so here once, and on each mould's page.
-    shown += {c.name: c for c in site.cards if c.name not in drawn}.values()
-    columns: dict[str, int] = {}
-    for cell in (c for line in lines for c in line.cells.values()):
-        columns[cell.column] = min(columns.get(cell.column, cell.order), cell.order)
-    nameless = facts.shots["mould"].null_count()
     site.pages.write(
-        "index.html",
         "workshop.html",
-        site.pages.workshop,
-        opening=_workshop_opening(lines, nameless, site.pages.footer.range),
-        asking=sorted((line for line in lines if line.asking), key=lambda line: GRAVEST.index(line.asking[0].state)),
-        recent=RECENT_SHOTS,
-        moulds=lines,
-        columns=sorted(columns, key=lambda c: (columns[c], c)),
-        states=GRAVEST,
-        pages=own,
+        "workshop.html",
+        "Meters, seals to come, files set aside",
         shown=shown,
-        groups=_by_mould(facts, site, links),
-        links=links,
-        failed=facts.failed,
-        broken=broken,
-        quarantine=_set_aside(facts, site.zone),
-        cautions=ALWAYS,
+        quarantine=_set_aside(site.survey, site.zone),
     )
 
 
-def _by_mould(
-    facts: Survey, site: Site, links: Mapping[str, str]
-) -> list[tuple[collect.NotGiven, list[tuple[str, str]]]]:
-    """What was not given in the whole workshop, each with its moulds; the shots stand on the moulds' pages."""
-    shots = facts.shots.drop_nulls("mould")
-    mould_of = dict(zip(shots["shot"], shots["mould"], strict=True))
-    groups = collect.not_given(facts.refusals, facts.shots["shot"].reverse().to_list(), site.declared)
-    return [(g, [pair for pair in collect.counts_by_mould(g, mould_of) if pair[0] in links]) for g in groups]
+def _first_page(site: Site, lines: Sequence[MouldLine], own: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> None:
+    facts = site.survey
+    nameless = facts.shots["mould"].null_count()
+    now = record_of(lines, facts.as_of, site.zone)
+    base = baseline_of(site.pages.known.get("board"), now)
+    site.pages.record["board"] = {"now": now, "base": base}
+    failing = {c.name: c for c in site.cards}
+    site.pages.write(
+        INDEX,
+        "board.html",
+        site.pages.workshop,
+        opening=_opening(lines, nameless),
+        moulds=ranked(lines),
+        columns=columns_of(lines),
+        states=GRAVEST,
+        trend=trend_svg,
+        changed=changes(base, now),
+        since=words.day(datetime.fromisoformat(base["day"]).replace(tzinfo=ZoneInfo(site.zone)), site.zone)
+        if base and base["day"] else "",
+        first=base is None,
+        pages=own,
+        aside=facts.quarantine.height,
+        failed=facts.failed,
+        failing=list(failing.values()),
+        cautions=ALWAYS,
+    )  # fmt: skip
 
 
-def _workshop_opening(lines: Sequence[MouldLine], nameless: int, said: str) -> str:
-    logged = sum(line.logged for line in lines)
-    text = f"{words.count(logged, 'mould')} with logs: {said}."
-    idle = [line.name for line in lines if not line.logged]
+def _opening(lines: Sequence[MouldLine], nameless: int) -> str:
+    logged = [n for n in lines if n.shots]
+    counts = {state: sum(n.state == state for n in logged) for state in GRAVEST}
+    said = ", ".join(f"{n} {'to act on' if s == 'act' else 'to watch' if s == 'watch' else s}"
+                     for s, n in counts.items() if n)  # fmt: skip
+    text = f"{words.count(len(logged), 'mould')} with logs" + (f": {said}." if said else ".")
+    idle = [line.name for line in lines if not line.shots]
     if idle:
         text += f" Without a log so far: {words.listed(idle)}."
     if nameless:

@@ -5,7 +5,7 @@ A section reads stored tables only; a report renders anew without anything being
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
@@ -17,21 +17,25 @@ if TYPE_CHECKING:
     from catchpot.workshop import MouldBook
 
 State = Literal["in order", "watch", "act", "not assessed"]
+Go = Literal["go", "care", "no-go"]
 
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell of a mould's row on the workshop page.
+    """One cell of a mould's row on the board, the workshop's first page.
 
-    column: heading of the column. text: number with unit, or a word. state: framed word beside it, or None.
-    sort: what the column sorts by. order: where the column stands (small first).
+    column: heading of the column. text: number with unit, or a word; the shorter the better. state: framed word beside
+    it, or None. sort: what the column sorts by. order: where the column stands (small first). large: printed large, as
+    what a reader comes for. trend: the last values of something against its own usual (1 = usual), the oldest first.
     """
 
     column: str
     text: str
-    state: State | None = None
+    state: State | Go | None = None
     sort: float | None = None
     order: int = 100
+    large: bool = False
+    trend: tuple[float | None, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,6 +83,7 @@ class Panel:
     """A section on a page: state, one headline sentence (number, unit, interval), then blocks in reading order.
 
     brief: what the workshop page says where the state is act or watch and no finding explains it; else the headline.
+    more: blocks that lie folded beneath, for who wants to know. method, references: for the page of methods.
     """
 
     state: State
@@ -87,20 +92,42 @@ class Panel:
     method: str = ""
     references: tuple[str, ...] = ()
     brief: str = ""
+    more: Sequence[Block] = field(default=())
+
+
+Titled = Sequence[tuple[str, Panel]]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One of the parts a page's selector chooses from: its name, and its panels with their titles."""
+
+    name: str
+    panels: Titled
 
 
 @dataclass(frozen=True)
 class Page:
-    """A page of the plugin's own, linked from the workshop page (`slug`.html).
+    """A page of the plugin's own, linked from the workshop page (`folder`/`slug`.html).
 
+    panels: with their titles. parts: what a selector chooses from, or a function that makes it (called only where the
+    page is not there yet from the same `key`); choose: what the selector chooses ("mould").
     group: pages of one group stand on one line there, behind its name. link_text: the words of the link, not the title.
     """
 
     slug: str
     title: str
-    panels: Sequence[tuple[str, Panel]]
+    panels: Titled = ()
     link_text: str = ""
     group: str = ""
+    folder: str = ""
+    key: str = ""
+    parts: Sequence[Part] | Callable[[], Sequence[Part]] = ()
+    choose: str = ""
+
+    def made_parts(self) -> Sequence[Part]:
+        """The parts, made where need be."""
+        return self.parts() if callable(self.parts) else self.parts
 
 
 @dataclass(frozen=True)
@@ -148,4 +175,18 @@ class Section(Protocol):
         ...
 
 
-__all__ = ["Block", "Cell", "DataTable", "Figure", "Page", "Panel", "Prose", "Section", "State", "View"]
+__all__ = [
+    "Block",
+    "Cell",
+    "DataTable",
+    "Figure",
+    "Go",
+    "Page",
+    "Panel",
+    "Part",
+    "Prose",
+    "Section",
+    "State",
+    "Titled",
+    "View",
+]

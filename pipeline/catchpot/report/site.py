@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 from catchpot.errors import PluginFault
 from catchpot.report import collect
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
+from catchpot.report.freshness import code_of
+from catchpot.report.matters import Matter, matters_of
 from catchpot.report.pages import Pages
 from catchpot.report.section import Cell, Page, Panel, Section, View
-from catchpot.report.views import CORE, Tables
+from catchpot.report.views import CORE, Shelf, Tables
 
 if TYPE_CHECKING:
     import polars as pl
@@ -41,12 +43,13 @@ class Card:
 
 @dataclass(frozen=True)
 class Placed:
-    """A section's panel on a page."""
+    """A section's panel on a page. part: the part of the page's selector it belongs to."""
 
     id: str
     title: str
     name: str
     panel: ShownPanel
+    part: str = ""
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,8 @@ class Survey:
     refusals: pl.DataFrame
     quarantine: pl.DataFrame
     failed: list[collect.Failed]
+    ledger: pl.DataFrame
+    matters: list[Matter] = field(default_factory=list)
 
     @property
     def as_of(self) -> datetime | None:
@@ -65,11 +70,28 @@ class Survey:
         newest = self.shots["started_at"].max()
         return newest if isinstance(newest, datetime) else None
 
+    @cached_property
+    def _by_mould(self) -> dict[Any, pl.DataFrame]:
+        return {k[0]: part for k, part in self.shots.partition_by("mould", as_dict=True, maintain_order=True).items()}
+
     def of(self, mould: str) -> pl.DataFrame:
         """The mould's shots."""
-        import polars as pl
+        return self._by_mould.get(mould, self.shots.clear())
 
-        return self.shots.filter(pl.col("mould") == mould)
+    @cached_property
+    def _found_by_mould(self) -> dict[str, list[collect.Found]]:
+        made: dict[str, list[collect.Found]] = {}
+        for f in self.found:
+            made.setdefault(f.mould, []).append(f)
+        return made
+
+    def found_on(self, mould: str) -> list[collect.Found]:
+        """The mould's findings, in their order."""
+        return self._found_by_mould.get(mould, [])
+
+    def matters_on(self, mould: str) -> list[Matter]:
+        """The mould's matters, in their order."""
+        return [m for m in self.matters if m.mould == mould]
 
     def standing(self, found: collect.Found) -> bool:
         """Whether a finding speaks of now: a mould's that has not ended, or one of the mould's last few shots."""
@@ -82,17 +104,21 @@ class Survey:
         return set(self.shots.group_by("mould", maintain_order=True).tail(RECENT_SHOTS)["shot"])
 
 
+SHOT_COLUMNS = ["shot", "mould", "started_at", "fabric_batch", "resin_batch", "source_digest"]
+
+
 def survey(source: Source) -> Survey:
     """Read what the pages show beside the sections, on one connection."""
     import polars as pl
 
     with source.reading() as reads:
-        shots = reads.table("shot", ["shot", "mould", "started_at"])
+        shots = reads.table("shot", SHOT_COLUMNS)
         found = collect.findings(reads.table("finding"))
         refusals, quarantine = reads.table("refusal"), reads.table("quarantine")
-        failed = collect.failures(reads.ledger())
+        ledger = reads.ledger()
+        matters = matters_of(reads)
     shots = shots.sort(pl.col("started_at"), pl.col("shot"), nulls_last=True)
-    return Survey(shots, found, refusals, quarantine, failed)
+    return Survey(shots, found, refusals, quarantine, collect.failures(ledger), ledger, matters)
 
 
 @dataclass(frozen=True)
@@ -108,10 +134,32 @@ class Site:
     pages: Pages
     cards: list[Card] = field(default_factory=list)
 
-    def view(self, section: Section, mould: str | None) -> View:
-        """A section's view of a mould, or of the workshop."""
-        tables = Tables(self.source, section.needs, mould)
-        return View(mould, tables, {**CORE, **self.declared}, self.book, self.zone, self.survey.as_of)
+    @cached_property
+    def whole(self) -> Shelf:
+        """The tables of the whole workshop."""
+        return Shelf(self.source, None)
+
+    def shelf(self, moulds: Sequence[str]) -> Shelf:
+        """The tables of some moulds, all that the sections may look at."""
+        made = Shelf(self.source, moulds)
+        made.fill(section.needs for section in self.sections)
+        return made
+
+    def shelf_of(self, moulds: Sequence[str], needs: Sequence[Mapping[str, Sequence[str]]]) -> Shelf:
+        """Some tables of some moulds."""
+        made = Shelf(self.source, moulds)
+        made.fill(needs)
+        return made
+
+    @cached_property
+    def code(self) -> str:
+        """A digest of the code that draws."""
+        return code_of(self.sections)
+
+    def view(self, section: Section, mould: str | None, shelf: Shelf) -> tuple[View, Tables]:
+        """A section's view of a mould, or of the workshop, and its tables."""
+        tables = Tables(shelf, section.needs, mould)
+        return View(mould, tables, {**CORE, **self.declared}, self.book, self.zone, self.survey.as_of), tables
 
     def guarded(self, section: Section, where: str, work: Callable[[], Any]) -> Any:
         """What `work` returns, or the card of its failure: a plugin may fail in any way, the report is written."""
@@ -126,17 +174,19 @@ class Site:
             self.cards.append(card)
             return card
 
-    def mould_parts(self, section: Section, mould: str, where: str) -> tuple[Placed | Card | None, list[Cell]]:
-        """A section's panel on a mould's page (or its card) and its cells for the workshop page, from one view."""
-        view = self.view(section, mould)
+    def mould_parts(
+        self, section: Section, mould: str, where: str, shelf: Shelf
+    ) -> tuple[Placed | Card | None, list[Cell], set[str]]:
+        """A section's panel on a mould's page (or its card), its cells for the board, and the tables it looked at."""
+        view, tables = self.view(section, mould, shelf)
         panel: Placed | Card | None = self.guarded(section, where, lambda: self._panel(section, view))
         cells = self.guarded(section, "index.html", lambda: list(section.cells(view)))
-        return panel, cells if isinstance(cells, list) else []
+        return panel, cells if isinstance(cells, list) else [], tables.used
 
     def workshop_panel(self, section: Section) -> Placed | Card | None:
-        """A section's panel on the workshop page, or its card."""
+        """A section's panel of the whole workshop, or its card."""
         made: Placed | Card | None = self.guarded(
-            section, "index.html", lambda: self._panel(section, self.view(section, None))
+            section, "workshop.html", lambda: self._panel(section, self.view(section, None, self.whole)[0])
         )
         return made
 
@@ -144,10 +194,10 @@ class Site:
         panel = section.panel(view)
         return None if panel is None else self._placed(section, section.title, panel, slug(section.name))
 
-    def _placed(self, section: Section, title: str, panel: Panel, prefix: str) -> Placed:
+    def _placed(self, section: Section, title: str, panel: Panel, prefix: str, part: str = "") -> Placed:
         shown = shown_panel(title, panel, self.zone, prefix)
         unique([shown])
-        return Placed(prefix, title, section.name, shown)
+        return Placed(prefix, title, section.name, shown, part)
 
     def own_pages(self, section: Section) -> list[tuple[str, list[tuple[str, str]]]]:
         """Write a section's own pages; (group, (link, words) of each), a page without a group on its own."""
@@ -155,7 +205,8 @@ class Site:
         def work() -> list[tuple[str, list[tuple[str, str]]]]:
             made = []
             taken = self.pages.names
-            for _, run in groupby(section.pages(self.view(section, None)), key=lambda p: p.group or p.slug):
+            pages = section.pages(self.view(section, None, self.whole)[0])
+            for _, run in groupby(pages, key=lambda p: p.group or p.slug):
                 some = list(run)
                 made.append(
                     (some[0].group, [(self._own_page(section, p, taken), p.link_text or p.title) for p in some])
@@ -167,14 +218,23 @@ class Site:
 
     def _own_page(self, section: Section, page: Page, taken: set[str]) -> str:
         """taken: pages of others. Two of the section's own that shorten alike are numbered."""
-        stem = slug(page.slug)
+        stem = "/".join(filter(None, (slug(page.folder) if page.folder else "", slug(page.slug))))
         if f"{stem}.html" in taken:
             raise ValueError(f"the page {stem}.html is written already")
         link = self.pages.free(stem)
+        if self.pages.unchanged(link, page.key):
+            return link
         panels = [
             self._placed(section, title, panel, f"{slug(title)}-{i}") for i, (title, panel) in enumerate(page.panels, 1)
         ]
-        self.pages.write(link, "page.html", page.title, shown=panels)
+        parts = page.made_parts()
+        for n, part in enumerate(parts, 1):
+            panels += [
+                self._placed(section, title, panel, f"{slug(part.name)}-{n}-{slug(title)}-{i}", part.name)
+                for i, (title, panel) in enumerate(part.panels, 1)
+            ]
+        names = [p.name for p in parts]
+        self.pages.write(link, "page.html", page.title, key=page.key, shown=panels, names=names, choose=page.choose)
         return link
 
 

@@ -111,14 +111,21 @@ def merged(base: Mapping[str, Any], more: Mapping[str, Any]) -> dict[str, Any]:
     return result
 
 
-def styled(figure: Any) -> dict[str, Any]:
-    """Any figure (plain dict or plotly Figure) on the house's layout; its own settings win, its template goes."""
-    plain = figure.to_plotly_json() if hasattr(figure, "to_plotly_json") else dict(figure)
+def plain_figure(figure: Any) -> dict[str, Any]:
+    """Any figure (plain dict or plotly Figure) as a plain dict of plain values, without its template."""
+    plain = figure.to_plotly_json() if hasattr(figure, "to_plotly_json") else figure
     own = {k: v for k, v in dict(plain.get("layout", {})).items() if k != "template"}
-    own = {k: axis(**v) if _is_axis(k) and isinstance(v, Mapping) else v for k, v in own.items()}
+    made: dict[str, Any] = _plain({"data": [dict(trace) for trace in plain.get("data", ())], "layout": own})
+    return made
+
+
+def styled(figure: Any) -> dict[str, Any]:
+    """Any figure on the house's layout, as the page's script puts it there; its own settings win."""
+    plain = plain_figure(figure)
+    own = {k: axis(**v) if _is_axis(k) and isinstance(v, Mapping) else v for k, v in plain["layout"].items()}
     for name in ("xaxis", "yaxis"):
         own.setdefault(name, axis())
-    return {"data": [dict(trace) for trace in plain.get("data", ())], "layout": layout(**own)}
+    return {"data": plain["data"], "layout": layout(**own)}
 
 
 def _is_axis(key: str) -> bool:
@@ -157,15 +164,23 @@ def to_script_json(value: Any) -> str:
 
 
 def css_variables() -> str:
-    """The colours as CSS custom properties: light, dark on the system's wish, light again on paper."""
+    """The colours as CSS custom properties: light, dark on the system's wish, light again on paper; and the classes
+    that strokes and fills of drawn figures have."""
     light = "".join(f"--{role}:{pair[0]};" for role, pair in COLOURS.items())
     dark = "".join(f"--{role}:{pair[1]};" for role, pair in COLOURS.items())
+    drawn = "".join(f".s-{role}{{stroke:var(--{role})}}.fig .f-{role}{{fill:var(--{role})}}\n" for role in COLOURS)
     return (
         f":root{{{light}color-scheme:light dark}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+        + drawn
     )
+
+
+def script_settings() -> str:
+    """What the page's script has to know to bring a figure to life, as JSON."""
+    return to_script_json({"config": CONFIG, "dark": DARK_OF, "layout": layout(), "axis": axis(), "roles": LIGHT})
 
 
 __all__ = [
     "COLOURS", "CONFIG", "DARK_OF", "DASHES", "FONT", "LIGHT", "SERIES", "SYMBOLS", "axis", "css_variables", "layout",
-    "merged", "styled", "to_script_json",
+    "merged", "plain_figure", "script_settings", "styled", "to_script_json",
 ]  # fmt: skip

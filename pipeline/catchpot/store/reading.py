@@ -171,6 +171,37 @@ class Reading:
         frame = frame.with_columns(numbers["shot"].gather(frame["_rank"]).alias("shot"))
         return frame.select(out).cast({c: types[c] for c in out})
 
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """Samples of the given shots as the lowest and highest value of each of so many equal stretches of time.
+
+        Returns shot, t_s (first of the stretch) and COLUMN_low, COLUMN_high, ordered by shot, then t_s; null where a
+        channel has no value in the stretch.
+        """
+        asked = [c for c in columns if c not in ("shot", "t_s")]
+        if self.con is None or "sample" not in self._names:
+            ends = {f"{c}_{end}": pl.Float64() for c in asked for end in ("low", "high")}
+            return pl.DataFrame(schema={"shot": pl.String(), "t_s": pl.Float64(), **ends})
+        where, units = self._narrowed(CORE["shot"], shots, None)
+        numbers = self.fetch(f"SELECT t.shot, t.shot_no FROM shot t {where}", units)
+        there = set(schema.column_names(self.con, "sample"))
+        picked = "".join(
+            f", min(s.{quote(c)}) AS {quote(c + '_low')}, max(s.{quote(c)}) AS {quote(c + '_high')}"
+            if c in there
+            else f", NULL::DOUBLE AS {quote(c + '_low')}, NULL::DOUBLE AS {quote(c + '_high')}"
+            for c in asked
+        )
+        return self.fetch(
+            f"""WITH span AS (
+                SELECT u.shot, u.shot_no, max(s.t_s) / {int(buckets)} AS step
+                FROM sample s JOIN units u ON s.shot_no = u.shot_no GROUP BY ALL
+            )
+            SELECT u.shot, min(s.t_s) AS t_s{picked}
+            FROM sample s JOIN span u ON s.shot_no = u.shot_no
+            GROUP BY u.shot, CASE WHEN u.step > 0 THEN least(floor(s.t_s / u.step), {int(buckets) - 1}) ELSE 0 END
+            ORDER BY u.shot, t_s""",
+            numbers,
+        )
+
     def fetch(self, sql: str, units: pl.DataFrame | None = None) -> pl.DataFrame:
         """The rows of a query; `units` is there as a relation of that name."""
         assert self.con is not None

@@ -41,6 +41,19 @@ class Frames:
         """Declarations of all tables."""
         return dict(self.declared)
 
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """Thinned samples, as `Reading.thinned` gives them."""
+        import polars as pl
+
+        rows = self.samples(shots)
+        asked = [c for c in columns if c not in ("shot", "t_s")]
+        step = pl.col("t_s").max().over("shot") / buckets
+        place = pl.when(step > 0).then((pl.col("t_s") / step).floor().clip(0, buckets - 1)).otherwise(0.0)
+        ends = [pl.col(c).min().alias(f"{c}_low") for c in asked] + [pl.col(c).max().alias(f"{c}_high") for c in asked]
+        made = rows.with_columns(place.alias("_place")).group_by("shot", "_place").agg(pl.col("t_s").min(), *ends)
+        order = [f"{c}_{end}" for c in asked for end in ("low", "high")]
+        return made.sort("shot", "t_s").select("shot", "t_s", *order)
+
     def ledger(self) -> pl.DataFrame:
         """The ledger."""
         return self.past

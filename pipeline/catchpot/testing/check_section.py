@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, get_args
 
-from catchpot.report.section import Cell, DataTable, Figure, Page, Panel, Prose, Section, State, View
+from catchpot.report.section import Cell, DataTable, Figure, Go, Page, Panel, Prose, Section, State, View
 from catchpot.testing.check_data import CheckData
 from catchpot.testing.check_frames import Frames
 
@@ -30,9 +30,16 @@ def section(s: Section, data: CheckData) -> Iterator[str]:
 
 
 def _built(s: Section, data: CheckData, frames: Frames, mould: str | None) -> Iterator[str]:
-    from catchpot.report.views import Tables
+    from catchpot.report.views import Shelf, Tables
 
-    view = View(mould, Tables(frames, s.needs, mould), data.plan.declared, data.workshop.book, "UTC", data.as_of)
+    view = View(
+        mould,
+        Tables(Shelf(frames, None if mould is None else [mould]), s.needs, mould),
+        data.plan.declared,
+        data.workshop.book,
+        "UTC",
+        data.as_of,
+    )
     calls: list[tuple[str, Callable[[View], Any]]] = [("panel", s.panel)]
     calls += [("cells", s.cells)] if mould is not None else [("pages", s.pages)]
     for what, call in calls:
@@ -49,14 +56,14 @@ def _shown(what: str, given: Any) -> Iterator[str]:
         for cell in given:
             if not isinstance(cell, Cell):
                 yield f"cells gave a {type(cell).__name__}"
-            elif cell.state is not None and cell.state not in STATES:
-                yield f"cell {cell.column} has the state {cell.state!r}, none of {', '.join(STATES)}"
+            elif cell.state is not None and cell.state not in (*STATES, *get_args(Go)):
+                yield f"cell {cell.column} has the state {cell.state!r}, none of {', '.join((*STATES, *get_args(Go)))}"
     elif what == "pages":
         for page in given:
             if not isinstance(page, Page):
                 yield f"pages gave a {type(page).__name__}"
             else:
-                for _, panel in page.panels:
+                for _, panel in [*page.panels, *(p for part in page.made_parts() for p in part.panels)]:
                     yield from _panel(panel)
     elif given is not None:
         yield from _panel(given)
@@ -71,7 +78,7 @@ def _panel(panel: Any) -> Iterator[str]:
     if not panel.headline.strip():
         yield "the panel has no headline"
     seen: set[str] = set()
-    for block in panel.blocks:
+    for block in [*panel.blocks, *panel.more]:
         if isinstance(block, Figure | DataTable):
             if block.id in seen:
                 yield f"two blocks are called {block.id}"

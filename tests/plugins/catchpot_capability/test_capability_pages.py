@@ -34,7 +34,8 @@ def pages(make_job: Make) -> dict[str, dict[str, Panel]]:
     tables = {t.name: result.tables.get(t.name, empty(t)) for t in closing.TABLES}
     view = View(None, {**tables, "closed": empty(CLOSED), "event": job.tables["event"]}, {}, job.book, "UTC",
                 datetime(2026, 12, 1, tzinfo=UTC))  # fmt: skip
-    return {p.slug: dict(p.panels) for p in CapabilitySection().pages(view)}
+    made = CapabilitySection().pages(view)
+    return {f"{p.slug} {part.name}": dict(part.panels) for p in made for part in p.made_parts()}
 
 
 def figure(panel: Panel, begins: str) -> dict[str, Any]:
@@ -44,7 +45,7 @@ def figure(panel: Panel, begins: str) -> dict[str, Any]:
 
 
 def test_a_steady_month_shows_strip_distribution_and_table_in_this_order(pages: dict[str, dict[str, Panel]]) -> None:
-    panel = pages["capability-2026-10-hatch-3"]["injected volume"]
+    panel = pages["2026-10 hatch-3"]["injected volume"]
     kinds = [type(b) for b in panel.blocks[:3]]
     assert kinds == [Figure, Figure, DataTable]
     table = panel.blocks[2]
@@ -55,9 +56,10 @@ def test_a_steady_month_shows_strip_distribution_and_table_in_this_order(pages: 
 
 
 def test_the_strip_names_its_band_and_limits_in_words(pages: dict[str, dict[str, Panel]]) -> None:
-    drawn = figure(pages["capability-2026-10-hatch-3"]["injected volume"], "strip")
+    drawn = figure(pages["2026-10 hatch-3"]["injected volume"], "strip")
     text = " ".join(str(a.get("text", "")) for a in drawn["layout"]["annotations"])
     text += " ".join(str(t.get("name", "")) for t in drawn["data"])
+    text += " ".join(k["words"] for k in drawn["layout"]["meta"]["key"])
     assert "specification limits: 2.40 to 2.70 l" in text
     assert "upper control limit 2." in text and "lower control limit 2." in text
     assert "upper limit of the moving range" in text
@@ -70,7 +72,7 @@ def test_the_strip_names_its_band_and_limits_in_words(pages: dict[str, dict[str,
 
 
 def test_an_unsteady_month_shows_no_index_table(pages: dict[str, dict[str, Panel]]) -> None:
-    panel = pages["capability-2026-11-hatch-3"]["injected volume"]
+    panel = pages["2026-11 hatch-3"]["injected volume"]
     assert not [b for b in panel.blocks if isinstance(b, DataTable) and b.id.startswith("indices")]
     assert not [b for b in panel.blocks if isinstance(b, Figure) and b.id.startswith("spread")]
     said = " ".join(p for b in panel.blocks if isinstance(b, Prose) for p in b.paragraphs)
@@ -80,13 +82,13 @@ def test_an_unsteady_month_shows_no_index_table(pages: dict[str, dict[str, Panel
 
 
 def test_a_month_with_a_new_seal_shows_its_two_stretches(pages: dict[str, dict[str, Panel]]) -> None:
-    panel = pages["capability-2026-10-hatch-3"]["injected volume"]
+    panel = pages["2026-10 hatch-3"]["injected volume"]
     split = next(b for b in panel.blocks if isinstance(b, DataTable) and b.id.startswith("split"))
     assert split.frame["begins with"].to_list() == ["the month", "seal replaced outer"]
 
 
 def test_the_roll_up_puts_the_worst_first(pages: dict[str, dict[str, Panel]]) -> None:
-    table = pages["capability-2026-10"]["All moulds and measures"].blocks[0]
+    table = pages["2026-10 all moulds"]["All moulds and measures"].blocks[0]
     assert isinstance(table, DataTable)
     first, second = table.frame["verdict"].to_list()
     assert "cavity\u00a0pressure" in first and "not capable" in first
@@ -104,7 +106,7 @@ def test_change_against_last_month_carries_its_uncertainty() -> None:
 
 
 def test_the_numbers_behind_the_strip_are_the_stored_ones(pages: dict[str, dict[str, Panel]]) -> None:
-    block = pages["capability-2026-10-hatch-3"]["injected volume"].blocks[0]
+    block = pages["2026-10 hatch-3"]["injected volume"].blocks[0]
     assert isinstance(block, Figure) and block.table is not None
     drawn = block.figure["data"][0]["y"]
     assert drawn == pytest.approx(block.table["value"].to_list())

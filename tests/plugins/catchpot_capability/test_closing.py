@@ -14,7 +14,7 @@ import pytest
 
 from catchpot.analysis import Job
 from catchpot.core_tables import CLOSED
-from catchpot.report.section import DataTable, View
+from catchpot.report.section import DataTable, Part, View
 from catchpot.store import Store
 from catchpot.tables import empty
 from catchpot_capability import closing
@@ -50,16 +50,17 @@ def test_what_is_packed_comes_back_to_the_last_digit(make_job: Make) -> None:
         assert back.tables[table.name].equals(expected), table.name
 
 
+def _october(seen: View) -> Part:
+    """hatch-3 on the page of October."""
+    page = next(p for p in CapabilitySection().pages(seen) if p.slug == "2026-10")
+    return next(part for part in page.made_parts() if part.name == "hatch-3")
+
+
 def test_one_late_shot_changes_nothing_silently(make_job: Make) -> None:
     content = closing.pack(tables(make_job, 40), "2026-10")
     later = tables(make_job, 41)
-    pages = CapabilitySection().pages(view(later, closed_rows(content), make_job))
-    month = next(p for p in pages if p.slug == "capability-2026-10-hatch-3")
-    before = next(
-        p
-        for p in CapabilitySection().pages(view(tables(make_job, 40), closed_rows(content), make_job))
-        if p.slug == month.slug
-    )
+    month = _october(view(later, closed_rows(content), make_job))
+    before = _october(view(tables(make_job, 40), closed_rows(content), make_job))
     # The measure's panel is the same to the letter and the point; the last panel says what would change.
     assert month.panels[1][1].headline == before.panels[1][1].headline
     assert "40 shots" in month.panels[1][1].headline
@@ -76,8 +77,9 @@ def test_one_late_shot_changes_nothing_silently(make_job: Make) -> None:
 
 def test_an_open_month_says_that_it_is_open(make_job: Make) -> None:
     pages = CapabilitySection().pages(view(tables(make_job, 41), empty(CLOSED), make_job))
-    assert [p.slug for p in pages] == ["capability-2026-10", "capability-2026-10-hatch-3"]
-    assert "catchpot close 2026-10" in pages[1].panels[-1][1].headline
+    assert [(p.folder, p.slug) for p in pages] == [("months", "2026-10")]
+    assert [part.name for part in pages[0].made_parts()] == ["all moulds", "hatch-3"]
+    assert "catchpot close 2026-10" in pages[0].made_parts()[1].panels[-1][1].headline
 
 
 @pytest.fixture

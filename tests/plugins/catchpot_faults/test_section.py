@@ -60,13 +60,12 @@ def test_verdicts_stand_with_their_numbers_or_not_at_all(judged: Judged) -> None
     assert not any(isinstance(b, DataTable) and b.id.startswith("verdicts") for b in without.blocks)
 
 
-def test_state_and_cells_follow_the_last_shots(judged: Judged) -> None:
+def test_the_state_follows_the_last_shots(judged: Judged) -> None:
     section = FaultsSection()
     for keep, state in ((13, "in order"), (18, "act")):
         seen = view(judged, keep=keep)
         panel = section.panel(seen)
         assert panel is not None and panel.state == state
-        assert section.cells(seen)[0].state == state
     assert "rests on 4 shots yet" in str(section.panel(view(judged, keep=5)))
 
 

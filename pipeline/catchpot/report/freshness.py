@@ -1,0 +1,114 @@
+"""What a mould's page is made from, as one key, so that a page made from the same is not made again.
+
+The key holds the ledger's keys of all that was computed for the mould and its shots, what the page takes from tables
+over all moulds, its mould book entry, its events, and the code of report and sections. Without a ledger (tables in
+memory) there is no key and every page is made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from catchpot.report.section import Section
+    from catchpot.report.site import Site
+
+
+def digest(*pieces: str) -> str:
+    """A short digest of texts, in order."""
+    return hashlib.sha256("\0".join(pieces).encode("utf-8", "backslashreplace")).hexdigest()[:20]
+
+
+def code_of(sections: Sequence[Section]) -> str:
+    """A digest of all code that draws: the report's own and each section's package (or file)."""
+    places = {Path(__file__).parent}
+    for section in sections:
+        module = sys.modules.get(type(section).__module__)
+        file = getattr(module, "__file__", None)
+        if file:
+            path = Path(file)
+            places.add(path.parent if "." in type(section).__module__ else path)
+    made = hashlib.sha256()
+    for place in sorted(places):
+        for path in sorted(place.rglob("*")) if place.is_dir() else [place]:
+            if path.is_file() and path.suffix in (".py", ".html", ".js", ".css", ".csv"):
+                made.update(path.name.encode())
+                made.update(path.read_bytes())
+    return made.hexdigest()[:20]
+
+
+class Freshness:
+    """Keys of the moulds' pages.
+
+    over: tables that an analysis over all moulds writes. beside: what else every page goes by, as text.
+    """
+
+    def __init__(self, site: Site, over: Collection[str], beside: str) -> None:
+        self._site = site
+        self._over = set(over)
+        self._beside = digest(beside, site.code, site.zone, repr([s.name for s in site.sections]))
+
+    def key(self, mould: str, used: Iterable[str]) -> str:
+        """The key of a mould's page that looked at these tables; empty where there is no ledger."""
+        if not self._ledger:
+            return ""
+        site = self._site
+        facts = site.survey
+        entry = site.book.moulds.get(mould)
+        over = [rows_digest(site.whole.table(name, ("*",), mould)) for name in sorted(self._over & set(used))]
+        return digest(
+            self._beside,
+            self._ledger.get(mould, ""),
+            rows_digest(facts.of(mould)),
+            repr(facts.found_on(mould)),
+            repr(facts.matters_on(mould)),
+            entry.model_dump_json() if entry is not None else "",
+            self._resins,
+            rows_digest(site.whole.table("event", ("*",), mould)),
+            self._closed,
+            *over,
+        )
+
+    @cached_property
+    def _resins(self) -> str:
+        return digest(self._site.book.model_dump_json(exclude={"moulds"}))
+
+    @cached_property
+    def _closed(self) -> str:
+        return rows_digest(self._site.whole.table("closed", ("*",), None).select("what", "period", "closed_at"))
+
+    @cached_property
+    def _ledger(self) -> Mapping[str, str]:
+        """Digest of a mould's ledger rows, by mould."""
+        import polars as pl
+
+        facts = self._site.survey
+        if facts.ledger.is_empty():
+            return {}
+        moulds = facts.shots.select(pl.col("shot").alias("part"), pl.col("mould").alias("of"))
+        rows = facts.ledger.select(
+            "part", pl.concat_str("analysis", "part", "key", "status", separator=" ", ignore_nulls=True).alias("said")
+        )
+        rows = rows.join(moulds, on="part", how="left").with_columns(pl.col("of").fill_null(pl.col("part")))
+        joined = rows.sort("said").group_by("of").agg(pl.col("said").str.join("\n"))
+        return {of: digest(said) for of, said in joined.iter_rows()}
+
+
+def rows_digest(frame: pl.DataFrame) -> str:
+    """A digest of a small frame's rows."""
+    return digest(repr(frame.columns), repr(frame.rows()))
+
+
+def note_of(value: Any) -> dict[str, Any]:
+    """What was remembered of a page, as a mapping."""
+    return value if isinstance(value, dict) else {}
+
+
+__all__ = ["Freshness", "code_of", "digest", "note_of", "rows_digest"]
