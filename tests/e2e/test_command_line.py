@@ -204,7 +204,7 @@ def limited(most: int, *words: str, home: Path) -> subprocess.CompletedProcess[s
 
 def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_path: Path) -> None:
     assert catchpot("run", home=workshop).returncode == 0
-    before = {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()}
+    before = {p.name: p.read_bytes() for p in (workshop / "reports").rglob("*") if p.is_file()}
     for words in (("report",), ("next", "door-1"), ("export", "sample", "--to", str(tmp_path / "x.csv")),
                   ("export", "sample", "--format", "parquet", "--to", str(tmp_path / "x.parquet")),
                   ("report", "--out", str(tmp_path / "out"))):  # fmt: skip
@@ -212,7 +212,7 @@ def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_pat
         assert done.returncode == 1, (words, done.stderr)
         assert "beyond the size that is allowed" in done.stderr and "Traceback" not in done.stderr
         assert len(done.stderr.splitlines()) == 1
-    assert {p.name: p.read_bytes() for p in (workshop / "reports").iterdir()} == before
+    assert {p.name: p.read_bytes() for p in (workshop / "reports").rglob("*") if p.is_file()} == before
     assert [p.name for p in tmp_path.iterdir() if p.name != "workshop"] == ["out"]
     assert list((tmp_path / "out").iterdir()) == []
 

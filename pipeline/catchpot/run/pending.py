@@ -125,6 +125,10 @@ class _Overlaid:
         """Declarations of all tables."""
         return self.store.tables()
 
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """Thinned samples, which are never pending."""
+        return self.store.thinned(shots, columns, buckets)
+
     def ledger(self) -> pl.DataFrame:
         """The ledger as it is stored."""
         return self.store.ledger()

@@ -178,12 +178,12 @@ class Reading:
         channel has no value in the stretch.
         """
         asked = [c for c in columns if c not in ("shot", "t_s")]
-        if self.con is None or "sample" not in self._names:
+        if self.con is None or "sample" not in self._columns:
             ends = {f"{c}_{end}": pl.Float64() for c in asked for end in ("low", "high")}
             return pl.DataFrame(schema={"shot": pl.String(), "t_s": pl.Float64(), **ends})
         where, units = self._narrowed(CORE["shot"], shots, None)
         numbers = self.fetch(f"SELECT t.shot, t.shot_no FROM shot t {where}", units)
-        there = set(schema.column_names(self.con, "sample"))
+        there = self._columns["sample"]
         picked = "".join(
             f", min(s.{quote(c)}) AS {quote(c + '_low')}, max(s.{quote(c)}) AS {quote(c + '_high')}"
             if c in there

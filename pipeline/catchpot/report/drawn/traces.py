@@ -20,7 +20,7 @@ def drawable(trace: Plot) -> bool:
     kind = trace.get("type", "scatter")
     if kind == "bar":
         return trace.get("orientation") == "h"
-    return kind == "scatter" and trace.get("fill", "none") in ("none", "tonexty", "")
+    return kind == "scatter" and "x" in trace and "y" in trace and trace.get("fill", "none") in ("none", "tonexty", "")
 
 
 def values_of(trace: Plot) -> tuple[list[Any], list[Any]]:
