@@ -100,6 +100,7 @@ def write_report(
         notice="; ".join(filter(None, (workshop.stale_sentence(), _not_recomputed(away)))),
         over_moulds=[t.name for a in registry.analyses if a.part == "workshop" for t in a.yields],
         single=single,
+        code="".join(p.digest for p in registry.plugins),
     )
 
 
@@ -126,13 +127,14 @@ def write_pages(
     over_moulds: Sequence[str] = (),
     made_at: datetime | None = None,
     single: str = "",
+    code: str = "",
 ) -> ReportOutcome:
     """Write all pages; see `write_report`.
 
     source: a store. declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin,
     error). plugins: names for the footer. within: a folder that must be there already.
     notice: what every page has to say of the files it goes by. over_moulds: tables that an analysis over all moulds
-    writes. made_at: what the stamp says; now where none is given.
+    writes. made_at: what the stamp says; now where none is given. code: digests of the plugins' code.
     """
     facts = survey(source)
     as_of = facts.as_of
@@ -153,7 +155,7 @@ def write_pages(
         strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
         stems = slugs(list(dict.fromkeys([*book.moulds, *strays])))
         links = {mould: f"moulds/{stem}.html" for mould, stem in stems.items()}
-        fresh = Freshness(site, over_moulds, repr((version, notice, list(broken), name)))
+        fresh = Freshness(site, over_moulds, repr((version, notice, list(broken), name, code)))
         lines = _mould_pages(site, links, fresh)
         shot_pages(site, stems, lines, fresh)
         own = [page for section in ordered for page in site.own_pages(section)]

@@ -181,7 +181,8 @@ class Site:
         view, tables = self.view(section, mould, shelf)
         panel: Placed | Card | None = self.guarded(section, where, lambda: self._panel(section, view))
         cells = self.guarded(section, "index.html", lambda: list(section.cells(view)))
-        return panel, cells if isinstance(cells, list) else [], tables.used
+        # A section that works in a process of its own looks at its tables there, unseen.
+        return panel, cells if isinstance(cells, list) else [], tables.used or set(section.needs)
 
     def workshop_panel(self, section: Section) -> Placed | Card | None:
         """A section's panel of the whole workshop, or its card."""

@@ -45,15 +45,18 @@ class Requests:
     def section(self, name: str, what: str, mould: str | None, zone: str, as_of: datetime | None) -> Any:
         """What a section gives for a mould or the workshop. what: cells, panel or pages."""
         from catchpot.report.section import View
-        from catchpot.report.views import CORE, Tables
+        from catchpot.report.views import CORE, Shelf, Tables
         from catchpot.store import Store
 
         section = self._section(name)
         declared = self.registry.tables()
         store = Store(self.workshop.store_path, list(declared.values()))
-        tables = Tables(store, section.needs, mould)
+        shelf = Shelf(store, None if mould is None else [mould])
+        tables = Tables(shelf, section.needs, mould)
         view = View(mould, tables, {**CORE, **declared}, self.workshop.book, zone, as_of)
         given = getattr(section, what)(view)
+        if what == "pages":  # parts that a page would make later can't leave this process unmade
+            return [replace(page, parts=page.made_parts()) for page in given]
         return list(given) if what != "panel" else given
 
     def source(self, source: Source) -> None:
