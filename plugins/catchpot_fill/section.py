@@ -76,10 +76,14 @@ class FillSection:
                 trend=trend,
             ),
         ]
-        margins = rows["clamp_margin_n"].drop_nulls()
-        if margins.len():
-            margin = float(margins[-1]) / 1000
-            cells.append(Cell("Clamp margin, at most", words.number(margin, "kN", 2), sort=margin, order=13))
+        # with the vent blocked the whole part is under pressure: the margin that goes first
+        for column, head in (("blocked_vent_margin_n", "vent blocked"), ("clamp_margin_n", "while filling")):
+            margins = rows[column].drop_nulls()
+            if margins.len():
+                margin = float(margins[-1]) / 1000
+                said = f"{words.number(margin, 'kN', 2)} ({head})"
+                cells.append(Cell("Clamp margin, at most", said, sort=margin, order=13))
+                break
         return cells
 
     def panel(self, view: View) -> Panel | None:

@@ -22,6 +22,8 @@ FADED_SHOTS: Final = 10
 SETTLED_SHOTS: Final = 60
 """Shots after which a step that stands is how the mould is now."""
 LIKELIER: Final = 0.5
+SUREST: Final = 0.99
+"""No cause is called more likely than this: the causes weighed are not all there are."""
 FEW_SETTINGS: Final = 2
 OPEN_ENDS: Final = ("vacuum_supply", "clamp_seals")
 
@@ -78,7 +80,7 @@ def top_of(m: Matter) -> tuple[str, float | None]:
     if m.chances:
         cause, chance = next(iter(m.chances.items()))
         if cause:
-            return cause, chance
+            return cause, min(chance, SUREST)
         return lead.about, None
     return lead.about, lead.more.get("chance")
 
@@ -240,7 +242,10 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
     if lead.analysis == "seal_watch":
         again = f" Found in {lead.more['times']} shots." if lead.more["times"] > 1 else ""
         return lead.sentence + again
-    return lead.sentence + ("" if lead.analysis == "clamp_watch" else likely)
+    if lead.analysis == "clamp_watch":
+        # which end it is stands in the evidence, as the hold checks say it
+        return lead.more["moved"] + likely
+    return lead.sentence + likely
 
 
 def _lines(

@@ -28,7 +28,7 @@ SETTLES = {
     "unexplained": ("weigh the next ten parts and their fabric packs", 20.0),
 }
 """The cheapest measurement that settles each cause, and its working time in minutes (common practice, no source)."""
-HOLD_CHECK = ("make a hold check of the clamp, and see to its seals", 5.0)
+HOLD_CHECK = ("make a hold check of the clamp: if it holds, see to pump, line and gauge, else to its seals", 5.0)
 TELLING_MBAR = 10.0
 """A change of the clamp pressure that is worth a word."""
 

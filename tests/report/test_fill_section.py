@@ -180,7 +180,7 @@ def test_unknown_arrival_of_the_last_shot_is_said(store: Callable[..., Any], loo
     cells = {c.column: c for c in FillSection().cells(look(made, "locker-1"))}
     own = made.frames["fill"].filter(pl.col("mould") == "locker-1")
     assert cells["Arrival volume, against usual"].trend == tuple(own["arrival_relative"])
-    assert cells["Clamp margin, at most"].sort == own["clamp_margin_n"][-1] / 1000
+    assert cells["Clamp margin, at most"].sort == own["blocked_vent_margin_n"][-1] / 1000
 
 
 def test_no_arrival_at_all_is_not_assessed(store: Callable[..., Any], look: Callable[..., View]) -> None:

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from catchpot.reads import Reads
 
-ROLES = ("evidence", "rules_out", "forecast", "same_time", "single_shot")
+ROLES = ("history", "evidence", "rules_out", "forecast", "same_time", "single_shot")
 ROLE_WORDS = {
+    "history": "What became of it",
     "evidence": "What speaks for it",
-    "rules_out": "What it is not",
+    "rules_out": "What else it may be",
     "forecast": "What comes of it",
     "same_time": "At the same time",
     "single_shot": "Single shots",
@@ -60,7 +61,7 @@ class Matter:
 
     def by_role(self) -> list[tuple[str, list[Line]]]:
         """Its sentences under the words of their role."""
-        some = [(ROLE_WORDS[role], [line for line in self.lines if line.role == role]) for role in ROLES]
+        some = [(ROLE_WORDS[role], [n for n in self.lines if n.role == role and n.sentence]) for role in ROLES]
         return [(words, lines) for words, lines in some if lines]
 
 

@@ -36,7 +36,7 @@ def _volume(at: int, sign: int = 1, **causes: float) -> Statement:
 def _clamp(at: int, end: int = 59, supply: float = 0.97) -> Statement:
     return Statement("clamp_pressure_mbar", 1, at - 2, at, at + 2, end, "The clamp rose.", "act", "clamp_watch",
                      ("clamp",), {"vacuum_supply": supply, "clamp_seals": 1 - supply}, principal=True,
-                     trend=True)  # fmt: skip
+                     trend=True, more={"moved": "The clamp rose."})  # fmt: skip
 
 
 def _odd(kind: str, at: int) -> Statement:
