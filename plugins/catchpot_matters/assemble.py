@@ -244,7 +244,7 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
         return lead.sentence + again
     if lead.analysis == "clamp_watch":
         # which end it is stands in the evidence, as the hold checks say it
-        return lead.more["moved"] + likely
+        return str(lead.more["moved"]) + likely
     return lead.sentence + likely
 
 
