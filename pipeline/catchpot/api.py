@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from catchpot.analysis import Job, Result
     from catchpot.plugins import Registry
+    from catchpot.reads import Reads
     from catchpot.run.graph import Plan
     from catchpot.store import Store
     from catchpot.tables import Table
@@ -143,7 +144,8 @@ class Session:
                 units: Sequence[str] = names
             else:
                 units = chosen if step.analysis.part == "mould" else [WHOLE]
-            return job.build(r, step, units, self.declared, self.workshop.book, validated, until)
+            reads = _WithLedgers(r, {"event": self.workshop.events, "part": self.workshop.parts})
+            return job.build(reads, step, units, self.declared, self.workshop.book, validated, until)
 
     def compute(
         self,
@@ -171,6 +173,45 @@ class Session:
         """
         with self.store.writing() as w:
             return w.close(what, period, closed_at, content)
+
+
+class _WithLedgers:
+    """What is stored, with events and parts as the ledgers hold them now: a note counts before the next run."""
+
+    def __init__(self, reads: Reads, ledgers: Mapping[str, pl.DataFrame]) -> None:
+        self._reads, self._ledgers = reads, ledgers
+
+    def table(
+        self,
+        name: str,
+        columns: Sequence[str] | None = None,
+        shots: Sequence[str] | None = None,
+        moulds: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Rows of a table, as `Reads.table` gives them."""
+        if name not in self._ledgers:
+            return self._reads.table(name, columns, shots, moulds)
+        import polars as pl
+
+        frame = self._ledgers[name]
+        frame = frame.sort("shot") if "shot" in frame.columns else frame
+        if shots is not None and "shot" in frame.columns:
+            frame = frame.filter(pl.col("shot").is_in(list(shots)))
+        if moulds is not None and "mould" in frame.columns:
+            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
+        return frame if columns is None else frame.select(list(columns))
+
+    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """As stored."""
+        return self._reads.samples(shots, columns)
+
+    def tables(self) -> Mapping[str, Table]:
+        """As stored."""
+        return self._reads.tables()
+
+    def ledger(self) -> pl.DataFrame:
+        """As stored."""
+        return self._reads.ledger()
 
 
 def open_session(home: Path | str | None = None, *, trust_plugins: bool = False) -> Session:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
     from catchpot.plugins import Registry
     from catchpot.run.outcome import AnalyseOutcome
-    from catchpot.workshop import Workshop
+    from catchpot.workshop import Problem, Workshop
 
 DONE, FAILED, WRONG = 0, 1, 2
 
@@ -53,7 +53,7 @@ def _open(trust: bool = False) -> tuple[Workshop, Registry]:
     workshop = open_with_last_good(home())
     registry = load(workshop, trust=trust)
     warn(registry.warnings)
-    warn(map(str, (*workshop.stale, *workshop.lacking)))
+    warn(map(str, (*workshop.stale, *workshop.lacking, *workshop.set_aside)))
     if workshop.stale:
         warn([f"{workshop.stale_sentence()}."])
     return workshop, registry
@@ -61,7 +61,7 @@ def _open(trust: bool = False) -> tuple[Workshop, Registry]:
 
 def _status(workshop: Workshop, complaints: Sequence[str]) -> int:
     """The exit status of a command that did what it could."""
-    if workshop.stale or workshop.lacking:
+    if workshop.stale or workshop.lacking or workshop.set_aside:
         return WRONG
     return FAILED if complaints else DONE
 
@@ -101,17 +101,41 @@ def check(*, store: bool = False, json: Json = False, trust_plugins: Trust = Fal
     from catchpot.workshop import check_workshop, open_workshop
 
     problems = check_workshop(home())
-    if not problems:
+    if not any(p.severity == "error" for p in problems):
         registry = load(open_workshop(home()), trust=trust_plugins)
         warn(registry.warnings)
-        problems = registry.check_settings(home())
+        problems += registry.check_settings(home())
+        problems += _unknown_shots()
+    wrong = [p for p in problems if p.severity != "warning"]
     faults = _check_store(home()) if store else []
     emit(
         {"problems": [p._asdict() for p in problems], **({"store": faults} if store else {})},
-        [*(str(p) for p in problems), *faults] or ["all in order"],
+        [*(f"{p}{_ENDS[p.severity]}" for p in problems), *faults] or ["all in order"],
         as_json=json,
     )
-    return WRONG if problems else FAILED if faults else DONE
+    return WRONG if wrong else FAILED if faults else DONE
+
+
+def _unknown_shots() -> list[Problem]:
+    """Shots in parts.csv that no log is known of, once logs were read."""
+    from catchpot.store import Store
+    from catchpot.workshop import open_workshop
+    from catchpot.workshop.ledgers import part_lines
+    from catchpot.workshop.plausible import unknown_shots
+
+    workshop = open_workshop(home())
+    if not workshop.store_path.exists():
+        return []
+    with Store(workshop.store_path).reading() as r:
+        known = r.table("shot", ["shot"])["shot"].to_list()
+    return unknown_shots(workshop.home, workshop.parts, part_lines(workshop.home / "parts.csv"), known)
+
+
+_ENDS = {
+    "error": "",
+    "row": " (this row is left out, the rest is read)",
+    "warning": " (only said; nothing is left out)",
+}
 
 
 def _check_store(place: Path) -> list[str]:

@@ -161,6 +161,7 @@ PART = Table(
         Column("gel_coat_mass_kg", "f64", "kg", "mass of the gel coat", 0.0),
         Column("trimmed", "bool", "", "whether the part was trimmed before weighing"),
         Column("verdict", "str", "", "good, rework or scrap"),
+        Column("remark", "str", "", "what somebody noted of the part"),
     ),
     doc="parts.csv",
 )

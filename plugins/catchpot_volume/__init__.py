@@ -37,7 +37,8 @@ def register_sections() -> Sequence[Section]:
 @hookimpl
 def register_commands(app: App) -> None:
     """The commands `explain` and `next`."""
-    from catchpot_volume.command import explain, next_shot
+    from catchpot_volume.command import explain
+    from catchpot_volume.next_command import next_shot
 
     app.command(explain)
     app.command(next_shot, name="next")

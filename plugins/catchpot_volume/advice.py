@@ -2,33 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from catchpot.answers import OPEN, Answer
 from catchpot.physics import clamp
 from catchpot.physics.resin import mass_ratio_from_volume, viscosity, volume_ratio_from_mass
 from catchpot.report import words
 from catchpot_volume.gather import Floats, column
 
-CLAMP_KINDS = ("clamp_margin_low", "cover_lifting", "outer_seal_leak", "inner_seal_leak")
 LAST = 10
 GEL_HALVES_K = 10.0
 """Gel time halves for so many kelvin (common practice, no source); the data sheet goes first."""
+NEAR_GEL = 0.6
+"""Share of the gel time from which a fill is said to come near it (common practice, no source)."""
 
 
-def blocking(findings: pl.DataFrame, last_shot: str | None) -> list[dict[str, Any]]:
-    """Open findings of severity act on the clamp: a mould's that has not ended, or one of the newest shot."""
-    return [f for f in open_findings(findings, last_shot) if f["severity"] == "act" and f["kind"] in CLAMP_KINDS]
-
-
-def open_findings(findings: pl.DataFrame, last_shot: str | None) -> list[dict[str, Any]]:
-    """Findings that stand: a mould's that has not ended, or those of the newest shot; notes left out."""
+def open_findings(
+    findings: pl.DataFrame, last_shot: str | None, answered: Mapping[str, Answer]
+) -> list[dict[str, Any]]:
+    """Findings that stand: a mould's that has not ended, or those of the newest shot; notes and answered left out."""
     return [
         f for f in findings.iter_rows(named=True)
         if f["until"] is None and f["severity"] in ("act", "watch") and (f["shot"] is None or f["shot"] == last_shot)
+        and answered.get(f["anchor"], OPEN).state == "open"
     ]  # fmt: skip
 
 
@@ -121,22 +121,13 @@ def catalyst(row: dict[str, Any], volume_l: float) -> tuple[float | None, float 
     return litres, (volume_l - litres) * resin * 1e-3 * by_mass
 
 
-def more_cautions(
-    row: dict[str, Any], time_s: float | None, high_s: float | None, gel_s: float | None, temp_c: float | None,
-    events: Sequence[dict[str, Any]], findings: Sequence[dict[str, Any]], smear_words: str,
-) -> list[str]:  # fmt: skip
-    """Cautions beside the clamp's, the gravest first."""
-    made: list[str] = []
-    if gel_s is not None and high_s is not None and time_s is not None and high_s > 0.6 * gel_s:
-        made.append(
-            f"The fill takes {words.number(time_s, 's')} and may take {words.number(high_s, 's')}; the resin gels after"
-            f" about {words.number(gel_s, 's')}"
-            + (f" at {words.number(temp_c, 'deg C')}" if temp_c is not None else "")
-            + " (rule of thumb from the book's gel time; the data sheet goes first)."
-        )
-    made += [f["message"] for f in findings if f["severity"] == "act"]
-    if any(e["kind"] in ("meter_calibrated", "pump_serviced") for e in events):
-        made.append("The meter or the pump was worked on since the last shot: check with bucket and scales first.")
-    if smear_words:
-        made.append(smear_words)
-    return made
+def more_cautions(time_s: float | None, high_s: float | None, gel_s: float | None, temp_c: float | None) -> list[str]:
+    """Cautions beside the clamp's: a fill that comes near the gel time."""
+    if gel_s is None or high_s is None or time_s is None or high_s <= NEAR_GEL * gel_s:
+        return []
+    return [
+        f"The fill takes {words.number(time_s, 's')} and may take {words.number(high_s, 's')}; the resin gels after"
+        f" about {words.number(gel_s, 's')}"
+        + (f" at {words.number(temp_c, 'deg C')}" if temp_c is not None else "")
+        + " (rule of thumb from the book's gel time; the data sheet goes first)."
+    ]

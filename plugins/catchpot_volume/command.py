@@ -104,56 +104,6 @@ def _knowledge(session: Session, mould: str) -> str:
     return str(rows["knowledge"][-1]) if rows.height else ""
 
 
-def next_shot(
-    mould: str, *, temperature: float | None = None, fabric_batch: str | None = None, json: Json = False
-) -> int:
-    """Say what to set on a mould's next shot, and write the set-up sheet.
-
-    Parameters
-    ----------
-    mould
-        The mould, as in the mould book.
-    temperature
-        Temperature of mould and resin, deg C; without it that of the last shots.
-    fabric_batch
-        The fabric batch of the coming shot.
-    """
-    from catchpot.api import open_session
-    from catchpot_volume.sheet import next_lines, write_sheet
-
-    session = open_session(os.environ.get("CATCHPOT_HOME") or None)
-    if mould not in session.workshop.book.moulds:
-        warn([f"no mould {mould!r} in the mould book; there are {', '.join(sorted(session.workshop.book.moulds))}"])
-        return 2
-    if temperature is not None and not -20 <= temperature <= 120:
-        warn([f"--temperature: {temperature:g} is out of range; expected -20 to 120 deg C"])
-        return 2
-    params: dict[str, Any] = {}
-    if temperature is not None:
-        params["temperature_c"] = temperature
-    if fabric_batch is not None:
-        params["fabric_batch"] = fabric_batch
-    result = session.compute("next_shot", [mould], params=params)
-    rows = result.tables["next_shot"]
-    if rows.is_empty():
-        reasons = [r.reason for r in result.refused]
-        emit(
-            {"mould": mould, "next": None, "refused": reasons},
-            [f"{mould}: no advice: {'; '.join(reasons)}."],
-            as_json=json,
-        )
-        return 0
-    row = rows.row(0, named=True)
-    zone, now = zone_name(session), datetime.now(UTC)
-    shop = session.workshop
-    moulds = list(shop.book.moulds)
-    sheet = write_sheet(shop.reports_dir, row, shop.settings.workshop.name, zone, now, moulds)
-    given = {"cautions": row["cautions"].splitlines()}
-    data = {"mould": mould, "next": row | given, "sheet": str(sheet), "refused": []}
-    emit(data, [*next_lines(row, zone, now), f"Set-up sheet: {sheet}"], as_json=json)
-    return 0
-
-
 def zone_name(session: Any) -> str:
     """The workshop's time zone by name."""
     return str(session.workshop.settings.workshop.time_zone)

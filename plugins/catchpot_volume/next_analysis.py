@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -11,21 +12,24 @@ import polars as pl
 from pydantic import BaseModel, ConfigDict, Field
 
 from catchpot.analysis import Job, Refused, Result
+from catchpot.answers import answers, event_words
 from catchpot.report import words
 from catchpot.stats.outlook import Outlook
 from catchpot.tables import Table, empty, shape
-from catchpot_volume import advice, gather, predict
-from catchpot_volume.tables import NEXT_SHOT, NEXT_SHOT_CHECK
+from catchpot_volume import advice, gather, go, hand, predict
+from catchpot_volume.tables import NEXT_SHOT, NEXT_SHOT_CHECK, nothing
 
 
 class NextParams(BaseModel):
-    """temperature_c, fabric_batch: of the coming shot, where known. thinnest: shots a history needs."""
+    """temperature_c, fabric_batch: of the coming shot, where known. thinnest: shots a history needs. stale_days: days
+    after the last shot for which what is said holds."""
 
     model_config = ConfigDict(extra="forbid")
 
     temperature_c: float | None = Field(default=None, ge=-20, le=120)
     fabric_batch: str | None = None
     thinnest: int = Field(default=predict.LEAST_HISTORY, ge=predict.LEAST_HISTORY, le=100)
+    stale_days: float = Field(default=30.0, gt=0, le=3650)
 
 
 class NextAnalysis:
@@ -46,7 +50,8 @@ class NextAnalysis:
             "part": gather.PART_COLUMNS,
             "event": ("time", "mould", "kind", "detail"),
             "curve": ("flow_l_min",),
-            "finding": ("shot", "mould", "kind", "severity", "since", "until", "message"),
+            "finding": ("shot", "mould", "kind", "severity", "since", "until", "message", "advice", "anchor"),
+            "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"),
         }
     )
     yields: tuple[Table, ...] = (NEXT_SHOT, NEXT_SHOT_CHECK)
@@ -74,10 +79,9 @@ class NextAnalysis:
                 if mould in job.book.moulds:
                     checks.append(self._check(mould, frame, learnt, outlooks[:-1], job))
             row, reason = self._one(job, mould, frame, learnt, (outlooks[-1], events), params)
-            if row is None:
-                refused.append(Refused(mould, "next_shot", reason))
-            else:
-                rows.append(row)
+            rows.append(row)
+            if reason:
+                refused.append(Refused(mould, "next_shot.volume_l", reason))
         made = shape(NEXT_SHOT, {k: [r.get(k) for r in rows] for k in NEXT_SHOT.names}) if rows else empty(NEXT_SHOT)
         checked = pl.concat(checks) if checks else empty(NEXT_SHOT_CHECK)
         return Result({NEXT_SHOT.name: made, NEXT_SHOT_CHECK.name: checked}, refused)
@@ -85,70 +89,110 @@ class NextAnalysis:
     def _one(
         self, job: Job, mould: str, frame: pl.DataFrame, learnt: predict.Readings | None,
         known_of: tuple[predict.Ahead | None, list[dict[str, Any]]], params: NextParams,
-    ) -> tuple[dict[str, Any] | None, str]:  # fmt: skip
-        ahead, events = known_of
+    ) -> tuple[dict[str, Any], str]:  # fmt: skip
+        """The row, and why it has no volume where it has none."""
+        events = known_of[1]
+        row = nothing(mould) | _history(frame, events, learnt, params, self.zone)
         if mould not in job.book.moulds:
-            return None, "the mould is not in the mould book"
-        found = job.tables.get("finding")
-        last = frame["shot"][-1] if frame.height else None
-        mine = found.filter(pl.col("mould") == mould) if found is not None else pl.DataFrame()
-        stop = advice.blocking(mine, last) if mine.height else []
-        if stop:
-            return None, (
-                f"a finding on the clamp stands open ({words.listed([f['kind'].replace('_', ' ') for f in stop])}):"
-                f" {stop[0]['message'].removeprefix(mould + ': ')} Put that right first"
-            )
+            reason = "the mould is not in the mould book"
+            return row | go.columns([_without(reason, "put the mould into the mould book")]), reason
         given = _book_row(job, mould, frame)
+        reasons = self._reasons(job, mould, frame, given, events, row)
+        limit, margin, cautions = advice.pressure(frame, given, self.ambient_mbar)
+        row |= {"line_pressure_limit_bar": limit, "blocked_vent_margin_n": margin}
+        if margin is not None and margin < 0:
+            reasons.insert(0, _lifting(cautions.pop(0), limit))
+        if "no-go" in {r.state for r in reasons}:
+            made = go.columns(reasons)
+            return row | made, made["reasons"].splitlines()[0]
+        found, reason = self._volume(job, frame, given, learnt, known_of, params, limit)
+        if not found:
+            how = "make the shots it needs, or complete the mould book; or set a volume by hand: “catchpot next "
+            stop = _without(reason, f"{how}{mould} --set VOLUME --because TEXT”")
+            by_hand = hand.newest(events, frame)
+            if by_hand is None:
+                return row | go.columns([stop, *reasons]), reason
+            found = hand.alone(by_hand, given, self.zone)
+        reasons += found.pop("reasons")
+        row |= found
+        row["cautions"] = "\n".join([*cautions, *row["cautions"]])
+        return row | go.columns(reasons), ""
+
+    def _reasons(
+        self, job: Job, mould: str, frame: pl.DataFrame, given: dict[str, Any], events: list[dict[str, Any]],
+        row: dict[str, Any],
+    ) -> list[go.Reason]:  # fmt: skip
+        """What findings, answers and events say of the next shot; fills in the row's findings and hold check."""
+        leak = job.tables.get("seal_leak")
+        leak = leak.filter(pl.col("mould") == mould) if leak is not None else None
+        clamp_limit = given["clamp_leak_limit_mbar_l_s"]
+        held = go.newest_hold(leak, clamp_limit, None)
+        row["hold_check"] = held.sentence(self.zone) if held is not None else ""
+        reasons = []
+        found = job.tables.get("finding")
+        if found is not None and found.height:
+            mine = found.filter(pl.col("mould") == mould)
+            answered = answers(mine, job.tables["event"], job.tables["shot"]) if "event" in job.tables else {}
+            newest, last = row["last_shot_at"], row["last_shot"]
+            reasons += go.on_the_clamp(mould, mine, answered, leak, clamp_limit, newest, self.zone)
+            reasons += go.beside_the_clamp(mould, mine, answered, last)
+            standing = advice.open_findings(mine, last, answered)
+            kinds = list(dict.fromkeys(f["kind"].replace("_", " ") for f in standing))
+            row["open_findings"] = words.listed(kinds) if kinds else ""
+        new = [e for e in events if row["last_shot_at"] is not None and e["time"] > row["last_shot_at"]]
+        return reasons + go.since_the_last_shot(new, leak, clamp_limit, self.zone)
+
+    def _volume(
+        self, job: Job, frame: pl.DataFrame, given: dict[str, Any], learnt: predict.Readings | None,
+        known_of: tuple[predict.Ahead | None, list[dict[str, Any]]], params: NextParams, limit: float | None,
+    ) -> tuple[dict[str, Any], str]:  # fmt: skip
+        """What to set and what goes with it, with the reasons to take care that come of it; or why nothing is given."""
+        ahead, events = known_of
         known = learnt.found if learnt is not None else 0
         bleed, chance = given["bleed_target_l"] or 0.0, given["fill_chance"] or 0.99
-        new = [e for e in events if e["time"] > frame["started_at"][-1]] if frame.height else []
         temp = advice.temperature(frame, params.temperature_c)
-        limit, margin, cautions = advice.pressure(frame, given, self.ambient_mbar)
         mu = advice.book_viscosity(given, temp)
+        reasons, cautions = [], []
         if frame.is_empty():
             book, reason = _first_book(given)
             if book is None:
-                return None, reason
+                return {}, reason
             volume, sd = predict.from_book(given, book)
             first = Outlook(np.ones(1), np.array([np.log(volume)]), np.array([sd / volume]), np.array([1e3]), 0)
             ahead = predict.Ahead(first)
             fills = predict.first_filling(given, book, mu, limit)
-            cautions = [
-                *cautions,
-                "No shot of this mould is known: the volume comes from the mould book's geometry alone.",
-            ]
+            reasons.append(go.Reason("care", FIRST, "the operator", "the first shot's log clears this"))
         elif ahead is None or known < params.thinnest:
-            return None, (
+            return {}, (
                 f"the history is too thin: {words.count(frame.height, 'shot')}, of which {known} with a curve that can"
                 f" be read; {words.count(params.thinnest, 'such shot')} are needed"
             )
         else:
             shift, extra, said = predict.fabric_shift(frame, params.fabric_batch)
             ahead = ahead.moved(shift, extra)
-            cautions = [*cautions, said + "."] if said else cautions
+            cautions = [said + "."] if said else []
             flow = _flow(job, frame)
             fills = predict.filling(frame, given, float(np.exp(ahead.arrival.quantile(0.5))), mu, flow, limit)
-        row = outlook_row(ahead, chance, bleed)
-        if row["fill_chance"] < chance - 0.005:
-            cautions = [*cautions, _as_a_rule(row["fill_chance"])]
+        row = outlook_row(ahead, chance, bleed) | {"set_by_hand": ""}
+        row["advised_volume_l"] = row["volume_l"]
+        by_hand = hand.newest(events, frame)
+        if by_hand is not None:
+            row |= hand.instead(by_hand, row, ahead, self.zone)
+            reasons.append(hand.reason(by_hand, row, self.zone))
+        elif row["fill_chance"] < chance - 0.005:
+            how = "note once the seconds until resin shows at the vent, or weigh the catch pot"
+            reasons.append(go.Reason("care", _as_a_rule(row["fill_chance"]), "the operator", how))
+        reasons += go.large_step(row["volume_l"], frame)
         gel = advice.gel_time(given, temp)
         litres, mass = advice.catalyst(given, row["volume_l"])
-        standing = advice.open_findings(mine, last) if mine.height else []
-        cautions += advice.more_cautions(
-            given, fills.time_s if fills else None, fills.high_s if fills else None, gel, temp, new, standing,
-            "",
-        )  # fmt: skip
+        time, high = (fills.time_s, fills.high_s) if fills is not None else (None, None)
+        cautions += advice.more_cautions(time, high, gel, temp)
         course = fills.curve_s if fills is not None and np.isfinite(fills.curve_s).all() else None
-        return {
-            "mould": mould, **row, "line_pressure_limit_bar": limit,
-            "expected_fill_time_s": fills.time_s if fills else None, "fill_time_low_s": fills.low_s if fills else None,
-            "fill_time_high_s": fills.high_s if fills else None, "temperature_c": temp, "gel_time_s": gel,
-            "catalyst_l": litres, "catalyst_kg": mass, "blocked_vent_margin_n": margin,
-            "from_history": 0 if frame.is_empty() else known, "last_shot": last,
-            "last_shot_at": frame["started_at"][-1] if frame.height else None,
-            "changes_since": words.listed([_event(e, self.zone) for e in new]) if new else "",
-            "open_findings": words.listed([f["kind"].replace("_", " ") for f in standing]) if standing else "",
-            "cautions": "\n".join(cautions), "curve_share": predict.SHARES.tolist() if course is not None else None,
+        return row | {
+            "expected_fill_time_s": time, "fill_time_low_s": fills.low_s if fills else None, "fill_time_high_s": high,
+            "temperature_c": temp, "gel_time_s": gel, "catalyst_l": litres, "catalyst_kg": mass,
+            "cautions": cautions, "reasons": reasons,
+            "curve_share": predict.SHARES.tolist() if course is not None else None,
             "curve_time_s": course.tolist() if course is not None else None,
         }, ""  # fmt: skip
 
@@ -175,12 +219,42 @@ class NextAnalysis:
         return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
 
 
+FIRST = "no shot of this mould is known: the volume comes from the mould book's geometry alone; watch the vent"
+
+
 def _as_a_rule(fill_chance: float) -> str:
     return (
-        "Where resin arrives is known too poorly to say that this fills for sure"
-        f" ({100 * fill_chance:.0f} %): it is what is set on this mould as a rule. Watch the vent, and note once the"
-        " seconds until resin shows there, or weigh the catch pot."
+        "where resin arrives is known too poorly to say that this fills for sure"
+        f" ({100 * fill_chance:.0f} %): it is what is set on this mould as a rule; watch the vent"
     )
+
+
+def _without(reason: str, how: str) -> go.Reason:
+    return go.Reason("no-go", f"no volume can be given: {reason}", "whoever keeps the mould book", how)
+
+
+def _lifting(said: str, limit: float | None) -> go.Reason:
+    shut = limit is None or limit <= 0
+    how = "bring the clamp pressure down again and log a shot or a hold check; never raise the line pressure"
+    return go.Reason("no-go" if shut else "care", said, "whoever puts the clamp vacuum right", how)
+
+
+def _history(
+    frame: pl.DataFrame, events: list[dict[str, Any]], learnt: predict.Readings | None, params: NextParams, zone: str
+) -> dict[str, Any]:
+    """What the row says of the shots so far."""
+    if frame.is_empty():
+        return {}
+    last = frame.row(-1, named=True)
+    new = [e for e in events if e["time"] > last["started_at"]]
+    programmed = last["programmed_volume_l"]
+    return {
+        "from_history": learnt.found if learnt is not None else 0, "last_shot": last["shot"],
+        "last_shot_at": last["started_at"], "valid_until": last["started_at"] + timedelta(days=params.stale_days),
+        "last_set_l": programmed if programmed is not None else last["injected_volume_l"],
+        "changes_since": words.listed([f"{event_words(e['kind'], e['detail'])}, {words.day(e['time'], zone)}"
+                                       for e in new]) if new else "",
+    }  # fmt: skip
 
 
 def outlook_row(ahead: predict.Ahead, chance: float, bleed_l: float) -> dict[str, Any]:
@@ -230,8 +304,3 @@ def _flow(job: Job, frame: pl.DataFrame) -> float | None:
         return None
     values = np.array([v for row in last.to_list() for v in row if v is not None and np.isfinite(v)])
     return float(np.quantile(values, 0.9)) if len(values) else None
-
-
-def _event(e: dict[str, Any], zone: str) -> str:
-    detail = f" ({e['detail']})" if e["detail"] else ""
-    return f"{words.words_of(e['kind'])}{detail}, {words.day(e['time'], zone)}"

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from catchpot.events import KINDS
 from catchpot.physics.volume import CAUSES, PartBook
 from catchpot.stats.causes import Priors
 
@@ -23,20 +24,8 @@ CHANCE = {
     "cavity_thickness": 0.08, "fabric_pack": 0.06, "gel_coat": 0.05, "core": 0.03, "runner_or_hose": 0.015,
     "flow_meter": 0.05, "resin_past_seal": 0.015, "laying": 0.05, "line": 0.05,
 }  # fmt: skip
-# An event at the boundary: which causes it makes likelier, and how many times the odds.
-EVENTS = {
-    "fabric_batch": {"fabric_pack": 4.0, "laying": 3.0},
-    "gel_coat_changed": {"gel_coat": 10.0},
-    "core_changed": {"core": 15.0},
-    "hose_changed": {"runner_or_hose": 12.0, "line": 12.0},
-    "vent_changed": {"runner_or_hose": 2.0},
-    "mould_serviced": {"cavity_thickness": 3.0, "runner_or_hose": 2.0, "resin_past_seal": 2.0},
-    "mould_cleaned": {"cavity_thickness": 2.0},
-    "seal_replaced": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
-    "seal_reseated": {"cavity_thickness": 3.0, "resin_past_seal": 2.0},
-    "meter_calibrated": {"flow_meter": 12.0},
-    "pump_serviced": {"flow_meter": 6.0, "line": 2.0},
-}
+EVENTS = {k.name: k.causes for k in KINDS.values() if k.causes}
+"""An event at the boundary: which causes it makes likelier, and how many times the odds."""
 CLAMP_WANDER_MBAR, CAVITY_WANDER_MBAR, MOVED_MBAR = 5.0, 12.0, 40.0
 RESIN_WANDER, RESIN_MOVED = 3.0, 60.0
 RISE_WANDER, RISE_MOVED = 0.7, 5.0

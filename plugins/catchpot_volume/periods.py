@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from catchpot.events import KINDS
 from catchpot.stats.changepoint import Change, find_changes, limit_for
 from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
 
@@ -26,10 +27,7 @@ FOUND = "change found"
 """Why periods are compared whose boundary the shots themselves gave."""
 DOUBTED = 10
 """Shots either side of a boundary where it may lie as well."""
-TELLING = (
-    "fabric_batch", "gel_coat_changed", "core_changed", "hose_changed", "vent_changed", "mould_serviced",
-    "meter_calibrated", "pump_serviced", "seal_replaced", "seal_reseated", "mould_cleaned",
-)  # fmt: skip
+TELLING = tuple(k.name for k in KINDS.values() if k.causes)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from catchpot.events import KINDS
 from catchpot.physics import darcy
 from catchpot.physics.volume import book_volume
 from catchpot.stats.outlook import STEP_CHANCE, STEP_SD, Follower, Outlook
@@ -28,12 +29,8 @@ BOOK_SD = 0.07
 """What no book knows of a new mould: ribs, runners and corners that fill after resin shows at the vent; relative."""
 CHECKED_SHOTS = 250
 SHARES = np.linspace(0.05, 1.0, 20)
-# What may have moved since the last shot, as s.d. of the log volume (common practice, no source).
-MOVES = {
-    "fabric_batch": 0.004, "gel_coat_changed": 0.015, "core_changed": 0.01, "hose_changed": 0.01, "vent_changed": 0.01,
-    "mould_serviced": 0.01, "meter_calibrated": 0.015, "pump_serviced": 0.01, "seal_replaced": 0.005,
-    "seal_reseated": 0.005,
-}  # fmt: skip
+MOVES = {k.name: k.volume_sd for k in KINDS.values() if k.volume_sd}
+"""What may have moved since the last shot, as s.d. of the log volume."""
 MOVES_CHANCE = 0.5
 """Chance that such an event moved the volume at all: half of them move it by 1.4 times as much."""
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, get_args
+from typing import Any
 
 import polars as pl
 
 from catchpot.report import words
 from catchpot.report.figures import Flag
-from catchpot.report.section import Block, Cell, DataTable, Go, Page, Panel, Prose, State, View
-from catchpot_volume import pictures
+from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, Sheet, State, View
+from catchpot_volume import go, pictures
 from catchpot_volume.answer import told
-from catchpot_volume.sheet import facts, pressure_words, volume_words
+from catchpot_volume.sheet import facts, pressure_words, reasons, sheet_html, sheet_name, verdict, volume_words
 from catchpot_volume.tables import FOUND_STEP
 
 METHOD = (
@@ -57,10 +57,9 @@ class VolumeSection:
         row = view.tables["next_shot"]
         if row.is_empty():
             return []
-        r = row.row(0, named=True)
-        go: Go | None = r["go"] if r.get("go") in get_args(Go) else None
+        r = go.aged(row.row(0, named=True), view.as_of, view.zone)
         text = volume_words(r) if r["volume_l"] is not None else "no volume"
-        return [Cell("Next shot", text, go, r["volume_l"], order=1, large=True)]
+        return [Cell("Next shot", text, r["go"], r["volume_l"], order=1, large=True)]
 
     def panel(self, view: View) -> Panel | None:
         """The mould's volume; on the workshop page the meters."""
@@ -90,7 +89,7 @@ class VolumeSection:
             if change.height > 1:
                 blocks.append(_others(change.filter(pl.col("since") != c["since"]), view.zone))
         if ahead.height:
-            blocks += _next(ahead.row(0, named=True), view.zone)
+            blocks += _next(go.aged(ahead.row(0, named=True), view.as_of, view.zone), view.zone)
         if view.tables["next_shot_check"].height:
             blocks += pictures.checked(_in_time(view))
         elif ahead.height:
@@ -100,6 +99,16 @@ class VolumeSection:
     def pages(self, view: View) -> Sequence[Page]:
         """None of its own."""
         return ()
+
+    def sheets(self, view: View) -> Sequence[Sheet]:
+        """Every mould's set-up sheet, the no-gos first."""
+        rows = [go.aged(r, view.as_of, view.zone) for r in view.tables["next_shot"].iter_rows(named=True)]
+        rows.sort(key=lambda r: (-tuple(go.WORDS).index(r["go"]), r["mould"]))
+        moulds = list(view.book.moulds)
+        return [
+            Sheet(sheet_name(r["mould"], moulds), sheet_html(r, "", view.zone), f"{r['mould']}: {verdict(r)}")
+            for r in rows
+        ]
 
 
 NOT_JUDGED = (
@@ -146,18 +155,16 @@ def _others(change: pl.DataFrame, zone: str) -> DataTable:
 
 
 def _next(row: dict[str, Any], zone: str) -> list[Block]:
-    cautions = row["cautions"].splitlines()
-    negative = row["blocked_vent_margin_n"] is not None and row["blocked_vent_margin_n"] < 0
-    lead = (
-        f"Next shot: set {volume_words(row)}, line pressure {pressure_words(row)}."
-        f" The command “catchpot next {row['mould']}” writes the set-up sheet."
-    )
+    whole = f"“catchpot next {row['mould']}” writes the set-up sheet anew."
+    said = [f"{why}. To clear it: {how}." for why, how in reasons(row)]
+    blocks: list[Block] = [Prose((f"Next shot: {verdict(row)}.", *said), "caution" if said else "text")]
+    lead = f"Set {volume_words(row)}, line pressure {pressure_words(row)}."
+    if row["go"] == "no-go":
+        lead = "Do not shoot: no volume is given."
     table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
-    blocks: list[Block] = [Prose((lead,)), DataTable("volume-next", "What goes with it", table)]
-    if cautions:
-        minds = Prose(tuple(cautions), "caution", "Mind first")
-        blocks = [minds, *blocks] if negative else [*blocks, minds]
-    return blocks
+    blocks += [Prose((f"{lead} {whole}",)), DataTable("volume-next", "What goes with it", table)]
+    cautions = row["cautions"].splitlines()
+    return [*blocks, Prose(tuple(cautions), "caution", "Mind first")] if cautions else blocks
 
 
 def _meters(view: View) -> Panel | None:

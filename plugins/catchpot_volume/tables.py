@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from catchpot.tables import Column, Table
 
 FOUND_STEP = "change found in all moulds together"
@@ -122,9 +124,10 @@ NEXT_SHOT = Table(
     ("mould",),
     (
         Column("mould", "str", "", "the mould"),
-        _OUTLOOK[0],
-        _OUTLOOK[1],
-        _OUTLOOK[2],
+        Column("go", "str", "", "go, care or no-go"),
+        Column("reasons", "str", "", "why it is not simply a go, a sentence a line, the gravest first; empty for a go"),
+        Column("clears", "str", "", "who may clear each reason and how, a line each in the same order"),
+        *_OUTLOOK[:3],
         Column("line_pressure_limit_bar", "f64", "bar", "line pressure limit, gauge: keeps the cover shut with the "
                "vent blocked, never above the book's; null where neither is known"),
         Column("expected_fill_time_s", "f64", "s", "fill time expected", 0.0),
@@ -139,14 +142,26 @@ NEXT_SHOT = Table(
         Column("from_history", "i64", "", "shots the volume rests on; 0: from the mould book alone", 0),
         Column("last_shot", "str", "", "the newest shot"),
         Column("last_shot_at", "datetime", "", "when it was, UTC"),
+        Column("last_set_l", "f64", "l", "volume set for it; what was injected where the log does not say", 0.0),
+        Column("advised_volume_l", "f64", "l", "volume that is advised, also where another is set by hand", 0.0),
+        Column("set_by_hand", "str", "", "when and why another volume was set than advised; empty where none was"),
+        Column("valid_until", "datetime", "", "until when this holds if nothing happens, UTC; null: no shot is known"),
+        Column("hold_check", "str", "", "the newest hold check, in words; empty where none is known"),
         Column("changes_since", "str", "", "events since then, in words"),
         Column("open_findings", "str", "", "open findings of the mould, in words"),
         Column("cautions", "str", "", "what to mind first, a sentence a line, the gravest first"),
         Column("curve_share", "f64[20]", "", "filled share along the expected filling curve", 0.0, 1.0),
         Column("curve_time_s", "f64[20]", "s", "time at that share", 0.0),
     ),
-    doc="what to set on a mould's next shot",
+    doc="go or no-go, and what to set, for each mould's next shot; null volumes where none is given",
 )  # fmt: skip
+
+
+def nothing(mould: str) -> dict[str, Any]:
+    """A row of `next_shot` without any value; texts are empty."""
+    texts = {c.name: "" for c in NEXT_SHOT.columns if c.dtype == "str" and c.name != "last_shot"}
+    return dict.fromkeys(NEXT_SHOT.names) | texts | {"mould": mould, "from_history": 0}
+
 
 NEXT_SHOT_CHECK = Table(
     "next_shot_check",

@@ -102,7 +102,7 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
             ),
         ),
         "permeability": pl.DataFrame(perm),
-        "part": shape(PART, {c: pl.Series([r[c] for r in part], strict=False) for c in PART.names}),
+        "part": shape(PART, {c: pl.Series([r.get(c) for r in part], strict=False) for c in PART.names}),
         "event": events_frame(plan),
     }
     return tables, book_of(scenario), pl.DataFrame(truth)

@@ -83,7 +83,7 @@ def test_all_errors_of_all_files_come_at_once(tmp_path: Path) -> None:
         ),
         events_csv=EVENTS
         + "2026-13-01,a,note,\n2026-01-01 08:00,a,seal_replacd,outer\n2026-01-01,,seal_replaced,left\n",
-        parts_csv="shot,part_mass_kg,verdict\ns1,heavy,good\ns1,2.0,bad\n",
+        parts_csv="shot,part_mass_kg,verdict\ns1,heavy,good\ns2,1.9,good\ns2,2.0,bad\n",
     )
     expected = [
         "catchpot.toml:2: workshop.time_zone: unknown time zone 'Europe/Lisbn' (did you mean Europe/Lisbon?)",
@@ -101,8 +101,8 @@ def test_all_errors_of_all_files_come_at_once(tmp_path: Path) -> None:
         "events.csv:3: kind: unknown kind of event 'seal_replacd' (did you mean seal_replaced?)",
         "events.csv:4: detail: says which seal: outer, inner or both; found 'left'",
         "parts.csv:2: part_mass_kg: expected a number, found 'heavy'",
-        "parts.csv:3: shot: shot 's1' already stands in line 2",
-        "parts.csv:3: verdict: expected good, rework or scrap, found 'bad'",
+        "parts.csv:4: shot: shot 's2' already stands in line 3",
+        "parts.csv:4: verdict: expected good, rework or scrap, found 'bad'",
     ]
     for line in expected:
         assert any(s.startswith(line) for s in said), f"{line}\nnot in\n" + "\n".join(said)
@@ -169,9 +169,10 @@ def test_a_wrong_profile_does_not_hide_another_ones_missing_reference(tmp_path: 
 
 
 def test_an_event_of_an_unknown_mould_is_a_warning_only(tmp_path: Path) -> None:
-    assert workshop(tmp_path, events_csv="time,mould,kind,detail\n2026-01-01,hatsch,note,x\n") == []
+    (said,) = workshop(tmp_path, events_csv="time,mould,kind,detail\n2026-01-01,hatsch,note,x\n")
     (warning,) = open_workshop(tmp_path).warnings
     assert "the mould book has no 'hatsch' (did you mean hatch?)" in str(warning)
+    assert said in str(warning) and open_workshop(tmp_path).events.height == 1
 
 
 def test_events_are_read_in_the_workshops_zone(tmp_path: Path) -> None:
@@ -212,9 +213,63 @@ def test_dates_out_of_all_time_are_refused_with_their_line(tmp_path: Path, year:
 
 WRONG = {
     "moulds.toml": "[moulds.hatch\n",
-    "events.csv": "time,mould,kind,detail\nyesterday,,note,x\n",
-    "parts.csv": "shot,part_mass_kg\na,heavy\n",
+    "events.csv": "time,mould,knid,detail\n2026-03-02 08:00,,note,x\n",
+    "parts.csv": "shot,shot,part_mass_kg\na,b,2.5\n",
 }
+
+
+def test_a_bad_row_is_set_aside_with_its_line_and_the_rest_goes_on(tmp_path: Path) -> None:
+    said = workshop(
+        tmp_path,
+        events_csv=EVENTS + "yesterday,,note,x\n2026-03-02 08:00,hatch,seal_replced,outer\n2026-03-02 08:00,,note,y\n",
+        parts_csv="shot,part_mass_kg\na,heavy\nb,2.5\nc,-1\nd,1,2\n",
+    )
+    assert [s.split(": ")[0] for s in said] == [
+        "events.csv:2", "events.csv:3", "parts.csv:2", "parts.csv:4", "parts.csv:5",
+    ]  # fmt: skip
+    w = open_with_last_good(tmp_path)
+    assert (w.stale, w.lacking) == ((), ()) and len(w.set_aside) == 5
+    assert w.events["row"].to_list() == [4] and w.parts["shot"].to_list() == ["b"]
+    assert w.stale_sentence().startswith("events.csv line 2, events.csv line 3, parts.csv line 2 and 2 more can't be")
+    assert open_workshop(tmp_path).events.height == 1
+
+
+def test_unknown_columns_are_kept_and_said(tmp_path: Path) -> None:
+    said = workshop(
+        tmp_path,
+        events_csv="time,mould,kind,detail,by\n2026-03-02 08:00,,note,x,A. Example\n",
+        parts_csv="shot,part_mas_kg,shift\na,2.5,early\n",
+    )
+    assert said[0].startswith("events.csv:1: by: this column is kept and not read")
+    assert "part_mas_kg: this column is kept and not read (did you mean part_mass_kg?)" in said[1]
+    w = open_workshop(tmp_path)
+    assert w.events.height == 1 and w.parts["part_mass_kg"].to_list() == [None]
+
+
+def test_dates_and_decimals_are_read_as_they_are_written_here(tmp_path: Path) -> None:
+    events = EVENTS + "7.8.2026 14:30,hatch,note,x\n2026-08-07 14:30,hatch,note,y\n"
+    parts = 'shot,part_mass_kg\na,"2,5"\nb,2.5\nc,"1.234,5"\n'
+    said = workshop(tmp_path, events_csv=events, parts_csv=parts)
+    assert "date_order" in said[0] and "decimal_mark" in said[1]
+    here = SETTINGS + 'date_order = "day first"\ndecimal_mark = ","\n'
+    said = workshop(tmp_path, catchpot_toml=here, events_csv=events, parts_csv=parts)
+    assert [s.split(": ")[0] for s in said] == ["parts.csv:4"]  # thousands points are no number here
+    w = open_workshop(tmp_path)
+    assert [t.isoformat() for t in w.events["time"]] == ["2026-08-07T13:30:00+00:00"] * 2
+    assert w.parts["part_mass_kg"].to_list() == [2.5, 2.5]
+    there = SETTINGS + 'date_order = "month first"\n'
+    workshop(tmp_path, catchpot_toml=there, events_csv=events)
+    assert open_workshop(tmp_path).events["time"][0].month == 7
+
+
+def test_what_can_hardly_be_meant_is_said_and_stops_nothing(tmp_path: Path) -> None:
+    book = MOULDS + "line_pressure_limit_bar = 500\nthickness_mm = 30\npart_area_m2 = 1.0\n"
+    said = workshop(tmp_path, moulds_toml=book, parts_csv="shot,thickness_mm,overflow_kg\na,3.0,900\n")
+    assert said[0].startswith("moulds.toml:7: moulds.hatch.line_pressure_limit_bar: 500 bar is hardly meant")
+    assert said[1].startswith("moulds.toml:8: moulds.hatch.thickness_mm: 30 mm is hardly meant")
+    assert said[2].startswith("parts.csv:2: overflow_kg: 900 kg is hardly meant")
+    assert len(said) == 3
+    assert open_workshop(tmp_path).book.moulds["hatch"].thickness_mm == 30
 
 
 @pytest.mark.parametrize("name", sorted(WRONG))

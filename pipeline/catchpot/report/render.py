@@ -159,6 +159,8 @@ def write_pages(
         lines = _mould_pages(site, links, fresh)
         shot_pages(site, stems, lines, fresh)
         own = [page for section in ordered for page in site.own_pages(section)]
+        sheets = [sheet for section in ordered for sheet in site.sheets(section)]
+        own = [*([("Set-up sheets for the next shots", sheets)] if sheets else []), *own]
         _workshop_page(site)
         not_computed_page(site, links, broken)
         method_page(site, lines)

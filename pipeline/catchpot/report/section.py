@@ -131,6 +131,18 @@ class Page:
 
 
 @dataclass(frozen=True)
+class Sheet:
+    """A page to print that stands by itself, not in the house layout: file name, whole HTML text, words of its link.
+
+    A section that has a method `sheets(view) -> Sequence[Sheet]` (view: the workshop's) has them written and linked.
+    """
+
+    name: str
+    html: str
+    link_text: str
+
+
+@dataclass(frozen=True)
 class View:
     """What a section may look at.
 

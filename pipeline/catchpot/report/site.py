@@ -217,6 +217,15 @@ class Site:
         made = self.guarded(section, "index.html", work)
         return made if isinstance(made, list) else []
 
+    def sheets(self, section: Section) -> list[tuple[str, str]]:
+        """Write a section's pages to print; link and words of each."""
+        if not hasattr(section, "sheets"):
+            return []
+        made = self.guarded(section, "index.html", lambda: list(section.sheets(self.view(section, None, self.whole)[0])))
+        if not isinstance(made, list):
+            return []
+        return [(self.pages.put(s.name, s.html).name, s.link_text) for s in made]
+
     def _own_page(self, section: Section, page: Page, taken: set[str]) -> str:
         """taken: pages of others. Two of the section's own that shorten alike are numbered."""
         stem = "/".join(filter(None, (slug(page.folder) if page.folder else "", slug(page.slug))))

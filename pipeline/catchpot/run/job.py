@@ -52,6 +52,8 @@ def build(
     if kept is not None and keeps(step.analysis) == "added":
         shots = shots[kept.shots :]
     deliver = _Delivery(store, part, shots, declared, until, day)
+    if part == "mould":
+        deliver.moulds = sorted({*deliver.moulds, *units})  # a mould without a shot has its events too
     tables = {name: deliver.table(name, columns) for name, columns in step.reads.items()}
     known = {name: declared[name] for name in tables}
     if step.star:

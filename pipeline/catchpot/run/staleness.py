@@ -108,7 +108,7 @@ class Inputs:
 
 def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> Inputs:
     """Digest the run's inputs. shots: the whole `shot` table, ordered by shot."""
-    from catchpot import physics, stats
+    from catchpot import answers, events, physics, stats
     from catchpot.plugins.sources import code_digest
 
     names: list[str] = shots["shot"].to_list()
@@ -123,7 +123,7 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
         shots_of.setdefault(mould or NO_MOULD, []).append(shot)
     moulds = {m for m in mould_of.values() if m is not None} | set(book.moulds)
     of_book: dict[str | None, str] = {m: book.digest(m) for m in moulds}
-    common = code_digest(physics, stats)
+    common = code_digest(answers, events, physics, stats)
     settings = {
         k: v
         for k, v in workshop.settings.raw.items()

@@ -13,8 +13,9 @@ from pydantic import BaseModel, ValidationError
 
 from catchpot.workshop.book import MouldBook, unknown_resins
 from catchpot.workshop.last_good import LEDGERS, keep, place
-from catchpot.workshop.ledgers import read_events, read_parts
+from catchpot.workshop.ledgers import Reading, part_lines, read_events, read_parts
 from catchpot.workshop.locate import KeyPath, line_of
+from catchpot.workshop.plausible import of_book, of_parts
 from catchpot.workshop.problems import Problem, WorkshopError, key_text, problems_of, read_toml
 from catchpot.workshop.profile import Profile, channel_problems
 from catchpot.workshop.settings import Settings
@@ -29,6 +30,7 @@ class Workshop:
 
     stale: what is wrong with files in whose place their last good state was taken; lacking: with those that have none,
     so that nothing can be computed. Both are empty unless the workshop was opened to go on with what was last good.
+    set_aside: rows of the ledgers that can't be read; the rest of their file is taken.
     """
 
     home: Path
@@ -40,9 +42,22 @@ class Workshop:
     warnings: tuple[Problem, ...] = field(default=())
     stale: tuple[Problem, ...] = field(default=())
     lacking: tuple[Problem, ...] = field(default=())
+    set_aside: tuple[Problem, ...] = field(default=())
 
     def stale_sentence(self) -> str:
         """What is wrong and what was taken instead, for the pages; empty where nothing is."""
+        return "; ".join(filter(None, (self._instead(), self._aside())))
+
+    def _aside(self) -> str:
+        rows = list(dict.fromkeys((Path(p.file).name, p.line) for p in self.set_aside))
+        if not rows:
+            return ""
+        named = ", ".join(f"{name} line {line}" for name, line in rows[:_ROWS_NAMED])
+        more = f" and {len(rows) - _ROWS_NAMED} more" if len(rows) > _ROWS_NAMED else ""
+        first = self.set_aside[0]
+        return f"{named}{more} can't be read and {'is' if len(rows) == 1 else 'are'} left out ({first.message})"
+
+    def _instead(self) -> str:
         files = sorted({Path(p.file).name for p in self.stale})
         if not files:
             return ""
@@ -70,6 +85,7 @@ class Workshop:
         return self.home / "plugins"
 
 
+_ROWS_NAMED = 3
 _ORDER = {name: i for i, name in enumerate(("catchpot.toml", "moulds.toml", "events.csv", "parts.csv"))}
 
 
@@ -115,7 +131,9 @@ def _book(path: Path, problems: list[Problem]) -> MouldBook:
     unknown = unknown_resins(mentions, _tables(raw, "resins"))
     problems += [Problem(str(path), line_of(lines, key), key_text(key), message) for _, key, message in unknown]
     try:
-        return MouldBook.model_validate(raw)
+        book = MouldBook.model_validate(raw)
+        problems += of_book(str(path), book, lines)
+        return book
     except ValidationError as e:
         # an error at the root is the unknown resin, said above with its line
         problems += [p for p in problems_of(e, MouldBook, str(path), lines) if p.key]
@@ -132,14 +150,17 @@ def _open(home: Path, instead: Mapping[str, Path] | None = None) -> tuple[Worksh
     settings = _settings(home, problems)
     book = _book(places["moulds.toml"], problems)
     zone = ZoneInfo(settings.workshop.time_zone)
-    moulds_known = not any(p.file.endswith("moulds.toml") for p in problems)
-    events, wrong = read_events(places["events.csv"], zone, list(book.moulds))
-    problems += [p for p in wrong if p.severity == "error" or moulds_known]
-    parts, wrong = read_parts(places["parts.csv"])
-    problems += wrong
+    moulds_known = not any(p.file.endswith("moulds.toml") and p.severity == "error" for p in problems)
+    here = settings.workshop
+    reading = Reading(zone, here.date_order, here.decimal_mark == ",")
+    events, wrong = read_events(places["events.csv"], reading, list(book.moulds))
+    problems += [p for p in wrong if p.severity != "warning" or moulds_known]
+    parts, wrong = read_parts(places["parts.csv"], reading)
+    problems += [*wrong, *of_parts(str(places["parts.csv"]), parts, part_lines(places["parts.csv"]))]
     problems.sort(key=lambda p: (_ORDER.get(Path(p.file).name, len(_ORDER)), p.line))
     warnings = tuple(p for p in problems if p.severity == "warning")
-    return Workshop(home, settings, book.in_zone(zone), events, parts, zone, warnings), problems
+    aside = tuple(p for p in problems if p.severity == "row")
+    return Workshop(home, settings, book.in_zone(zone), events, parts, zone, warnings, set_aside=aside), problems
 
 
 def open_workshop(home: Path) -> Workshop:
@@ -179,12 +200,11 @@ def open_with_last_good(home: Path) -> Workshop:
 
 
 def check_workshop(home: Path) -> list[Problem]:
-    """Everything wrong with a workshop's files; empty when all is well. Warnings stand in `Workshop.warnings`."""
+    """Everything wrong with a workshop's files and every warning; empty when all is well."""
     try:
-        open_workshop(home)
+        return _open(Path(home))[1]
     except WorkshopError as e:
         return list(e.problems)
-    return []
 
 
 def json_schema(which: Literal["catchpot.toml", "moulds.toml"]) -> dict[str, Any]:

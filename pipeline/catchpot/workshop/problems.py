@@ -15,13 +15,16 @@ from catchpot.workshop.locate import KeyPath, key_lines, line_of
 
 
 class Problem(NamedTuple):
-    """One thing wrong in a file. line 0: no line can be named. A warning doesn't stop anything."""
+    """One thing wrong in a file. line 0: no line can be named.
+
+    error: the file can't be used. row: one row of a ledger is set aside, the rest goes on. A warning stops nothing.
+    """
 
     file: str
     line: int
     key: str
     message: str
-    severity: Literal["error", "warning"] = "error"
+    severity: Literal["error", "row", "warning"] = "error"
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line else self.file

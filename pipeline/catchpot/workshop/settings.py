@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, PrivateAttr, ValidationError
 
+from catchpot.workshop.ledgers import DateOrder
 from catchpot.workshop.mould import Strict
 from catchpot.workshop.problems import Problem, did_you_mean, key_text, problems_of
 from catchpot.workshop.profile import Profile, Zone
@@ -27,6 +28,13 @@ class WorkshopSettings(Strict):
     time_zone: Zone = Field(default="UTC", description="an IANA zone; times are shown in it and naive times read in it")
     ambient_pressure_mbar: Annotated[float, Field(ge=500, le=1100)] = Field(
         default=1013.25, description="used where no barometer is logged"
+    )
+    date_order: DateOrder = Field(
+        default="year first",
+        description="how dates are written in events.csv, beside ISO dates: 2.3.2026 with the day or the month first",
+    )
+    decimal_mark: Literal[".", ","] = Field(
+        default=".", description="how decimals are written in parts.csv and in notes; a point is read in either case"
     )
     largest_log_mb: Annotated[float, Field(gt=0)] = Field(
         default=250.0,

@@ -63,9 +63,12 @@ def ahead(tables: Tables, book: MouldBook, **params: Any) -> tuple[dict[str, Any
     result = mu.compute(NextAnalysis(), tables, book, NextParams(**params), DECLARED, units=["hull"])
     assert violations(NEXT_SHOT, result.tables["next_shot"]) == []
     assert violations(NEXT_SHOT_CHECK, result.tables["next_shot_check"]) == []
-    rows = result.tables["next_shot"]
+    row = result.tables["next_shot"].row(0, named=True)
     reason = " ".join(r.reason for r in result.refused)
-    return (rows.row(0, named=True) if rows.height else None), reason
+    # a volume that is not given is a no-go with its reason, and has a refusal
+    assert (row["volume_l"] is None) == bool(reason)
+    assert row["volume_l"] is not None or (row["go"] == "no-go" and row["reasons"])
+    return (row if row["volume_l"] is not None else None), reason
 
 
 @pytest.mark.parametrize(("kind", "cause"), [("meter", "flow_meter"), ("cavity", "cavity_thickness")])
@@ -236,8 +239,11 @@ def test_never_above_the_books_pressure_and_a_negative_margin_comes_first() -> N
     assert narrow is not None
     assert narrow["line_pressure_limit_bar"] < 0.5
     assert narrow["blocked_vent_margin_n"] < 0
-    assert narrow["cautions"].splitlines()[0].startswith("With the vent blocked")
-    assert next_lines(narrow, "UTC")[0].startswith("With the vent blocked")
+    assert narrow["go"] == "care"
+    assert narrow["reasons"].splitlines()[0].startswith("With the vent blocked")
+    lines = next_lines(narrow, "UTC")
+    assert lines[0] == "hull: GO WITH CARE"
+    assert lines[1].startswith("  Because: With the vent blocked")
     page = sheet_html(narrow, "An <invented> workshop", "UTC")
     assert page.index("With the vent blocked") < page.index("Set the volume to") < page.index("Line pressure: no more")
     assert "An &lt;invented&gt; workshop" in page
@@ -269,7 +275,7 @@ def test_a_thin_history_and_an_open_finding_on_the_clamp_are_refused() -> None:
     }  # fmt: skip
     row, reason = ahead({**tables, "finding": shape(FINDING, finding)}, book)
     assert row is None
-    assert "clamp margin low" in reason
+    assert "the cover is held by 2 kN only" in reason
     ended = shape(FINDING, finding | {"until": [since]})
     assert ahead({**tables, "finding": ended}, book)[0] is not None
     elsewhere = shape(FINDING, finding | {"kind": ["sensor_stuck"]})
