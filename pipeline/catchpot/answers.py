@@ -70,10 +70,16 @@ def event_words(kind: str, detail: str | None) -> str:
         return f"closed by {told[1]}: {told[2]}"
     if kind == "volume_set":
         return f"volume set by hand: {text}"
+    if kind == "resin_at_vent":
+        seconds, _, shot = text.partition(" ")
+        return f"resin at the vent after {seconds} s" + (f" ({shot})" if shot else "")
+    if kind in ("meter_checked", "meter_calibrated") and (gain := re.fullmatch(r"(\S+) (\d+(?:\.\d+)?)", text)):
+        verb = "checked" if kind == "meter_checked" else "set; before that"
+        return f"meter of {gain[1]} {verb}: it showed {gain[2]} times what was in the bucket"
     words = kind.replace("_", " ")
     if kind == "note":
         return text or "note"
-    named = kind in ("fabric_batch", "resin_batch", "resin_at_vent")
+    named = kind in ("fabric_batch", "resin_batch")
     return words if not text else f"{words} {text}" if named else f"{words} ({text})"
 
 

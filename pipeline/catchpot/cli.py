@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
-from catchpot import __version__
+from catchpot import __version__, note_commands
 from catchpot.output import answers_only, confirm, emit, progress_bars, stdout, warn
 
 if TYPE_CHECKING:
@@ -38,6 +38,9 @@ Trust = Annotated[
         name="--trust-plugins", negative=(), help="Run the plugins in the workshop's plugins/ folder: they are code."
     ),
 ]
+
+
+note_commands.register(app)
 
 
 def home() -> Path:

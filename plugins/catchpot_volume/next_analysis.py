@@ -140,7 +140,8 @@ class NextAnalysis:
             kinds = list(dict.fromkeys(f["kind"].replace("_", " ") for f in standing))
             row["open_findings"] = words.listed(kinds) if kinds else ""
         new = [e for e in events if row["last_shot_at"] is not None and e["time"] > row["last_shot_at"]]
-        return reasons + go.since_the_last_shot(new, leak, clamp_limit, self.zone)
+        more = go.since_the_last_shot(new, leak, clamp_limit, self.zone)
+        return reasons + [m for m in more if not any(r.says.startswith(m.says) for r in reasons)]
 
     def _volume(
         self, job: Job, frame: pl.DataFrame, given: dict[str, Any], learnt: predict.Readings | None,

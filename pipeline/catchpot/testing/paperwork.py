@@ -92,7 +92,9 @@ def parts_frame(plan: Plan, truth: pl.DataFrame, rng: Generator) -> pl.DataFrame
             "gel_coat_mass_kg": round(gel_coat + 0.004 * noise[4], 3) if mould.weigh_gel_coat else None,
             "trimmed": False, "verdict": verdict,
         })  # fmt: skip
-    return shape(PART, {c: pl.Series([r[c] for r in rows], strict=False) for c in PART.names}) if rows else _no_parts()
+    return (
+        shape(PART, {c: pl.Series([r.get(c) for r in rows], strict=False) for c in PART.names}) if rows else _no_parts()
+    )
 
 
 def _no_parts() -> pl.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from catchpot.events import KINDS
 from catchpot.whole import make_folder, write_whole
 
 _SETTINGS = """\
@@ -13,6 +14,8 @@ _SETTINGS = """\
 name = "Our workshop"
 time_zone = "UTC"                 # an IANA zone such as "Europe/Lisbon"; times without offset are read in it
 ambient_pressure_mbar = 1013.25   # used where a log holds no barometer
+# date_order = "day first"          # how dates are written in events.csv, beside 2026-03-02: day first, month first
+# decimal_mark = ","                # how decimals are written in parts.csv
 
 # Plugins to switch off, by name (`catchpot plugins` lists them).
 # [plugins]
@@ -79,8 +82,25 @@ fibre_density_kg_m3 = 2560
 # viscosity_pa_s = 0.21
 """
 
-_EVENTS = "time,mould,kind,detail\n"
-_PARTS = "shot,part_mass_kg,overflow_kg,thickness_mm,fabric_mass_kg,gel_coat_mass_kg,trimmed,verdict\n"
+_PARTS = """\
+shot,part_mass_kg,overflow_kg,thickness_mm,fabric_mass_kg,gel_coat_mass_kg,trimmed,verdict,remark
+# Rows that begin with a hash and a blank are not read. `catchpot note --shot SHOT overflow_kg 0.14` writes a row.
+# example-mould-0001,4.25,0.14,3.05,1.21,0.52,no,good,all columns but the first may stay empty
+# example-mould-0002,,0.31,,,,,rework,"verdict: good, rework or scrap"
+"""
+
+
+def _events() -> str:
+    """A ledger of events with every kind as a commented example."""
+    lines = [
+        "time,mould,kind,detail",
+        "# Rows that begin with a hash and a blank are not read. `catchpot note MOULD KIND DETAIL` writes a row.",
+    ]
+    for k in KINDS.values():
+        mould = "" if k.about == "injector" else "example-mould"
+        detail = f'"{k.example}"' if "," in k.example else k.example
+        lines += [f"# {k.name}: {k.says}", f"# 2026-03-02 08:15,{mould},{k.name},{detail}"]
+    return "\n".join(lines) + "\n"
 
 
 def init_workshop(home: Path) -> list[Path]:
@@ -88,7 +108,7 @@ def init_workshop(home: Path) -> list[Path]:
 
     Returns the files written.
     """
-    files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _EVENTS, "parts.csv": _PARTS}
+    files = {"catchpot.toml": _SETTINGS, "moulds.toml": _MOULDS, "events.csv": _events(), "parts.csv": _PARTS}
     make_folder(home / "logs", through_links=True)
     written = []
     for name, text in files.items():

@@ -1,0 +1,122 @@
+"""The commands `note` and `history`: thin."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+
+from catchpot.output import confirm, emit, warn
+
+Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
+
+
+def _home() -> Path:
+    return Path(os.environ.get("CATCHPOT_HOME") or ".")
+
+
+def _ask(question: str) -> bool:
+    return confirm([], question) is True
+
+
+def note(
+    *words: Annotated[str, Parameter(allow_leading_hyphen=False)],
+    shot: str | None = None,
+    close: str | None = None,
+    by: str | None = None,
+    because: str | None = None,
+    at: str | None = None,
+    undo: bool = False,
+    json: Json = False,
+) -> int:
+    """Write down what was done or measured: `note hatch-3 seal_replaced outer`.
+
+    `note injector-1 meter_checked 2.06 2.00` (metered, true), `note tub-2 resin_at_vent 84`,
+    `note --shot tub-2-0048 overflow_kg 0.14 verdict rework "dry corner"`,
+    `note --close FINDING --by NAME --because TEXT`, `note --undo`.
+
+    Parameters
+    ----------
+    words
+        A mould (an injector, or `workshop`), the kind of event, and its detail; with --shot columns and values.
+    shot
+        Note measurements of this shot's part, into parts.csv.
+    close
+        Close this finding (`catchpot history MOULD` lists them).
+    by
+        Who closes it.
+    because
+        Why.
+    at
+        When it was, such as "2026-08-07 14:30"; now where none is given.
+    undo
+        Take the last note back.
+    """
+    from catchpot import noting
+    from catchpot.workshop import open_with_last_good
+    from catchpot.workshop.ledgers import parse_time
+    from catchpot.workshop.notes import undo as take_back
+
+    if undo:
+        told = noting.undone(*take_back(_home()))
+    else:
+        workshop = open_with_last_good(_home())
+        warn(map(str, (*workshop.stale, *workshop.lacking)))
+        try:
+            when = (
+                datetime.now(UTC)
+                if at is None
+                else parse_time(at, workshop.zone, workshop.settings.workshop.date_order)
+            )
+        except ValueError:
+            raise noting.WrongNoteError(f"--at: expected a time like 2026-08-07 14:30, found {at!r}") from None
+        k = noting.known(workshop)
+        if close is not None:
+            told = noting.close(k, close, by, because, when, _ask)
+        elif shot is not None:
+            told = noting.part(k, shot, words, _ask)
+        elif len(words) >= 2:
+            told = noting.event(k, words[0], words[1], words[2:], when, _ask, by or "")
+        else:
+            raise noting.WrongNoteError("say of what and what: note hatch-3 seal_replaced outer (catchpot note --help)")
+    emit(told.data, told.lines, as_json=json)
+    return 0
+
+
+def history(mould: str, *, json: Json = False) -> int:
+    """List what was found on a mould and what became of it: opened, answered, seen again, closed.
+
+    Parameters
+    ----------
+    mould
+        The mould, as in the mould book.
+    """
+    import polars as pl
+
+    from catchpot import history as histories
+    from catchpot import noting
+    from catchpot.workshop import open_with_last_good
+
+    k = noting.known(open_with_last_good(_home()))
+    known = sorted({*k.workshop.book.moulds, *k.shots["mould"].drop_nulls()})
+    if mould not in known:
+        warn([f"no mould {mould!r}; there are {', '.join(known)}"])
+        return 2
+    events = k.workshop.events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
+    found = histories.entries(
+        k.findings.filter(pl.col("mould") == mould), events, k.shots.filter(pl.col("mould") == mould)
+    )
+    zone = k.workshop.settings.workshop.time_zone
+    own = events.filter(pl.col("mould") == mould)
+    data = {"mould": mould, "history": histories.as_data(found), "events": own.to_dicts()}
+    emit(data, histories.lines(mould, found, own, zone), as_json=json)
+    return 0
+
+
+def register(app: App) -> None:
+    """Add the commands."""
+    app.command(note)
+    app.command(history)
