@@ -182,7 +182,11 @@ class NextAnalysis:
             reasons.append(hand.reason(by_hand, row, self.zone))
         elif row["fill_chance"] < chance - 0.005:
             how = "note once the seconds until resin shows at the vent, or weigh the catch pot"
-            reasons.append(go.Reason("care", _as_a_rule(row["fill_chance"]), "the operator", how))
+            said = _as_a_rule(row["fill_chance"])
+            if row["fill_chance"] < CARE_BELOW:
+                reasons.append(go.Reason("care", said, "the operator", how))
+            else:
+                cautions.append(f"{said[0].upper()}{said[1:]}, and {how}.")
         reasons += go.large_step(row["volume_l"], frame)
         gel = advice.gel_time(given, temp)
         litres, mass = advice.catalyst(given, row["volume_l"])
@@ -220,6 +224,9 @@ class NextAnalysis:
         return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
 
 
+CARE_BELOW = 0.90
+"""Chance to fill below which a setting by rule asks for care: one shot in ten may end short (common practice, no
+source)."""
 FIRST = "no shot of this mould is known: the volume comes from the mould book's geometry alone; watch the vent"
 
 
