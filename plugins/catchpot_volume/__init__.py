@@ -36,9 +36,11 @@ def register_sections() -> Sequence[Section]:
 
 @hookimpl
 def register_commands(app: App) -> None:
-    """The commands `explain` and `next`."""
+    """The commands `explain`, `next` and `week`."""
     from catchpot_volume.command import explain
     from catchpot_volume.next_command import next_shot
+    from catchpot_volume.week_command import week
 
     app.command(explain)
     app.command(next_shot, name="next")
+    app.command(week)

@@ -17,7 +17,7 @@ from catchpot.report import words
 from catchpot.stats.outlook import Outlook
 from catchpot.tables import Table, empty, shape
 from catchpot_volume import advice, gather, go, hand, predict
-from catchpot_volume.tables import NEXT_SHOT, NEXT_SHOT_CHECK, nothing
+from catchpot_volume.tables import CHOICES, NEXT_SHOT, NEXT_SHOT_CHECK, nothing
 
 
 class NextParams(BaseModel):
@@ -197,6 +197,8 @@ class NextAnalysis:
             "expected_fill_time_s": time, "fill_time_low_s": fills.low_s if fills else None, "fill_time_high_s": high,
             "temperature_c": temp, "gel_time_s": gel, "catalyst_l": litres, "catalyst_kg": mass,
             "cautions": cautions, "reasons": reasons,
+            "choice_chance": list(CHOICES),
+            "choice_volume_l": [float(np.exp(ahead.arrival.quantile(c))) + bleed for c in CHOICES],
             "curve_share": predict.SHARES.tolist() if course is not None else None,
             "curve_time_s": course.tolist() if course is not None else None,
         }, ""  # fmt: skip

@@ -105,6 +105,8 @@ VOLUME_CHANGE = Table(
     doc="two periods of a mould compared, with the answer in three sentences",
 )
 
+CHOICES = (0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
+"""Chances to fill for which a volume is worked out, so that waste can be weighed against short shots."""
 _OUTLOOK = (
     Column("volume_l", "f64", "l", "volume to set: fills with the wanted chance, wanted bleed included", 0.0),
     Column("volume_low_l", "f64", "l", "lower end of what the shot will need, 95 %", 0.0),
@@ -150,6 +152,9 @@ NEXT_SHOT = Table(
         Column("changes_since", "str", "", "events since then, in words"),
         Column("open_findings", "str", "", "open findings of the mould, in words"),
         Column("cautions", "str", "", "what to mind first, a sentence a line, the gravest first"),
+        Column("choice_chance", f"f64[{len(CHOICES)}]", "", "chances to fill among which may be chosen", 0.0, 1.0),
+        Column("choice_volume_l", f"f64[{len(CHOICES)}]", "l", "volume to set for that chance, wanted bleed included",
+               0.0),
         Column("curve_share", "f64[20]", "", "filled share along the expected filling curve", 0.0, 1.0),
         Column("curve_time_s", "f64[20]", "s", "time at that share", 0.0),
     ),

@@ -114,6 +114,8 @@ class Resin(Strict):
         default=None, description="allowed deviation, percentage points"
     )
 
+    price_per_kg: Positive | None = Field(default=None, description="of the mix, in the workshop's currency")
+
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         if self.viscosity_pa_s is not None and self.viscosity_temp_c is None:
@@ -175,6 +177,10 @@ class MouldKeys(Strict):
     runner_volume_tolerance_pct: Percent = Field(default=10.0, description="95 %")
     clamp_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
     cavity_gas_volume_tolerance_pct: Percent = Field(default=20.0, description="95 %")
+    flush_volume_l: NotNegative = Field(default=0.0, description="mixed resin flushed out after each shot")
+    seal_lead_time_days: NotNegative | None = Field(default=None, description="from ordering a seal to having it")
+    outer_seals_in_stock: NotNegative | None = Field(default=None, description="outer seals that lie ready")
+    inner_seals_in_stock: NotNegative | None = Field(default=None, description="inner seals that lie ready")
     fill_chance: Annotated[float, Field(gt=0.5, lt=1)] = Field(
         default=0.99, description="wanted chance that a shot fills"
     )

@@ -36,6 +36,7 @@ class WorkshopSettings(Strict):
     decimal_mark: Literal[".", ","] = Field(
         default=".", description="how decimals are written in parts.csv and in notes; a point is read in either case"
     )
+    currency: str = Field(default="", description="of prices in the mould book, such as EUR")
     largest_log_mb: Annotated[float, Field(gt=0)] = Field(
         default=250.0,
         description="larger logs are set aside unread; reading one takes some four times its size in memory",
