@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
+from catchpot.events import KINDS
+
 VOLUMES: Final = ("arrival_relative", "arrival_volume_l", "taken_volume_l")
 MARGINS: Final = ("clamp_margin_n", "blocked_vent_margin_n")
 
@@ -192,32 +194,11 @@ class Happening:
     ends: tuple[str, ...] = ()
 
 
-_SEALS: Final = ("outer_seal", "inner_seal", "clamp_seals", "resin_past_seal")
-_ALL_OF_MOULD: Final = (*_SEALS, "cavity_fittings", "cavity_thickness", "runner_or_hose")
 HAPPENINGS: Final[Mapping[str, Happening]] = MappingProxyType({
-    "seal_replaced": Happening((*_SEALS, "cavity_thickness"), (*_SEALS, "cavity_thickness")),
-    "seal_reseated": Happening((*_SEALS, "cavity_thickness"), (*_SEALS, "cavity_thickness")),
-    "fabric_batch": Happening(("fabric_pack", "laying"), ("fabric_pack", "laying")),
-    "resin_batch": Happening(("resin_viscosity",), ("resin_viscosity",)),
-    "gel_coat_changed": Happening(("gel_coat",), ("gel_coat",)),
-    "core_changed": Happening(("core",), ("core",)),
-    "hose_changed": Happening(("runner_or_hose", "line"), ("runner_or_hose", "line")),
-    "vent_changed": Happening(
-        ("runner_or_hose", "cavity_fittings", "cavity_supply"), ("cavity_fittings", "cavity_supply")
-    ),
-    "mould_serviced": Happening(_ALL_OF_MOULD, _ALL_OF_MOULD),
-    "mould_cleaned": Happening(("cavity_thickness", "cavity_fittings"), ("cavity_thickness", "cavity_fittings")),
-    "meter_calibrated": Happening(("flow_meter",), ("flow_meter",)),
-    "meter_checked": Happening((), ("flow_meter",)),
-    "sensor_calibrated": Happening(("vacuum_supply", "cavity_supply"), ("vacuum_supply", "cavity_supply")),
-    "pump_serviced": Happening(
-        ("flow_meter", "line", "catalyst_pump", "vacuum_supply", "cavity_supply"),
-        ("flow_meter", "line", "catalyst_pump", "vacuum_supply", "cavity_supply"),
-    ),
-    "volume_set": Happening(("overflow",), ("overflow",)),
+    **{k.name: Happening(k.brings, k.ends) for k in KINDS.values() if k.brings or k.ends},
     "mould_temperature": Happening(("temperature",), ("temperature",)),
 })  # fmt: skip
-"""volume_set and mould_temperature are read from the logs themselves."""
+"""By the one table of events; volume_set and mould_temperature are read from the logs themselves."""
 
 
 def by_words(cause: str, sign: int) -> str:

@@ -79,6 +79,19 @@ def _entry(run: Sequence[Mapping[str, Any]], became: Mapping[str, Answer], start
                  len(run), newest["message"] or "", answer)  # fmt: skip
 
 
+def matter_lines(matters: Sequence[Mapping[str, Any]], zone: str) -> list[str]:
+    """What is or was the matter, what stands first. matters: rows of `matter`, in order of rank."""
+    made = []
+    order = ("open", "answered", "closed")
+    for m in sorted(matters, key=lambda m: order.index(m["state"])):
+        made.append(f"{m['state'].upper()}: {m['headline']}")
+        if m["closed_at"] is not None:
+            made.append(f"  {m['state']} {words.day(m['closed_at'], zone)}: {m['closed_by']}")
+        if m["state"] == "open":
+            made.append(f"  to close it: catchpot note --close {m['matter']} --by NAME --because TEXT")
+    return [*made, "", "What was found, one by one:"] if made else []
+
+
 def lines(mould: str, found: Sequence[Entry], event: pl.DataFrame, zone: str) -> list[str]:
     """The history as sentences, what stands first."""
     order: Sequence[State] = ("open", "answered", "closed", "ended", "past")
@@ -110,4 +123,4 @@ def as_data(found: Sequence[Entry]) -> list[dict[str, Any]]:
     return [asdict(e) for e in found]
 
 
-__all__ = ["Entry", "as_data", "entries", "lines"]
+__all__ = ["Entry", "as_data", "entries", "lines", "matter_lines"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from cyclopts import App, Parameter
 
@@ -109,11 +109,27 @@ def history(mould: str, *, json: Json = False) -> int:
     found = histories.entries(
         k.findings.filter(pl.col("mould") == mould), events, k.shots.filter(pl.col("mould") == mould)
     )
+    matters = _matters(mould)
     zone = k.workshop.settings.workshop.time_zone
     own = events.filter(pl.col("mould") == mould)
-    data = {"mould": mould, "history": histories.as_data(found), "events": own.to_dicts()}
-    emit(data, histories.lines(mould, found, own, zone), as_json=json)
+    data = {"mould": mould, "matters": matters, "history": histories.as_data(found), "events": own.to_dicts()}
+    lines = [*histories.matter_lines(matters, zone), *histories.lines(mould, found, own, zone)]
+    emit(data, lines, as_json=json)
     return 0
+
+
+def _matters(mould: str) -> list[dict[str, Any]]:
+    """What is the matter with a mould, by what was noted up to now; empty where no plugin puts it together."""
+    from catchpot.api import open_session
+
+    session = open_session(_home())
+    if mould not in session.workshop.book.moulds:
+        return []
+    owner = next((s.name for s in session.plan.steps if any(t.name == "matter" for t in s.analysis.yields)), None)
+    if owner is None:
+        return []
+    rows: list[dict[str, Any]] = session.compute(owner, [mould]).tables["matter"].sort("rank").to_dicts()
+    return rows
 
 
 def register(app: App) -> None:

@@ -123,6 +123,11 @@ def _of_finding(
 ) -> Reason | None:  # fmt: skip
     since, act = f["since"], f["severity"] == "act"
     what = f["message"].removeprefix(f"{mould}: ")
+    if answer.state != "open" and f["kind"] == "clamp_margin_low" and f["cause"] == "vacuum_supply":
+        # tight seals say nothing of the pump: its own gauge and the next shot do
+        said = f"{answer.words}, {words.day(answer.at, zone)}; read the clamp gauge before mixing. Before that: {what}"
+        how = "read the clamp gauge: it must be back where it was; the next shot's log clears this"
+        return Reason("care", said, "the operator", how)
     if answer.state != "open":
         hold = newest_hold(leak, limit, answer.at)
         if hold is not None and hold.is_tight:

@@ -50,7 +50,7 @@ class NextAnalysis:
             "part": gather.PART_COLUMNS,
             "event": ("time", "mould", "kind", "detail"),
             "curve": ("flow_l_min",),
-            "finding": ("shot", "mould", "kind", "severity", "since", "until", "message", "advice", "anchor"),
+            "finding": ("shot", "mould", "kind", "severity", "since", "until", "message", "advice", "anchor", "cause"),
             "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"),
         }
     )
