@@ -15,6 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from catchpot.report import words
+
 Severity = Literal["note", "watch", "act"]
 
 GEL_CAUTION = (
@@ -44,7 +46,7 @@ class Found:
 
 def share_words(volume_l: float, arrival_l: float) -> str:
     """Where in the shot: litres, and per cent of the usual arrival volume."""
-    return f"{volume_l:.2f} l ({100 * volume_l / arrival_l:.0f} % of the usual arrival volume)"
+    return f"{words.fixed(volume_l, 'l', 2)} ({100 * volume_l / arrival_l:.0f} % of the usual arrival volume)"
 
 
 __all__ = ["GEL_CAUTION", "LIFT_CAUTION", "RATIO_CAUTION", "Found", "Severity", "share_words"]

@@ -13,6 +13,7 @@ from catchpot.core_tables import CURVE_BINS
 from catchpot.physics.clamp import blocked_vent_force, closing_force, mean_cavity_pressure
 from catchpot.physics.darcy import position_share, resistance_share, taper_of
 from catchpot.physics.resin import porosity
+from catchpot.report import words
 from catchpot_fill.history import ARRIVED, Outcome
 from catchpot_fill.outcome import Refusals, nullable
 from catchpot_fill.prepare import column
@@ -212,7 +213,7 @@ def _refuse_without_injection(m: Mould, refusals: Refusals, *what: str) -> None:
     none = ~np.isfinite(m.seen("injected_volume_l"))
     low, high = m.seen("at_least_l"), m.seen("at_most_l")
     reasons = [
-        f"flow is missing over too much of the injection: between {a:.2f} and {b:.2f} l were injected"
+        f"flow is missing over too much of the injection: between {words.between(a, b, 'l', 2, 'and')} were injected"
         for a, b in zip(np.nan_to_num(low), np.nan_to_num(high), strict=True)
     ]
     for name in what:

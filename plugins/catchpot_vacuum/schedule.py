@@ -55,10 +55,10 @@ def cost_of_waiting(row: Row, book: MouldBook, clamp_mbar: float | None) -> str:
         float(lifting_pressure(_AMBIENT_PA, 100.0 * p, entry.clamp_area_m2, entry.part_area_m2) - _AMBIENT_PA) / 1e5
         for p in (clamp_mbar, then)
     )
-    now_kpa, then_kpa = (words.number(p / 10.0, digits=2) for p in (clamp_mbar, then))
+    is_at, comes_to = (words.number(p, "mbar", 2) for p in (clamp_mbar, then))
     return (
-        f"where the pump only just keeps up, the clamp goes from {now_kpa} to {then_kpa} kPa {by_then}: at {then_kpa} "
-        f"kPa the cover lifts at {lifts_then:.3f} bar instead of {lifts_now:.3f} (upper estimates)"
+        f"where the pump only just keeps up, the clamp goes from {is_at} to {comes_to} {by_then}: at {comes_to} "
+        f"the cover lifts at {lifts_then:.3f} bar instead of {lifts_now:.3f} (upper estimates)"
     )
 
 

@@ -31,8 +31,8 @@ def leak(row: Row) -> str:
 
 def between(row: Row) -> str:
     """A range without a middle: which leak law holds is not known, and the middle depends on it."""
-    low, high = (words.number(row[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
-    return f"between {low} and {high} mbar l/s (95 %, whichever leak law holds)"
+    low, high = (words.number(row[f"leak_{end}_mbar_l_s"], "mbar l/s", 2) for end in ("low", "high"))
+    return f"between {low.partition(' ')[0]} and {high} (95 %, whichever leak law holds)"
 
 
 def both_between(outer: Row, inner: Row) -> str:

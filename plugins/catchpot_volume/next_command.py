@@ -48,7 +48,7 @@ def next_shot(
     fabric_batch
         The fabric batch of the coming shot.
     set_volume
-        Another volume that is set instead of the advised one, in l; it is written into events.csv. Needs --because.
+        Another volume that is set instead of the advised one; it is written into events.csv. Needs --because.
     because
         Why another volume is set.
     """
@@ -119,6 +119,19 @@ def _next(
     return NO_GO if row["go"] == "no-go" else 0
 
 
+def _litres(text: str) -> float:
+    """A volume as it is typed, in l: with its unit, or in the one the workshop speaks in. ValueError for none."""
+    from catchpot.shop_units import in_shop
+    from catchpot.workshop.ledgers import parse_number
+
+    plain = text.strip().lower()
+    if plain.endswith("ml"):
+        return parse_number(plain.removesuffix("ml"), decimal_comma=True) / 1000
+    if plain.endswith("l"):
+        return parse_number(plain.removesuffix("l"), decimal_comma=True)
+    return parse_number(plain, decimal_comma=True) / in_shop("l")[1]
+
+
 def _row(session: Session, mould: str, params: Mapping[str, Any]) -> dict[str, Any]:
     return session.compute("next_shot", [mould], params=params).tables["next_shot"].row(0, named=True)
 
@@ -128,7 +141,7 @@ def _set_by_hand(
 ) -> tuple[Session, str]:
     """Write a volume set by hand into events.csv; the workshop as it is then, and why nothing was written if so."""
     from catchpot.api import open_session
-    from catchpot.workshop.ledgers import parse_number
+    from catchpot.report import words
     from catchpot.workshop.notes import add_events
     from catchpot_volume import hand
 
@@ -139,13 +152,14 @@ def _set_by_hand(
         )
     shop = session.workshop
     try:
-        volume = parse_number(text.removesuffix("l"), decimal_comma=True)
+        volume = _litres(text)
     except ValueError:
-        raise CommandLineError(f"--set: expected a volume in l such as 2.9, found {text!r}") from None
+        raise CommandLineError(f"--set: expected a volume such as 2.9 or 2900ml, found {text!r}") from None
     near = row["advised_volume_l"] or row["last_set_l"]
     if volume <= 0 or (near and not near / _TIMES_OFF <= volume <= near * _TIMES_OFF):
         raise CommandLineError(
-            f"--set: {volume:g} l can't be meant: {near or 0:.3f} l is what this mould is set to, or near it"
+            f"--set: {words.fixed(volume, 'l', 3)} can't be meant: {words.fixed(near, 'l', 3)} is what this mould is set to"
+            ", or near it"
         )
     if row["go"] == "no-go" and not row["reasons"].startswith("no volume can be given"):
         return session, "Nothing was set by hand: a volume clears no finding on the clamp."

@@ -38,7 +38,15 @@ def volume_words(row: dict[str, Any]) -> str:
 
 def reasons(row: dict[str, Any]) -> list[tuple[str, str]]:
     """Why it is not simply a go, and who may clear it and how, a pair each, the gravest first."""
-    return list(zip(row["reasons"].splitlines(), row["clears"].splitlines(), strict=True))
+    return [
+        (_sentence(why), how) for why, how in zip(row["reasons"].splitlines(), row["clears"].splitlines(), strict=True)
+    ]
+
+
+def _sentence(text: str) -> str:
+    """Begun with a capital letter, unless it begins with the name of something."""
+    first = text.split(" ", 1)[0]
+    return text if any(c.isdigit() for c in first) else text[:1].upper() + text[1:]
 
 
 def verdict(row: dict[str, Any]) -> str:
@@ -81,7 +89,7 @@ def steps_to_the_setting(row: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def _litres(volume: float) -> str:
-    return f"{volume:.3f} l"
+    return words.fixed(volume, "l", 3)
 
 
 def validity(row: dict[str, Any], zone: str) -> str:
@@ -117,16 +125,14 @@ def facts(row: dict[str, Any], zone: str, now: datetime | None = None) -> list[t
 def _on_the_volume(row: dict[str, Any]) -> list[tuple[str, str]]:
     if row["volume_l"] is None:
         return [("Last setting", _litres(row["last_set_l"]))] if row["last_set_l"] is not None else []
-    made = [("Step", step(row))] if step(row) else []
     if row["arrival_volume_l"] is None:
-        return made
+        return []
     n, bleed = words.number, row["bleed_target_l"]
     wanted = f", of which {n(bleed, 'l', 2)} is wanted to sweep air out" if bleed else ""
     arrives = words.with_interval(
         row["arrival_volume_l"], row["arrival_volume_low_l"], row["arrival_volume_high_l"], "l"
     )
     return [
-        *made,
         ("Will fill", f"with a chance of {100 * row['fill_chance']:.1f} %"),
         ("Resin arrives at the vent after", arrives),
         ("Sum", "; ".join(f"{value} {what}" for value, what in steps_to_the_setting(row))),
@@ -181,6 +187,7 @@ def next_lines(row: dict[str, Any], zone: str, now: datetime | None = None) -> l
         f"{row['mould']}: {verdict(row)}",
         *(line for pair in said for line in pair.split("\n")),
         lead,
+        *([f"  Step: {step(row)}"] if step(row) else []),
         *(f"  {name}: {value}" for name, value in facts(row, zone, now)),
         *(f"  Mind: {c}" for c in row["cautions"].splitlines()),
         ALWAYS[0],
@@ -239,7 +246,7 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 {% else %}
 <p class="quiet">Set the volume to</p>
 <p class="volume">{{ volume }}</p>
-<p class="quiet">{{ step }}</p>
+{% if step %}<p class="quiet">{{ step }}</p>{% endif %}
 <p class="limit">Line pressure: {{ limit }}</p>
 {% endif %}
 {% if minds %}

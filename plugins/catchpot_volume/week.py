@@ -13,7 +13,7 @@ from catchpot.answers import answers, event_words
 from catchpot.report import words
 from catchpot.workshop import MouldBook
 from catchpot_volume import advice, go
-from catchpot_volume.sheet import verdict
+from catchpot_volume.sheet import reasons, verdict
 
 DAYS = 7
 Row = dict[str, Any]
@@ -142,9 +142,8 @@ def _given(row: Row | None) -> bool:
 
 
 def _run(row: Row, shots: int) -> Run:
-    reasons, clears = row["reasons"].splitlines(), row["clears"].splitlines()
-    return Run(row["mould"], row["go"], verdict(row), shots, reasons[0] if reasons else "", clears[0] if clears else "",
-               row["volume_l"])  # fmt: skip
+    first, how = next(iter(reasons(row)), ("", ""))
+    return Run(row["mould"], row["go"], verdict(row), shots, first, how, row["volume_l"])
 
 
 def _book(book: MouldBook, mould: str, as_of: datetime | None) -> Row:

@@ -84,7 +84,8 @@ def choice(c: Choice, currency: str) -> str:
     """One point of the curve."""
     cost = f", {money(c.cost, currency)}" if c.cost is not None else ""
     return (
-        f"set {c.volume_l:.3f} l: fills with {100 * c.chance:.1f} %, about {NUMBER(c.short_in_1000, '', 2)} in 1000 end"
+        f"set {words.fixed(c.volume_l, 'l', 3)}: fills with {100 * c.chance:.1f} %, about"
+        f" {NUMBER(c.short_in_1000, '', 2)} in 1000 end"
         f" short; {NUMBER(c.waste_l, 'l', 2)} past the vent{cost}"
     )
 
@@ -97,12 +98,16 @@ def curve_svg(some: list[Choice]) -> str:
     at = [(_EDGE + wide * c.waste_l / most_x, _SHORT_SIDE - _EDGE - high * c.short_in_1000 / 10 / most_y) for c in some]
     path = " ".join(f"{x:.1f},{y:.1f}" for x, y in at)
     rings = "".join(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.5" fill="none" stroke="currentColor"/>' for x, y in at)
-    said = f"Short shots fall from {most_y:.0f} in a hundred to nearly none as the waste grows to {most_x:.2f} l a shot"
+    most = words.fixed(most_x, "l", 2)
+    said = (
+        f"Short shots fall from {most_y:.0f} in a hundred to nearly none as the waste grows to"
+        f" {words.fixed(most_x, 'l', 2)} a shot"
+    )
     return (
         f'<svg viewBox="0 0 {_LONG_SIDE:.0f} {_SHORT_SIDE:.0f}" role="img" aria-label="{said}">'
         f'<polyline points="{path}" fill="none" stroke="currentColor" stroke-width="1.5"/>{rings}'
-        f'<text x="{_EDGE}" y="{_SHORT_SIDE - 8}">0 l past the vent a shot</text>'
-        f'<text x="{_LONG_SIDE - _EDGE}" y="{_SHORT_SIDE - 8}" text-anchor="end">{most_x:.2f} l</text>'
+        f'<text x="{_EDGE}" y="{_SHORT_SIDE - 8}">past the vent a shot: none</text>'
+        f'<text x="{_LONG_SIDE - _EDGE}" y="{_SHORT_SIDE - 8}" text-anchor="end">{most}</text>'
         f'<text x="{_EDGE}" y="{_EDGE - 12}">{most_y:.0f} in 100 end short</text></svg>'
     )
 
@@ -136,7 +141,7 @@ th,td{text-align:left;padding:.15rem .8rem .15rem 0;border-bottom:1px solid {{ r
 machine, data sheets and local rules go first. Peroxide catalyst never meets accelerator; protect the eyes.</p>
 <h2>Which moulds may run</h2>
 {% if week.runs %}<ul>{% for r in week.runs %}<li><span class="go {{ r.go }}">{{ r.verdict }}</span>
-<strong>{{ r.mould }}</strong>{% if r.shots %}, {{ r.shots|count('shot') }}{% else %}, none planned{% endif %}
+<strong>{{ r.mould }}</strong>{% if r.shots %}, {{ r.shots|count('shot') }}{% else %}, none planned{% endif -%}
 {% if r.volume_l %}, set {{ r.volume_l|litres }}{% endif %}.{% if r.first %}<br>First: {{ r.first }}.
 <br><span class="quiet">{{ r.how }}.</span>{% endif %}</li>{% endfor %}</ul>
 {% else %}<p>No mould has a next shot worked out: run “catchpot run”.</p>{% endif %}
@@ -167,7 +172,7 @@ def html(week: Week, zone: str) -> str:
 
     made = Environment(autoescape=True, undefined=StrictUndefined)
     filters: dict[str, Any] = {
-        "count": words.count, "litres": lambda v: f"{v:.3f} l", "money": lambda v: money(v, week.currency),
+        "count": words.count, "litres": lambda v: words.fixed(v, "l", 3), "money": lambda v: money(v, week.currency),
     }  # fmt: skip
     made.filters.update(filters)
     return made.from_string(_PAGE).render(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -58,3 +59,28 @@ def test_no_date_that_a_store_can_hold_costs_a_page(zone: str) -> None:
     for when in (datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)):
         assert words.day(when, zone) and words.minute(when, zone)
         assert marks.places([when], zone)
+
+
+def test_volumes_and_pressures_are_shown_in_the_workshop_s_units() -> None:
+    """1 kPa is 10 mbar and 1 l is 1000 ml (SI brochure, 9th edition; from memory)."""
+    with speaking("kPa", "ml"):
+        assert words.number(52.0, "mbar") == "5.20 kPa"
+        assert words.with_interval(2.6137, 2.5952, 2.6321, "l") == "2614 ml (95 %: 2595 to 2632)"
+        assert words.signed(0.124, "l", 3) == "+124 ml"
+        assert words.fixed(2.61, "l", 2) == "2610 ml"
+        assert words.between(50.0, 170.0, "mbar", 0, "and") == "5.0 and 17.0 kPa"
+        assert words.number(0.35, "mbar l/s", 2) == "0.035 kPa l/s"
+        assert words.number(0.5, "bar", 2) == "0.50 bar"
+        assert words.with_interval(2.5, None, None, "l") == "2500 ml (interval not known)"
+    assert words.number(52.0, "mbar") == "52.0 mbar"
+
+
+def test_opening_a_workshop_sets_its_units(tmp_path: Path) -> None:
+    (tmp_path / "moulds.toml").write_text("")
+    with speaking():
+        (tmp_path / "catchpot.toml").write_text('[workshop]\npressure_unit = "kPa"\nvolume_unit = "ml"\n')
+        open_workshop(tmp_path)
+        assert in_shop("mbar")[0] == "kPa" and in_shop("l")[0] == "ml"
+        (tmp_path / "catchpot.toml").write_text("[workshop]\n")
+        open_workshop(tmp_path)
+        assert in_shop("mbar")[0] == "mbar" and in_shop("l")[0] == "l"

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from catchpot.dates import in_zone
+from catchpot.shop_units import in_shop
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -83,6 +84,8 @@ def number(value: float | None, unit: str = "", digits: int = 3) -> str:
     """
     if value is None or not math.isfinite(value):
         return NOT_KNOWN
+    unit, factor, _ = in_shop(unit)
+    value *= factor
     exponent = tenfold([value])
     scaled = value / 10**exponent
     text = _fixed(scaled, decimals(scaled, digits=digits))
@@ -106,6 +109,8 @@ def with_interval(
         return NOT_KNOWN
     if low is None or high is None:
         return f"{number(value, unit)} (interval not known)"
+    unit, factor, _ = in_shop(unit)
+    value, low, high = value * factor, low * factor, high * factor
     exponent = tenfold([value])
     scale = 10.0**exponent
     places = decimals(value / scale, low / scale, high / scale)
@@ -122,8 +127,30 @@ def signed(value: float | None, unit: str = "", places: int = 1) -> str:
     """
     if value is None or not math.isfinite(value):
         return NOT_KNOWN
-    text = _fixed(value, places)
+    unit, factor, more = in_shop(unit)
+    text = _fixed(value * factor, max(places + more, 0))
     return f"{text if text.startswith('−') or float(text) == 0 else '+' + text} {pretty_unit(unit)}".strip()
+
+
+def fixed(value: float | None, unit: str, places: int) -> str:
+    """A number with so many decimal places of the stored unit, as fine in the unit that is printed.
+
+    >>> fixed(2.6137, "l", 2)
+    '2.61 l'
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_KNOWN
+    unit, factor, more = in_shop(unit)
+    return f"{_fixed(value * factor, max(places + more, 0))} {pretty_unit(unit)}"
+
+
+def between(low: float, high: float, unit: str, places: int, joint: str = "to") -> str:
+    """Two ends with one unit.
+
+    >>> between(1.22, 2.413, "l", 2, "and")
+    '1.22 and 2.41 l'
+    """
+    return f"{fixed(low, unit, places).rpartition(' ')[0]} {joint} {fixed(high, unit, places)}"
 
 
 def day(when: datetime | None, zone: str) -> str:
@@ -173,7 +200,9 @@ def listed(items: Sequence[str], most: int = 12) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
-_UNITS = re.compile(r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kN|N|kg|g|mm|m|m²|°C|K|Pa s|shots?|moulds?)(?![\w]))")
+_UNITS = re.compile(
+    r"(?<=\d) (?=(?:%|× 10|l|ml|s|min|bar|mbar|kPa|kN|N|kg|g|mm|m|m²|°C|K|Pa s|shots?|moulds?)(?![\w]))"
+)
 
 
 def tied(text: str) -> str:
@@ -191,6 +220,7 @@ def words_of(kind: str) -> str:
 
 
 __all__ = [
-    "NOT_KNOWN", "count", "day", "decimals", "listed", "minute", "number", "power", "pretty_unit", "signed", "tenfold",
+    "NOT_KNOWN", "between", "count", "day", "decimals", "fixed", "listed", "minute", "number", "power", "pretty_unit",
+    "signed", "tenfold",
     "tied", "with_interval", "words_of",
 ]  # fmt: skip

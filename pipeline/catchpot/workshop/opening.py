@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
+from catchpot.shop_units import show_in
 from catchpot.workshop.book import MouldBook, unknown_resins
 from catchpot.workshop.last_good import LEDGERS, keep, place
 from catchpot.workshop.ledgers import Reading, part_lines, read_events, read_parts
@@ -148,6 +149,7 @@ def _open(home: Path, instead: Mapping[str, Path] | None = None) -> tuple[Worksh
         holds = "a workshop folder holds catchpot.toml and moulds.toml (catchpot init writes them)"
         raise WorkshopError([Problem(str(home), 0, "", f"there is no such folder; {holds}")])
     settings = _settings(home, problems)
+    show_in(settings.workshop.pressure_unit, settings.workshop.volume_unit)
     book = _book(places["moulds.toml"], problems)
     zone = ZoneInfo(settings.workshop.time_zone)
     moulds_known = not any(p.file.endswith("moulds.toml") and p.severity == "error" for p in problems)

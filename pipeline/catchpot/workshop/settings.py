@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, PrivateAttr, ValidationError
 
+from catchpot.shop_units import PressureUnit, VolumeUnit
 from catchpot.workshop.ledgers import DateOrder
 from catchpot.workshop.mould import Strict
 from catchpot.workshop.problems import Problem, did_you_mean, key_text, problems_of
@@ -36,6 +37,10 @@ class WorkshopSettings(Strict):
     decimal_mark: Literal[".", ","] = Field(
         default=".", description="how decimals are written in parts.csv and in notes; a point is read in either case"
     )
+    pressure_unit: PressureUnit = Field(
+        default="mbar", description="in which vacuum and clamp pressures and leaks are shown; line pressures are in bar"
+    )
+    volume_unit: VolumeUnit = Field(default="l", description="in which volumes are shown")
     currency: str = Field(default="", description="of prices in the mould book, such as EUR")
     largest_log_mb: Annotated[float, Field(gt=0)] = Field(
         default=250.0,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import RECENT, Evidence, Floats, Look
@@ -78,7 +79,7 @@ class AirInLine:
             float(look.number(k)[i])
             for k in ("slugs", "slugs_s", "slugs_depth_pct", "slugs_from_volume_l", "slugs_to_volume_l")
         )
-        where = f" between {begin:.2f} and {end:.2f} l" if np.isfinite(begin + end) else ""
+        where = f" between {words.between(begin, end, 'l', 2, 'and')}" if np.isfinite(begin + end) else ""
         times = "once" if count == 1 else f"{count:.0f} times"
         return Found(
             self.name,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot_faults.found import RATIO_CAUTION, Found
 from catchpot_faults.hypothesis import Evidence, Look
 
@@ -51,8 +52,9 @@ class RatioOff:
         return Found(
             self.name,
             "act" if abs(ratio - setting) > 2 * tolerance or share > 0.5 else "watch",
-            f"The catalyst ratio was {ratio:.2f} % {basis} over {100 * share:.0f} % of the volume ({begin * volume:.2f}"
-            f" to {end * volume:.2f} l), {abs(off):.0f} % {'too much' if off > 0 else 'too little'} against a setting "
+            f"The catalyst ratio was {ratio:.2f} % {basis} over {100 * share:.0f} % of the volume ("
+            f"{words.between(begin * volume, end * volume, 'l', 2)}), {abs(off):.0f} %"
+            f" {'too much' if off > 0 else 'too little'} against a setting "
             f"of {setting:.2f} ± {tolerance:.2f} %; over the whole shot it was {whole:.2f} %.",
             RATIO_CAUTION + " Check the catalyst pump's linkage, stroke and valves, and weigh what it delivers. "
             "Peroxide: eye protection, never together with accelerator.",
@@ -87,7 +89,8 @@ class CatalystStarved:
         return Found(
             self.name,
             "act",
-            f"From {begin * volume:.2f} to {end * volume:.2f} l ({100 * share:.0f} % of the volume) only {ratio:.2f} % "
+            f"From {words.between(begin * volume, end * volume, 'l', 2, 'to')} ({100 * share:.0f} % of the"
+            f" volume) only {ratio:.2f} % "
             f"catalyst {basis} went with the resin, against a setting of {setting:.2f} %: the catalyst pump ran dry or "
             "lost its prime.",
             RATIO_CAUTION + " That resin may not cure at all. Check the catalyst's level, filter and suction valve. "

@@ -8,6 +8,7 @@ import numpy as np
 
 from catchpot.core_tables import CURVE_BINS
 from catchpot.physics.shot_signs import NO_RISE, Rise, cavity_rise
+from catchpot.report import words
 from catchpot.stats.shape import nan_median
 from catchpot_faults.found import LIFT_CAUTION, Found, share_words
 from catchpot_faults.hypothesis import Evidence, Look
@@ -78,8 +79,9 @@ class VacuumLost:
         return Found(
             self.name,
             "act" if rise >= 100 else "watch",
-            f"From {share_words(at * unit_l, arrival_l)} on the cavity pressure rose by {rise:.0f} mbar to {top:.0f} "
-            "mbar absolute and came to a new level: vacuum was lost, not squeezed out by the resin.",
+            f"From {share_words(at * unit_l, arrival_l)} on the cavity pressure rose by"
+            f" {words.fixed(rise, 'mbar', 0)} to {words.fixed(top, 'mbar', 0)} "
+            "absolute and came to a new level: vacuum was lost, not squeezed out by the resin.",
             "Look at vent hose, catch pot lid, pump and receiver. Expect voids near the vent. Keep away from the "
             "cover's edge: it is held by less.",
             at * unit_l,
@@ -105,8 +107,9 @@ class VentBlocked:
         rise, at, top = (float(evidence.parameter[k][i]) for k in ("mbar", "at", "top_mbar"))
         unit_l, arrival_l = float(look.unit_l[i]), float(look.arrival_l[i])
         text = (
-            f"From {share_words(at * unit_l, arrival_l)} on the cavity pressure rose by {rise:.0f} mbar to {top:.0f} "
-            "mbar absolute, ever faster with the volume, as gas does that is squeezed ahead of the resin: the vent let "
+            f"From {share_words(at * unit_l, arrival_l)} on the cavity pressure rose by"
+            f" {words.fixed(rise, 'mbar', 0)} to {words.fixed(top, 'mbar', 0)} "
+            "absolute, ever faster with the volume, as gas does that is squeezed ahead of the resin: the vent let "
             "too little out."
         )
         margin = float(look.number("clamp_margin_n")[i])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot_faults.found import LIFT_CAUTION, Found
 from catchpot_faults.hypothesis import Evidence, Look, against
 
@@ -48,7 +49,10 @@ class ClampMarginLow:
         clamp, margin = (float(look.number(k)[i]) for k in ("clamp_start_mbar", "clamp_margin_n"))
         usual = float(evidence.parameter["usual_mbar"][i])
         usual_n = float(evidence.parameter.get("usual_n", np.full(i + 1, np.nan))[i])
-        text = f"The clamp stood at {clamp:.0f} mbar absolute during injection, usually at {usual:.0f} mbar"
+        text = (
+            f"The clamp stood at {words.fixed(clamp, 'mbar', 0)} absolute during injection, usually at"
+            f" {words.fixed(usual, 'mbar', 0)}"
+        )
         at_risk = False
         if np.isfinite(margin) and np.isfinite(usual_n):
             text += f"; the lowest closing force was {margin / 1e3:.1f} kN, usually {usual_n / 1e3:.1f} kN"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import Evidence, Look, against
 
@@ -121,7 +122,7 @@ class SensorOffset:
             ambient, clamp = (float(look.number(k)[i]) for k in ("ambient_logged_mbar", "clamp_rest_mbar"))
             against_words = (
                 "nought, before any flow" if which == 0
-                else f"the barometer's {ambient:.0f} mbar, before evacuation" if np.isfinite(ambient)
+                else f"the barometer's {words.fixed(ambient, 'mbar', 0)}, before evacuation" if np.isfinite(ambient)
                 else "the clamp gauge, both at ambient before evacuation" if np.isfinite(clamp)
                 else "what it usually reads before evacuation, more than weather does"
             )  # fmt: skip

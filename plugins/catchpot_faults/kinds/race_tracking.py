@@ -6,6 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot.stats.healthy_curve import GRID
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import Evidence, Floats, Look
@@ -68,7 +69,8 @@ class RaceTracking:
         return Found(
             self.name,
             "act" if chance > 0.95 and fall > 35 else "watch",
-            f"Resin ran ahead: between {begin:.2f} and {end:.2f} l resistance was about {fall:.0f} % below what was "
+            f"Resin ran ahead: between {words.between(begin, end, 'l', 2, 'and')} resistance was about"
+            f" {fall:.0f} % below what was "
             f"expected of this shot (the level of healthy shots scatters by {level:.0f} %, their shape by less). An "
             "open channel beside or above the fibre is the likeliest cause.",
             "Look at the part for dry corners away from the channel; check that the pack reaches the edges and that "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from catchpot.report import words
 from catchpot.stats.healthy_curve import FREEDOM, GRID
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import EFFECTIVE, Evidence, Floats, Look
@@ -77,7 +78,8 @@ class UnusualShape:
             self.name,
             "watch",
             f"The curve is unlike the {look.healthy.shots} healthy ones before it: its shape lies "
-            f"{evidence.parameter['times'][i]:.1f} times as far off as usual, most at {GRID[worst] * unit_l:.2f} l, "
+            f"{evidence.parameter['times'][i]:.1f} times as far off as usual, most at"
+            f" {words.fixed(GRID[worst] * unit_l, 'l', 2)}, "
             f"{100 * abs(np.expm1(off[worst])):.0f} % {side} what was expected. {like}",
             "Look at the marked stretch together with whoever ran the shot; it has no name yet.",
             begin,

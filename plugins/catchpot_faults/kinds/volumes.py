@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
+from catchpot.report import words
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import Evidence, Floats, Look
 
@@ -148,7 +149,7 @@ class ShortFill:
         low, high = (100 * -np.expm1(past + s * 1.96 * sd) for s in (1, -1))
         cause, advice = "", "Check the programmed volume, and whether the machine stopped by itself."
         if injected < 0.975 * programmed:
-            cause = f" The machine was set to {programmed:.2f} l and stopped before."
+            cause = f" The machine was set to {words.fixed(programmed, 'l', 2)} and stopped before."
             advice = "Find out what stopped the machine: operator, pressure limit, time limit or an empty drum."
         elif programmed > 0:
             cause = " The machine stopped where it was set to."
@@ -156,8 +157,10 @@ class ShortFill:
         return Found(
             self.name,
             "act" if chance > 0.9 else "watch",
-            f"Injection stopped at {injected:.2f} l, {short:.1f} % (95 %: {max(low, 0.0):.1f} to {high:.1f}) short of "
-            f"{arrival:.2f} l, where resin arrives at the vent: the part is probably dry around the vent." + cause,
+            f"Injection stopped at {words.fixed(injected, 'l', 2)}, {short:.1f} % (95 %: {max(low, 0.0):.1f} to"
+            f" {high:.1f}) short of "
+            f"{words.fixed(arrival, 'l', 2)}, where resin arrives at the vent: the part is probably dry around"
+            f" the vent." + cause,
             "Look at the part around the vent and in the corners. " + advice,
             injected,
         )
@@ -187,8 +190,9 @@ class StoppedBeforeVent:
         return Found(
             self.name,
             "note",
-            f"Injection stopped at {injected:.2f} l, as usual on this mould, before resin arrives at the vent (about "
-            f"{arrival:.2f} l); the front may have come the last way by itself.",
+            f"Injection stopped at {words.fixed(injected, 'l', 2)}, as usual on this mould, before resin"
+            f" arrives at the vent (about "
+            f"{words.fixed(arrival, 'l', 2)}); the front may have come the last way by itself.",
             "Nothing, if the part is wet at the vent.",
             injected,
         )
@@ -217,15 +221,20 @@ class Overfill:
         past, sd, arrival = (float(evidence.parameter[k][i]) for k in ("past", "sd", "arrival_l"))
         bleed = float(np.nan_to_num(look.number("book.bleed_target_l")[i]))
         low, mid, high = (arrival * np.expm1(past + s * sd) + bleed for s in (-1.96, 0.0, 1.96))
-        much = f": {mid - bleed:.2f} l beyond the {bleed:.2f} l of bleed wanted, " if bleed > 0 else ", "
+        much = (
+            f": {words.fixed(mid - bleed, 'l', 2)} beyond the {words.fixed(bleed, 'l', 2)} of bleed wanted, "
+            if bleed > 0
+            else ", "
+        )
         held = float(look.number("catch_pot_l")[i])
-        pot = f" The catch pot held {held:.2f} l." if held >= 0 else ""
+        pot = f" The catch pot held {words.fixed(held, 'l', 2)}." if held >= 0 else ""
         usual = past - float(evidence.parameter["aside"][i])
         usually = f" Usually it is {100 * max(np.expm1(usual), 0.0):.0f} %."
         return Found(
             self.name,
             "watch",
-            f"At most {mid:.2f} l (95 %: {max(low, 0.0):.2f} to {high:.2f}) went past the vent{much}"
+            f"At most {words.fixed(mid, 'l', 2)} (95 %:"
+            f" {words.between(max(low, 0.0), high, 'l', 2)}) went past the vent{much}"
             f"{100 * np.expm1(past):.0f} % of the volume at which resin arrives.{usually}{pot}",
             "Compare the programmed volume with the usual arrival volume; empty the catch pot before it fills. "
             "Catalysed waste heats itself: thin layers, ventilated, never sealed.",

@@ -76,7 +76,7 @@ def test_without_a_plan_it_is_last_week_s_and_a_no_go_stands_first() -> None:
     rows = row("keel", "go"), row("hull", "no-go", last_set_l=2.4)
     made = weeks.build(tables(*rows), BOOK, "UTC", AS_OF)
     assert [(r.mould, r.go, r.shots) for r in made.runs] == [("hull", "no-go", 2), ("keel", "go", 1)]
-    assert made.runs[0].first == "the outer seal leaks"
+    assert made.runs[0].first == "The outer seal leaks"
     assert made.needs[0].by_last_setting and made.needs[0].mix_l == pytest.approx(2 * 2.4 + 2 * 0.3)
     out = week_page.lines(made, "UTC")
     assert "hull: NO-GO, 2 shots" in out
