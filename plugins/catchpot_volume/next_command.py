@@ -157,10 +157,8 @@ def _set_by_hand(
         raise CommandLineError(f"--set: expected a volume such as 2.9 or 2900ml, found {text!r}") from None
     near = row["advised_volume_l"] or row["last_set_l"]
     if volume <= 0 or (near and not near / _TIMES_OFF <= volume <= near * _TIMES_OFF):
-        raise CommandLineError(
-            f"--set: {words.fixed(volume, 'l', 3)} can't be meant: {words.fixed(near, 'l', 3)} is what this mould is set to"
-            ", or near it"
-        )
+        given, usual = words.fixed(volume, "l", 3), words.fixed(near, "l", 3)
+        raise CommandLineError(f"--set: {given} can't be meant: {usual} is what this mould is set to, or near it")
     if row["go"] == "no-go" and not row["reasons"].startswith("no volume can be given"):
         return session, "Nothing was set by hand: a volume clears no finding on the clamp."
     add_events(shop, [(now, row["mould"], "volume_set", hand.detail(volume, because or ""))])

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from catchpot.report import marks, words
+from catchpot.shop_units import in_shop, speaking
+from catchpot.workshop import open_workshop
 
 
 @pytest.mark.parametrize(
