@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     import polars as pl
 
 SETTLES_AFTER_SHOTS: Final = 5
-"""A mould's finding that stands so many shots after it was answered is open again: so many show a change of level."""
+"""A mould's finding that stands so many shots after it was answered is open again: so many show a change of level. A
+shot's finding is not answered any more so many shots later."""
 _CLOSING = re.compile(r"^(?P<anchor>.+?) by (?P<by>.+?) because (?P<why>.+)$", re.DOTALL)
 
 
@@ -86,10 +87,11 @@ def event_words(kind: str, detail: str | None) -> str:
 def answers(finding: pl.DataFrame, event: pl.DataFrame, shot: pl.DataFrame) -> dict[str, Answer]:
     """What became of each finding, by its anchor.
 
-    finding: anchor, shot, mould, kind, since, until. event: time, mould, kind, detail. shot: shot, mould, started_at,
-    injector. A shot's finding is answered by the first event after the shot that answers its kind; seen in a later shot
-    it is a finding of its own. A mould's finding is answered likewise by an event after it began, the newest, and open
-    again once it still stands SETTLES_AFTER_SHOTS shots later.
+    finding: anchor, shot, mould, kind, since, until and, if known, cause. event: time, mould, kind, detail. shot: shot,
+    mould, started_at, injector. A shot's finding is answered by the first event after the shot that answers its kind,
+    unless SETTLES_AFTER_SHOTS shots were made before it; seen in a later shot it is a finding of its own. A mould's
+    finding is answered likewise by an event after it began, the newest, and open again once it still stands
+    SETTLES_AFTER_SHOTS shots later.
     """
     events = sorted(
         (e for e in event.iter_rows(named=True) if e["time"] is not None and e["kind"] in KINDS),
@@ -119,6 +121,11 @@ def _of(
     if since is None:
         return OPEN
     fits = [e for e in events if e["time"] > since and _answers(e, f, injectors)]
+    if f["shot"] is not None:
+        # so many shots later it was over by itself, and nobody's doing
+        made_since = sorted(s for s in starts.get(f["mould"], ()) if s > since)
+        over = made_since[SETTLES_AFTER_SHOTS - 1] if len(made_since) >= SETTLES_AFTER_SHOTS else None
+        fits = [e for e in fits if over is None or e["time"] <= over]
     if not fits:
         return OPEN
     e = fits[0] if f["shot"] is not None else fits[-1]
@@ -140,6 +147,9 @@ def _again(f: Mapping[str, Any], made: Answer, starts: Mapping[str, Sequence[dat
 def _answers(e: Mapping[str, Any], f: Mapping[str, Any], injectors: Mapping[str, set[str]]) -> bool:
     kind = KINDS[e["kind"]]
     if e["mould"] not in (None, f["mould"]) or f["kind"] not in kind.answered(e["detail"]):
+        return False
+    causes = set((f.get("cause") or "").split(" or ")) - {""}
+    if causes and kind.ends and not causes & set(kind.ends):
         return False
     used = injectors.get(f["mould"] or "", set())
     # the longest name first: "injector-1" stands in "injector-12" too

@@ -32,7 +32,7 @@ class EventKind:
 
     about: what it happens to; "any": a mould or the whole workshop. detail: how its detail is written. example: a
     detail as in the starter ledger. says: what it is, for the help.
-    answers: finding kinds that it answers, by the detail's first word ("" for every detail): the finding is taken as
+    answers: finding kinds that it answers, by the detail's first word ("" for any other): the finding is taken as
     dealt with until it is seen again. then: what shows whether it worked.
     causes: causes of a changed volume that it makes likelier, and how many times the odds; `laying` (how the pack lies)
     and `line` (resistance of hose and head) move no volume. Where it has none it is never named as a cause.
@@ -64,7 +64,7 @@ class EventKind:
         >>> KINDS["seal_replaced"].answered("inner")
         ('inner_seal_leak', 'clamp_margin_low', 'cover_lifting')
         """
-        first = (detail or "").strip().lower().split(" ")[0]
+        first = (detail or "").strip().lower().partition(" ")[0].strip(",;:")
         return self.answers.get(first, self.answers.get("", ()))
 
 
@@ -124,7 +124,9 @@ _ALL: Final = (
               {"": ("sensor_stuck", "sensor_offset")}, "shot",
               brings=("vacuum_supply", "cavity_supply"), ends=("vacuum_supply", "cavity_supply")),
     EventKind("pump_serviced", "any", "text", "vacuum pump, new oil", "resin, catalyst or vacuum pump serviced",
-              {"": (*_CLAMP, "vacuum_lost", "ratio_off", "catalyst_starved", "air_in_line")}, "hold",
+              {"vacuum": (*_CLAMP, "vacuum_lost"), "catalyst": ("ratio_off", "catalyst_starved"),
+               "resin": ("air_in_line",),
+               "": (*_CLAMP, "vacuum_lost", "ratio_off", "catalyst_starved", "air_in_line")}, "hold",
               {"flow_meter": 6.0, "line": 2.0}, 0.01,
               *_same("flow_meter", "line", "catalyst_pump", "vacuum_supply", "cavity_supply")),
     EventKind("resin_at_vent", "mould", "seconds", "84", "resin showed at the vent, seconds after injection began"),
@@ -139,17 +141,15 @@ KINDS: Final[Mapping[str, EventKind]] = {k.name: k for k in _ALL}
 
 
 def answering(finding_kind: str) -> tuple[tuple[str, str], ...]:
-    """Kinds of event that answer a kind of finding, each with the detail that does ("" where any does).
+    """Kinds of event that answer a kind of finding, each with the first detail that does ("" where any does).
 
-    >>> answering("outer_seal_leak")
-    (('seal_replaced', 'outer'), ('seal_reseated', 'outer'))
+    >>> answering("outer_seal_leak"), answering("ratio_off")
+    ((('seal_replaced', 'outer'), ('seal_reseated', 'outer')), (('pump_serviced', 'catalyst'),))
     """
     made = []
     for k in _ALL:
-        for detail, kinds in k.answers.items():
-            if finding_kind in kinds:
-                made.append((k.name, detail))
-                break
+        detail = next((d for d, kinds in k.answers.items() if finding_kind in kinds), None)
+        made += [(k.name, detail)] if detail is not None else []
     return tuple(made)
 
 

@@ -176,13 +176,14 @@ _WHO = {
 
 def _clear(mould: str, f: Mapping[str, Any]) -> tuple[str, str]:
     """Who may clear an open finding, and how."""
-    commands = [
-        f"“catchpot note {mould if KINDS[kind].about != 'injector' else 'INJECTOR'} {kind}{' ' + d if d else ''}”"
-        for kind, d in answering(f["kind"])
-    ]
+    cause = set((f.get("cause") or "").split(" or ")) - {""}
+    kinds = [(k, d) for k, d in answering(f["kind"]) if not cause or cause & set(KINDS[k].ends)]
+    commands = [f"“catchpot note {mould} {kind}{' ' + d if d else ''}”" for kind, d in kinds]
     noted = f"note what was done ({words.listed(commands[:2]).replace(' and ', ' or ')})" if commands else ""
     closes = f"“catchpot note --close {f['anchor']} --by NAME --because TEXT” by the person who answers for the mould"
     who = _WHO.get(f["kind"], "the shift leader")
+    if f["kind"] == "clamp_margin_low" and "vacuum_supply" in cause:
+        who = "whoever puts pump, filter, valve, line or gauge of the clamp vacuum right"
     then = f"then {_HOLD}" if f["kind"] in CLAMP_KINDS else ""
     return who, "; ".join(filter(None, [noted, then, f"or {closes}"]))
 
