@@ -205,6 +205,10 @@ class _WithLedgers:
         """As stored."""
         return self._reads.samples(shots, columns)
 
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """As stored."""
+        return self._reads.thinned(shots, columns, buckets)
+
     def tables(self) -> Mapping[str, Table]:
         """As stored."""
         return self._reads.tables()

@@ -221,7 +221,9 @@ class Site:
         """Write a section's pages to print; link and words of each."""
         if not hasattr(section, "sheets"):
             return []
-        made = self.guarded(section, "index.html", lambda: list(section.sheets(self.view(section, None, self.whole)[0])))
+        made = self.guarded(
+            section, "index.html", lambda: list(section.sheets(self.view(section, None, self.whole)[0]))
+        )
         if not isinstance(made, list):
             return []
         return [(self.pages.put(s.name, s.html).name, s.link_text) for s in made]
