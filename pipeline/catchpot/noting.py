@@ -37,12 +37,14 @@ class WrongNoteError(CatchpotError):
 
 @dataclass(frozen=True)
 class Known:
-    """What notes are checked against. shots: shot, mould, started_at, injector. matters: finding anchors of each."""
+    """What notes are checked against. shots: shot, mould, started_at, injector. matters: finding anchors of each;
+    mould_of: its mould."""
 
     workshop: Workshop
     shots: pl.DataFrame
     findings: pl.DataFrame
     matters: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    mould_of: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def injectors(self) -> list[str]:
@@ -65,24 +67,21 @@ def known(workshop: Workshop) -> Known:
     with Store(workshop.store_path).reading() as r:
         shots = r.table("shot", ["shot", "mould", "started_at", "injector"])
         findings = r.table("finding")
-    return Known(workshop, shots.sort("started_at", "shot", nulls_last=True), findings, _matters(workshop))
+    return Known(workshop, shots.sort("started_at", "shot", nulls_last=True), findings, *_matters(workshop))
 
 
-def _matters(workshop: Workshop) -> dict[str, list[str]]:
-    """Anchors of the findings of each matter, where matters are computed."""
-    from catchpot.core_tables import CORE_TABLES
-
-    if not any(t.name == "matter_line" for t in CORE_TABLES):
-        return {}
+def _matters(workshop: Workshop) -> tuple[dict[str, list[str]], dict[str, str]]:
+    """Anchors of the findings of each matter, and its mould; empty where no matter was put together yet."""
     from catchpot.store import Store
 
     with Store(workshop.store_path).reading() as r:
-        lines = r.table("matter_line", ["matter", "anchor"])
-    made: dict[str, list[str]] = {}
-    for matter, anchor in lines.iter_rows():
+        mould_of = dict(r.table("matter", ["matter", "mould"]).iter_rows())
+        rows = r.table("matter_line", ["matter", "anchor"])
+    made: dict[str, list[str]] = {m: [] for m in mould_of}
+    for matter, anchor in rows.iter_rows():
         if anchor:
             made.setdefault(matter, []).append(anchor)
-    return made
+    return made, mould_of
 
 
 def nearest(word: str, those: Sequence[str], what: str, ask: Ask) -> str:
@@ -288,7 +287,7 @@ def close(k: Known, finding: str, by: str | None, because: str | None, at: datet
     anchors = open_now["anchor"].to_list()
     name = nearest(finding, [*k.matters, *anchors], "open finding", ask)
     chosen = [a for a in k.matters.get(name, [name]) if a in set(anchors)] or [name]
-    of = dict(zip(k.findings["anchor"], k.findings["mould"], strict=True))
+    of = dict(zip(k.findings["anchor"], k.findings["mould"], strict=True)) | dict(k.mould_of)
     rows = [(at, of.get(a) or "", CLOSED, closing(a, by or "", because or "")) for a in chosen]
     noted = add_events(k.workshop, rows)
     lines = [f"Closed: {a} ({n.path.name}, line {n.line})." for a, n in zip(chosen, noted, strict=True)]

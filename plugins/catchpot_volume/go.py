@@ -184,7 +184,9 @@ def _clear(mould: str, f: Mapping[str, Any]) -> tuple[str, str]:
     who = _WHO.get(f["kind"], "the shift leader")
     if f["kind"] == "clamp_margin_low" and "vacuum_supply" in cause:
         who = "whoever puts pump, filter, valve, line or gauge of the clamp vacuum right"
-    then = f"then {_HOLD}" if f["kind"] in CLAMP_KINDS else ""
+    supply = "vacuum_supply" in cause
+    then = "then read the clamp gauge before mixing" if supply else f"then {_HOLD}"
+    then = then if f["kind"] in CLAMP_KINDS else ""
     return who, "; ".join(filter(None, [noted, then, f"or {closes}"]))
 
 
@@ -221,7 +223,8 @@ def since_the_last_shot(
             )
             made.append(Reason("care", f"{said}, is new since the last shot: {what}, and watch the vent",
                                "the operator", "the first shot with it clears this"))  # fmt: skip
-        if kind in ("meter_calibrated", "pump_serviced"):
+        vacuum = (e["detail"] or "").lower().startswith("vacuum")
+        if kind in ("meter_calibrated", "pump_serviced") and not vacuum:
             made.append(Reason("care", f"{said}: check with bucket and scales before the first shot", "the operator",
                                "the first shot after it clears this"))  # fmt: skip
     return made
