@@ -37,7 +37,8 @@ def between(row: Row) -> str:
 
 def both_between(outer: Row, inner: Row) -> str:
     """The ranges of both seals in one sentence."""
-    low, high = (words.number(outer[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
+    ends = (words.number(outer[f"leak_{end}_mbar_l_s"], "mbar l/s", 2) for end in ("low", "high"))
+    low, high = (end.partition(" ")[0] for end in ends)
     return f"outer seal between {low} and {high}, inner seal {between(inner)}"
 
 
@@ -85,7 +86,8 @@ def forecast(row: Row) -> str:
         return f"{name}: no limit in the mould book, so no forecast."
     if level is None:
         return f"{name}: too few leaks known for a forecast ({row['leaks']} since the seal was new)."
-    leaks, allowed = words.number(level, "mbar l/s", 2), f"{words.number(limit, digits=2)} is allowed"
+    allowed = f"{words.number(limit, 'mbar l/s', 2).partition(' ')[0]} is allowed"
+    leaks = words.number(level, "mbar l/s", 2)
     assumed = " (replacement assumed, not logged)" if row["assumed_replacement"] else ""
     if row["shots_left"] is None and row.get("told_apart") is False:
         return (
@@ -97,9 +99,10 @@ def forecast(row: Row) -> str:
         and row["seal"] != "clamp"
         and row["leak_low_mbar_l_s"] < limit < row["leak_high_mbar_l_s"]
     ):
-        low, high = (words.number(row[f"leak_{end}_mbar_l_s"], digits=2) for end in ("low", "high"))
+        low, high = (words.number(row[f"leak_{end}_mbar_l_s"], "mbar l/s", 2) for end in ("low", "high"))
+        low = low.partition(" ")[0]
         return (
-            f"{name}: no date{assumed}; it leaks between {low} and {high} mbar l/s, by whichever leak law holds, and "
+            f"{name}: no date{assumed}; it leaks between {low} and {high}, by whichever leak law holds, and "
             f"its limit of {words.number(limit, 'mbar l/s', 2)} lies between."
         )
     if row["shots_left"] is None and level >= limit:

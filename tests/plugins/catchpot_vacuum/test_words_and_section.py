@@ -136,10 +136,10 @@ def test_waiting_is_said_in_clamp_margin() -> None:
     book = MouldBook.model_validate({"moulds": {"m": {"clamp_area_m2": 0.40, "part_area_m2": 2.0}, "n": {}}})
     # F1 by hand: at 100 mbar the cover lifts at 0.18265 bar, at 400 mbar at 0.12265 bar.
     said = cost_of_waiting(dated(leak_mbar_l_s=0.075), book, 100.0)
-    assert "at 40 kPa the cover lifts at 0.123 bar instead of 0.183" in said
+    assert "at 400 mbar the cover lifts at 0.123 bar instead of 0.183" in said
     # At its limit after 60 shots, 2 shots a day: 30 days more double what 60 shots brought.
     past = cost_of_waiting(dated(leak_mbar_l_s=0.30, shots_per_day=2.0), book, 50.0)
-    assert "from 5.0 to 10 kPa in 30 days at the pace so far" in past
+    assert "from 50 mbar to 100 mbar in 30 days at the pace so far" in past
     assert "not assessed" in cost_of_waiting(dated(mould="n"), book, 100.0)
     assert "not assessed" in cost_of_waiting(dated(), book, None)
 
