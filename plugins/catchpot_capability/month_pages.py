@@ -98,11 +98,7 @@ def measure_panel(
     if row["meaningful"]:
         blocks += [pictures.distribution(row, shots, key), indices_table(row, key)]
     elif row["verdict"] == "not meaningful":
-        name = "cpk" if row["cpk"] is not None else "ppk"
-        said = (
-            f"Distribution and table are left out: a month that was not steady has no one spread to set against the"
-            f" limits. {name.capitalize()} {plain(row[name])} and Ppk {plain(row['ppk'])} are not meaningful figures."
-        )
+        said = "No index is given: a month that was not steady has no one spread to set against the limits."
         blocks.append(Prose((said,), title="No capability for this month"))
     if not parts.is_empty():
         blocks.append(split_table(parts, row, zone, key))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from catchpot.report import figures, words
@@ -99,46 +98,12 @@ def strip(row: Row, shots: pl.DataFrame, flags: Sequence[figures.Flag], zone: st
     return Figure(f"strip-{slug}", f"{row['label']}: shot by shot", figure, summary, table, 420)
 
 
-def _density(
-    row: Row, values: np.ndarray[Any, np.dtype[np.float64]], at: np.ndarray[Any, np.dtype[np.float64]]
-) -> np.ndarray[Any, np.dtype[np.float64]]:
-    from catchpot.stats.laws import weigh
-
-    fixed = row["law"] if row["method"].startswith("law from") else None
-    named = weigh(values, fixed=fixed).named
-    step = 1e-4 * float(values.std(ddof=1))
-    return np.array([float((named.below(v + step) - named.below(v - step))[0]) / (2 * step) for v in at])
-
-
 def distribution(row: Row, shots: pl.DataFrame, slug: str) -> Figure:
-    """How a steady month's shots lie between the limits, with the fitted curve."""
+    """How a steady month's shots lie between the limits, each a dot."""
     scale, unit = scale_of(row)
-    values = shots["value"].to_numpy().astype(float)
-    ends = [v for v in (row["lower_limit"], row["upper_limit"]) if v is not None]
-    low, high = min(values.min(), *ends), max(values.max(), *ends)
-    # Half a spread a bin, unless the limits are so wide that such bins could not be seen.
-    width = max(float(values.std(ddof=1)) / 2, (high - low) / 200)
     band = (_scaled(row["lower_limit"], scale), _scaled(row["upper_limit"], scale))
     within = limits_words(row["lower_limit"], row["upper_limit"], row["unit"])
-    figure = figures.spread((values / scale).tolist(), band, heading=f"{row['label']} [{unit}]",
-                            band_words=f"specification limits: {within}", bins=24)  # fmt: skip
-    figure["data"][0]["xbins"] = {"start": low / scale, "end": (high + width) / scale, "size": width / scale}
-    figure["data"][0]["autobinx"] = False
-    middle, reach = float(values.mean()), 5 * float(values.std(ddof=1))
-    at = np.unique(
-        np.concatenate([np.linspace(low - width, high + width, 60), np.linspace(middle - reach, middle + reach, 160)])
-    )
-    figure["data"].append(
-        {"type": "scatter", "mode": "lines", "name": "fitted curve", "x": (at / scale).tolist(),
-         "y": (_density(row, values, at) * width * values.size).tolist(), "hoverinfo": "skip",
-         "line": {"color": figures_second(), "width": 2}}
-    )  # fmt: skip
-    summary = f"Counts of {values.size} shots between {within}, and the fitted curve ({row['law'] or 'no'} law)."
-    return Figure(f"spread-{slug}", f"{row['label']}: how the shots lie", figure, summary, None, 260)
-
-
-def figures_second() -> str:
-    """The house's second colour."""
-    from catchpot.report.theme import LIGHT
-
-    return LIGHT["second"]
+    figure = figures.spread((shots["value"] / scale).to_list(), band, heading=f"{row['label']} [{unit}]",
+                            band_words=f"specification limits: {within}", names=shots["shot"].to_list())  # fmt: skip
+    summary = f"The {words.count(shots.height, 'shot')} of the month one by one, between {within}."
+    return Figure(f"spread-{slug}", f"{row['label']}: how the shots lie", figure, summary, None, 150)

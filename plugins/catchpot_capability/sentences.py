@@ -81,9 +81,7 @@ def sentence(row: Row) -> str:
     if row["verdict"] == "no curve fits":
         return f"{begin} is given no index: {row['law_reason']} ({within}). {_cap(outside_words(row))}."
     if row["verdict"] == "not meaningful":
-        name, value, _, _ = index_of(row)
-        alone = f"the figures alone would give {name} {plain(value)} ({within})"
-        said = f"{begin} was not steady ({row['unsteady_because']}), so a capability is not meaningful; {alone}."
+        said = f"{begin} was not steady ({row['unsteady_because']}), so no index is given ({within})."
         said += f" {row['outside'] or 'None'} of {row['n']} outside."
     else:
         state = "is capable" if row["verdict"] == "capable" else "is not capable"
@@ -117,10 +115,7 @@ def mould_month(rows: Sequence[Row]) -> str:
         elif row["verdict"] == "not capable":
             parts.append(f"{label} is not ({index_words(row)})")
         elif row["verdict"] == "not meaningful":
-            parts.append(
-                f"{label} was not steady, so its index ({plain(index_of(row)[1])}) means nothing:"
-                f" {row['unsteady_because']}"
-            )
+            parts.append(f"{label} was not steady, so no index is given: {row['unsteady_because']}")
         else:
             parts.append(f"{label} is not judged ({row['verdict']})")
     shots = max(r["n"] for r in rows)

@@ -59,10 +59,9 @@ class DriftSection:
         blocks: list[Block] = [
             pictures.history(view.tables["drift_value"], watch, drift, view.tables["event"], view.zone)
         ]
-        if drift.height:
-            blocks.append(_changes(drift, view.zone))
-        blocks += [_present(watch, view.zone), Prose(tuple(_rates(watch)), title="How often it calls falsely")]
-        return Panel(_state(view), _headline(view, drift, watch), blocks, METHOD, REFERENCES)
+        more: list[Block] = [_changes(drift, view.zone)] if drift.height else []
+        more += [_present(watch, view.zone), Prose(tuple(_rates(watch)), title="How often it calls falsely")]
+        return Panel(_state(view), _headline(view, drift, watch), blocks, METHOD, REFERENCES, more=more)
 
     def pages(self, view: View) -> Sequence[Page]:
         """None."""

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 RECENT = 5
-DRAWN = 24
+DRAWN = 6
 FEW = 8
 """Healthy shots from which on a mould's own scatter outweighs what is expected of any mould."""
 METHOD = (
@@ -63,14 +63,17 @@ class FaultsSection:
         evidence, found = view.tables["fault_evidence"], _found(view)
         if evidence.is_empty():
             return Panel("not assessed", "No injection of this mould was judged yet.", method=METHOD)
-        blocks: list[Block] = [Prose(_sentences(evidence, found))]
+        blocks: list[Block] = []
+        more: list[Block] = [Prose(_sentences(evidence, found), title="How often")]
         if found.height:
             from catchpot_faults import pictures
 
             blocks.append(pictures.lanes(found, view.tables["shot"]["started_at"], view.zone))
-            blocks += _curves(view, found)
-        blocks += _verdicts(view, found)
-        return Panel(_state(_recent(evidence, found)), _headline(view, evidence, found), blocks, METHOD, REFERENCES)
+            more += _curves(view, found)
+        more += _verdicts(view, found)
+        return Panel(
+            _state(_recent(evidence, found)), _headline(view, evidence, found), blocks, METHOD, REFERENCES, more=more
+        )
 
     def pages(self, view: View) -> Sequence[Page]:
         """None of its own."""
@@ -142,7 +145,9 @@ def _curves(view: View, found: pl.DataFrame) -> list[Block]:
     evidence = _evidence_table(view)
     blocks += [evidence] if evidence is not None else []
     if rows.height > DRAWN:
-        blocks.append(Prose((f"The curves of the {rows.height - DRAWN} earlier shots with a finding are not drawn.",)))
+        blocks.append(
+            Prose((f"The curves of the {rows.height - DRAWN} earlier shots with a finding stand with their shots.",))
+        )
     return blocks
 
 

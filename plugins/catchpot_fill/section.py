@@ -99,12 +99,12 @@ class FillSection:
         blocks: list[Block] = [
             *(margin if state == "act" else ()),
             Prose(sentences(rows, known, pressure_limit(view, rows.row(-1, named=True)))),
+            *_own_curve(view),
         ]
-        usual = usual_arrival(known)
+        more: list[Block] = []
         if rows["started_at"].drop_nulls().len():
-            blocks.append(_history(view, rows, usual))
-        blocks.extend(_own_curve(view))
-        blocks += [_last_shots(rows), *(margin if state != "act" else ())]
+            more.append(_history(view, rows, usual_arrival(known)))
+        more += [_last_shots(rows), *(margin if state != "act" else ())]
         return Panel(
             state if known.height or state == "act" else "not assessed",
             warning + headline(view.mould, rows, known, view.zone),
@@ -112,6 +112,7 @@ class FillSection:
             METHOD,
             REFERENCES,
             warning.strip(),
+            more,
         )
 
     def pages(self, view: View) -> Sequence[Page]:

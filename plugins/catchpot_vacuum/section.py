@@ -99,16 +99,16 @@ def _mould(view: View) -> Panel | None:
     if not current:
         return Panel("not assessed", _why_not(view), [Prose((_which(view),))], METHOD, REFERENCES)
     said = [f"{NAMES[r['seal']].capitalize()}: {leak(r)}, from {r['shot']} ({r['method']})." for r in current]
-    blocks: list[Block] = [Prose((*said, *_outgassing(current), _which(view)))]
+    blocks: list[Block] = [Prose((*_outgassing(current), _which(view)))]
     figure = coming_shots(rows, "Shots still to come before each seal meets its limit", with_mould=False)
-    words_ = tuple(forecast(r) for r in rows)
-    blocks.append(Prose((*words_, track_record(history)), title="When is a seal due"))
     blocks += [b for b in (figure, leak_history(view, table)) if b is not None]
+    more: list[Block] = [Prose(tuple(said), title="Leaks of the last shot")]
+    more.append(Prose((*(forecast(r) for r in rows), track_record(history)), title="When is a seal due"))
     past = past_forecasts(view.tables["seal_life"], history, view.zone)
-    blocks += [past] if past is not None else []
+    more += [past] if past is not None else []
     lives = past_lives(history)
-    blocks += [Prose(tuple(lives), title="Lives of past seals")] if lives else []
-    return Panel(_state(view, rows), _headline(view, rows, current), blocks, METHOD, REFERENCES)
+    more += [Prose(tuple(lives), title="Lives of past seals")] if lives else []
+    return Panel(_state(view, rows), _headline(view, rows, current), blocks, METHOD, REFERENCES, more=more)
 
 
 def _headline(view: View, rows: Sequence[Row], current: Sequence[Row]) -> str:

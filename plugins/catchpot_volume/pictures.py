@@ -63,6 +63,10 @@ def measurements(causes: pl.DataFrame) -> DataTable | None:
     return DataTable("volume-measure", "What to measure next, most settled a minute first", pl.DataFrame(rows))
 
 
+FIRST_SHOTS = 10
+"""Shots whose median counts as usual, for "% of usual" beside the unit."""
+
+
 def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence[Flag], zone: str) -> Figure:
     """The witnesses as stacked strips over time, with the events on them.
 
@@ -70,7 +74,7 @@ def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence
     """
     wanted = [
         ("arrival_volume_l", "arrival volume [l]"), ("injected_volume_l", "injected volume [l]"),
-        ("permeability_m2", "permeability [m²]"), ("line_resistance_per_m3", "line resistance [1/m³]"),
+        ("permeability_m2", "permeability [{}m²]"), ("line_resistance_per_m3", "line resistance [{}1/m³]"),
         ("clamp_pressure_mbar", "clamp pressure, absolute [mbar]"),
         ("cavity_pressure_mbar", "cavity pressure, absolute [mbar]"), ("part_mass_kg", "part mass [kg]"),
         ("fabric_mass_kg", "fabric pack [kg]"), ("mould_temp_c", "mould temperature [°C]"),
@@ -80,6 +84,13 @@ def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence
     for name, heading in wanted:
         if name not in shots.columns or shots[name].drop_nulls().len() < 5:
             continue
+        values = shots[name]
+        usual = None
+        if "{}" in heading:  # very small or large: its power of ten beside the unit, and per cent of what was usual
+            exponent = words.tenfold(values)
+            values = values / 10.0**exponent
+            heading = heading.format(f"{words.power(exponent)} " if exponent else "")
+            usual = values.drop_nulls().head(FIRST_SHOTS).median()
         levels: tuple[Level, ...] = ()
         if name == "arrival_volume_l":
             levels = (
@@ -88,9 +99,9 @@ def witness_history(shots: pl.DataFrame, change: dict[str, Any], flags: Sequence
             )
         interval = name == "arrival_volume_l"
         strips.append(Strip(
-            heading, shots["started_at"], shots[name],
+            heading, shots["started_at"], values,
             shots["arrival_volume_low_l"] if interval else None, shots["arrival_volume_high_l"] if interval else None,
-            names=shots["shot"].to_list(), levels=levels,
+            names=shots["shot"].to_list(), levels=levels, usual=float(usual) if isinstance(usual, float) else None,
         ))  # fmt: skip
         shown.append(heading.split(" [")[0])
     key = figures.flag_key(flags, zone)

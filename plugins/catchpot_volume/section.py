@@ -70,6 +70,7 @@ class VolumeSection:
         if change.is_empty() and ahead.is_empty():
             return None
         blocks: list[Block] = []
+        more: list[Block] = []
         state: State = "not assessed"
         headline, brief = "Why the volume changes was not worked out; the reasons stand below.", ""
         if change.height:
@@ -83,18 +84,20 @@ class VolumeSection:
             ]
             blocks += [Prose((c["sentence_2"], c["sentence_3"], *still))]
             worth = pictures.measurements(causes) if c["changed"] else None
-            blocks += [worth] if worth is not None else []
+            more += [worth] if worth is not None else []
             blocks += [pictures.bars(c, causes, view.zone)]
             blocks += [pictures.witness_history(_witnesses(view), c, _flags(view, c), view.zone)]
             if change.height > 1:
-                blocks.append(_others(change.filter(pl.col("since") != c["since"]), view.zone))
+                more.append(_others(change.filter(pl.col("since") != c["since"]), view.zone))
         if ahead.height:
-            blocks += _next(go.aged(ahead.row(0, named=True), view.as_of, view.zone), view.zone)
+            first, table = _next(go.aged(ahead.row(0, named=True), view.as_of, view.zone), view.zone)
+            blocks += first
+            more.append(table)
         if view.tables["next_shot_check"].height:
-            blocks += pictures.checked(_in_time(view))
+            more += pictures.checked(_in_time(view))
         elif ahead.height:
-            blocks.append(Prose((NOT_JUDGED,)))
-        return Panel(state, headline, blocks, METHOD, REFERENCES, brief=brief)
+            more.append(Prose((NOT_JUDGED,)))
+        return Panel(state, headline, blocks, METHOD, REFERENCES, brief, more)
 
     def pages(self, view: View) -> Sequence[Page]:
         """None of its own."""
@@ -154,7 +157,7 @@ def _others(change: pl.DataFrame, zone: str) -> DataTable:
     return DataTable("volume-earlier", "Other times at which periods were compared", pl.DataFrame(rows))
 
 
-def _next(row: dict[str, Any], zone: str) -> list[Block]:
+def _next(row: dict[str, Any], zone: str) -> tuple[list[Block], DataTable]:
     whole = f"“catchpot next {row['mould']}” writes the set-up sheet anew."
     said = [f"{why}. To clear it: {how}." for why, how in reasons(row)]
     blocks: list[Block] = [Prose((f"Next shot: {verdict(row)}.", *said), "caution" if said else "text")]
@@ -162,9 +165,10 @@ def _next(row: dict[str, Any], zone: str) -> list[Block]:
     if row["go"] == "no-go":
         lead = "Do not shoot: no volume is given."
     table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
-    blocks += [Prose((f"{lead} {whole}",)), DataTable("volume-next", "What goes with it", table)]
-    cautions = row["cautions"].splitlines()
-    return [*blocks, Prose(tuple(cautions), "caution", "Mind first")] if cautions else blocks
+    blocks.append(Prose((f"{lead} {whole}",)))
+    if cautions := row["cautions"].splitlines():
+        blocks.append(Prose(tuple(cautions), "caution", "Mind first"))
+    return blocks, DataTable("volume-next", "What goes with it", table)
 
 
 def _meters(view: View) -> Panel | None:

@@ -38,11 +38,11 @@ def _panel(view: View) -> Panel:
 
 
 def _figures(panel: Panel) -> dict[str, Figure]:
-    return {b.id: b for b in panel.blocks if isinstance(b, Figure)}
+    return {b.id: b for b in [*panel.blocks, *panel.more] if isinstance(b, Figure)}
 
 
 def _prose(panel: Panel) -> str:
-    return " ".join(p for b in panel.blocks if isinstance(b, Prose) for p in b.paragraphs)
+    return " ".join(p for b in [*panel.blocks, *panel.more] if isinstance(b, Prose) for p in b.paragraphs)
 
 
 def _change(made: Any, table: str, shot: str, **values: Any) -> None:
@@ -138,7 +138,7 @@ def test_what_the_part_took_is_told_beside_the_arrival(store: Callable[..., Any]
     panel = _panel(look(made, "locker-1"))
     last = made.frames["fill"].row(-1, named=True)
     assert f"The part took {last['taken_volume_l']:.2f}" in _prose(panel)
-    (table,) = [b for b in panel.blocks if isinstance(b, DataTable)]
+    (table,) = [b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable)]
     assert "part took (95 %) [l]" in table.frame.columns
     change = f"{100 * (last['arrival_relative'] - 1):.1f}".replace("-", "\u2212")
     assert change in table.frame["against usual [%]"][0]
@@ -156,7 +156,7 @@ def test_a_negative_margin_with_a_blocked_vent_comes_first(
     first = negative.blocks[0]
     assert isinstance(first, Prose) and first.kind == "caution"
     assert positive.state == "in order"
-    last = positive.blocks[-1]
+    last = positive.more[-1]
     assert isinstance(last, Prose) and "3.1 kN" in last.paragraphs[0] and "9.8 kN, at most" in last.paragraphs[0]
     for panel in (negative, positive):
         assert "upper estimate" in _prose(panel)
@@ -214,5 +214,5 @@ def test_one_shot_and_shots_without_a_time(store: Callable[..., Any], look: Call
     panel = _panel(look(made, "locker-1"))
     assert "of not known" not in panel.headline
     assert set(_figures(panel)) == {"resistance"}
-    tables = [b for b in panel.blocks if isinstance(b, DataTable)]
+    tables = [b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable)]
     assert tables[0].frame.height == 8

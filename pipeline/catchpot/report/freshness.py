@@ -14,6 +14,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from catchpot.dates import in_zone
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -53,7 +55,10 @@ class Freshness:
     def __init__(self, site: Site, over: Collection[str], beside: str) -> None:
         self._site = site
         self._over = set(over)
-        self._beside = digest(beside, site.code, site.zone, repr([s.name for s in site.sections]))
+        # What is said of a mould can age with the data's newest day (a volume to set, a seal's date).
+        as_of = site.survey.as_of
+        day = in_zone(as_of, site.zone).date().isoformat() if as_of else ""
+        self._beside = digest(beside, day, site.code, site.zone, repr([s.name for s in site.sections]))
 
     def key(self, mould: str, used: Iterable[str]) -> str:
         """The key of a mould's page that looked at these tables; empty where there is no ledger."""

@@ -158,42 +158,52 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
     }
 
 
+DOT_COLUMNS = 80
+"""Places along the axis in which single values that nearly agree are stacked."""
+
+
 def spread(
     values: Numbers,
     band: tuple[float | None, float | None] | None = None,
     *,
     heading: str,
     band_words: str = "",
-    bins: int = 20,
+    names: Sequence[str] = (),
 ) -> Plot:
-    """How a measure lies: counts in equal bins over the specification band (tinted; either end None for open)."""
-    known = [v for v in numbers(values) if v is not None]
-    data: list[Plot] = [{
-        "type": "histogram", "name": heading, "x": known, "nbinsx": bins,
-        "marker": {"color": C["main"], "line": {"color": C["paper"], "width": 1}},
-        "hovertemplate": "%{x}: %{y} shots<extra></extra>",
-    }]  # fmt: skip
+    """How a measure lies: each single value a dot, stacked where they nearly agree, over the specification band.
+
+    band: (low, high), either end None for open, tinted. names: what each value is called (the shot).
+    """
+    known = [(v, names[i] if i < len(names) else "") for i, v in enumerate(numbers(values)) if v is not None]
+    ends = [v for v in (band or ()) if v is not None]
+    low = min([v for v, _ in known] + ends, default=0.0)
+    high = max([v for v, _ in known] + ends, default=1.0)
+    width = (high - low) / DOT_COLUMNS or 1.0
+    piled: dict[int, int] = {}
+    heights: list[float] = []
+    for v, _ in known:
+        place = round((v - low) / width)
+        heights.append(float(piled.get(place, 0)))
+        piled[place] = piled.get(place, 0) + 1
     shapes: list[Plot] = []
-    annotations: list[Plot] = []
     if band is not None:
-        low, high = band
-        if low is not None and high is not None:
+        if band[0] is not None and band[1] is not None:
             shapes.append({
-                "type": "rect", "yref": "paper", "y0": 0, "y1": 1, "xref": "x", "x0": low, "x1": high,
-                "fillcolor": C["spec"], "line": {"width": 0}, "layer": "below",
+                "type": "rect", "yref": "paper", "y0": 0, "y1": 1, "xref": "x", "x0": band[0], "x1": band[1],
+                "fillcolor": C["band"], "line": {"width": 0}, "layer": "below",
             })  # fmt: skip
-        shapes.extend(upright(end, C["frame"], "dash") for end in band if end is not None)
-        if band_words:
-            annotations.append(
-                note(band_words, x=1, xref="paper", y=1, yref="paper", xanchor="right", yanchor="bottom",
-                       font={"color": C["muted"], "size": 12})
-            )  # fmt: skip
+        shapes.extend(upright(end, C["frame"], "dash") for end in ends)
     return {
-        "data": data,
+        "data": [{
+            "type": "scatter", "mode": "markers", "name": safe(heading), "x": [v for v, _ in known], "y": heights,
+            "marker": {"size": 7, "color": C["main"]}, "customdata": [n for _, n in known],
+            "hovertemplate": "%{x}<extra></extra>",
+        }],
         "layout": {
             "xaxis": {"title": {"text": heading}},
-            "yaxis": {"title": {"text": "shots"}},
+            "yaxis": {"range": [-0.8, max([*heights, 3.0]) + 0.8], "showticklabels": False, "showgrid": False,
+                      "ticks": ""},
             "shapes": shapes,
-            "annotations": annotations,
+            "meta": {"key": [{"name": band_words, "words": "", "traces": []}] if band_words else []},
         },
-    }
+    }  # fmt: skip

@@ -68,14 +68,14 @@ def test_a_change_is_the_headline_and_a_level_in_the_strip() -> None:
     assert made.state == "watch"
     assert made.headline.startswith("Volume against the mould's usual went from 1.00 to 1.02")
     assert "2 shots after seal replaced outer" in made.headline
-    figure = made.blocks[0]
+    figure = [*made.blocks, *made.more][0]
     assert isinstance(figure, Figure)
     drawn: dict[str, Any] = figure.figure
     levels = [t for t in drawn["data"] if t["mode"] == "lines"]
     assert len(levels) == 2
     assert levels[1]["y"][0] - levels[0]["y"][0] > 0.012
     assert "volume against the mould's usual" in " ".join(str(a.get("text")) for a in drawn["layout"]["annotations"])
-    table = made.blocks[1]
+    table = [*made.blocks, *made.more][1]
     assert isinstance(table, DataTable)
     assert table.frame["event near it"].to_list() == ["seal replaced outer (2 shots before)"]
     assert made.state == "watch"
@@ -85,6 +85,6 @@ def test_a_steady_mould_is_said_to_be_steady_with_the_rate_of_false_calls() -> N
     made = panel(0.0)
     assert made.state == "in order"
     assert made.headline == "No change stands among 1 measure watched over 60 shots."
-    said = " ".join(p for b in made.blocks if isinstance(b, Prose) for p in b.paragraphs)
+    said = " ".join(p for b in [*made.blocks, *made.more] if isinstance(b, Prose) for p in b.paragraphs)
     assert "fewer than 5 % of steady histories of 60 shots" in said
     assert "correlation up to 0.6" in said

@@ -25,9 +25,9 @@ def view(judged: Judged, verdicts: bool = True, keep: int | None = None) -> View
 
 
 def test_panel_draws_each_flagged_shot_in_place(judged: Judged) -> None:
-    panel = FaultsSection().panel(view(judged))
+    panel = FaultsSection().panel(view(judged, keep=16))
     assert panel is not None
-    figures = {b.id: b for b in panel.blocks if isinstance(b, Figure)}
+    figures = {b.id: b for b in [*panel.blocks, *panel.more] if isinstance(b, Figure)}
     assert "findings-by-kind" in figures
     drawn = figures["curve-bow-0015"]
     spans = [s for s in drawn.figure["layout"]["shapes"] if s["type"] == "rect"]
@@ -39,25 +39,25 @@ def test_panel_draws_each_flagged_shot_in_place(judged: Judged) -> None:
     assert drawn.figure["layout"]["yaxis"]["title"]["text"] == "resistance [bar min/l]"
     assert "jumped" in drawn.summary
     assert any("named fault" in str(t.get("name")) for t in drawn.figure["data"])
-    evidence = next(b for b in panel.blocks if isinstance(b, DataTable) and b.id == "fault-odds")
+    evidence = next(b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable) and b.id == "fault-odds")
     assert {"what would settle it", "next likeliest"} <= set(evidence.frame.columns)
 
 
 def test_lanes_hold_every_finding(judged: Judged) -> None:
     panel = FaultsSection().panel(view(judged))
     assert panel is not None
-    lanes = next(b for b in panel.blocks if isinstance(b, Figure) and b.id == "findings-by-kind")
+    lanes = next(b for b in [*panel.blocks, *panel.more] if isinstance(b, Figure) and b.id == "findings-by-kind")
     assert sum(len(t["x"]) for t in lanes.figure["data"]) == judged.result["finding"].height
 
 
 def test_verdicts_stand_with_their_numbers_or_not_at_all(judged: Judged) -> None:
     panel = FaultsSection().panel(view(judged))
     assert panel is not None
-    table = next(b for b in panel.blocks if isinstance(b, DataTable) and b.id == "verdicts")
+    table = next(b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable) and b.id == "verdicts")
     assert table.frame.select(pl.col("good", "rework", "scrap").sum()).row(0) == (39, 0, 7)
     without = FaultsSection().panel(view(judged, verdicts=False))
     assert without is not None
-    assert not any(isinstance(b, DataTable) and b.id.startswith("verdicts") for b in without.blocks)
+    assert not any(isinstance(b, DataTable) and b.id.startswith("verdicts") for b in [*without.blocks, *without.more])
 
 
 def test_the_state_follows_the_last_shots(judged: Judged) -> None:

@@ -44,7 +44,7 @@ def view(computed: Computed, mould: str | None) -> View:
 
 
 def prose(panel: Panel) -> str:
-    return " ".join(p for b in panel.blocks if isinstance(b, Prose) for p in b.paragraphs)
+    return " ".join(p for b in [*panel.blocks, *panel.more] if isinstance(b, Prose) for p in b.paragraphs)
 
 
 def test_a_moulds_panel_says_leaks_forecast_and_track_record(worn: Computed) -> None:
@@ -60,7 +60,7 @@ def test_a_moulds_panel_says_leaks_forecast_and_track_record(worn: Computed) -> 
 def test_past_forecasts_stand_as_words_with_a_verdict(worn: Computed) -> None:
     panel = SealSection().panel(view(worn, "hatch-1"))
     assert panel is not None
-    past = next(b for b in panel.blocks if isinstance(b, DataTable))
+    past = next(b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable))
     assert set(past.frame["verdict"]) <= {"held", "missed", "replaced before it could be told", "still open"}
     assert "held" in set(past.frame["verdict"])
 
@@ -68,7 +68,7 @@ def test_past_forecasts_stand_as_words_with_a_verdict(worn: Computed) -> None:
 def test_figures_carry_the_tables_numbers(worn: Computed) -> None:
     panel = SealSection().panel(view(worn, "hatch-1"))
     assert panel is not None
-    figures = {b.id: b for b in panel.blocks if isinstance(b, Figure)}
+    figures = {b.id: b for b in [*panel.blocks, *panel.more] if isinstance(b, Figure)}
     strip = figures["seal-leaks"].figure
     assert len(strip["data"][0]["x"]) == 112
     assert "[mbar l/s]" in str(strip["layout"]["annotations"])
