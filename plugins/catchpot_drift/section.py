@@ -56,12 +56,12 @@ class DriftSection:
         if watch.is_empty():
             return Panel("not assessed", "Too few shots to tell a change: a measure is watched from its 20th shot on.")
         drift = view.tables["drift"].sort("changed_at", "measure")
-        blocks: list[Block] = [
+        more: list[Block] = [
             pictures.history(view.tables["drift_value"], watch, drift, view.tables["event"], view.zone)
         ]
-        more: list[Block] = [_changes(drift, view.zone)] if drift.height else []
+        more += [_changes(drift, view.zone)] if drift.height else []
         more += [_present(watch, view.zone), Prose(tuple(_rates(watch)), title="How often it calls falsely")]
-        return Panel(_state(view), _headline(view, drift, watch), blocks, METHOD, REFERENCES, more=more)
+        return Panel(_state(view), _headline(view, drift, watch), (), METHOD, REFERENCES, more=more)
 
     def pages(self, view: View) -> Sequence[Page]:
         """None."""

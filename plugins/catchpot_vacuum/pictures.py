@@ -14,6 +14,8 @@ from catchpot_vacuum.lookback import came, verdict
 from catchpot_vacuum.words_of_seals import NAMES, SHORT, day, due, forecast, left
 
 Row = dict[str, Any]
+LEAKS_SHOWN = 120
+"""Rows of the table behind the leaks, the newest; the shots' pages hold the others."""
 _EVENTS = ("seal_replaced", "seal_reseated", "mould_serviced", "pump_serviced", "hose_changed", "vent_changed")
 
 
@@ -120,14 +122,18 @@ def _limit(entry: Any, seal: str) -> float | None:
 
 
 def _leak_table(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.sort("started_at", "shot", "seal").select(
-        "shot",
-        "seal",
-        pl.col("leak_mbar_l_s").round(3).alias("leak [mbar l/s]"),
-        pl.col("leak_low_mbar_l_s").round(3).alias("low (95 %)"),
-        pl.col("leak_high_mbar_l_s").round(3).alias("high (95 %)"),
-        pl.col("rise_mbar_min").round(2).alias("rise [mbar/min]"),
-        "method",
+    return (
+        rows.sort("started_at", "shot", "seal")
+        .tail(LEAKS_SHOWN)
+        .select(
+            "shot",
+            "seal",
+            pl.col("leak_mbar_l_s").round(3).alias("leak [mbar l/s]"),
+            pl.col("leak_low_mbar_l_s").round(3).alias("low (95 %)"),
+            pl.col("leak_high_mbar_l_s").round(3).alias("high (95 %)"),
+            pl.col("rise_mbar_min").round(2).alias("rise [mbar/min]"),
+            "method",
+        )
     )
 
 

@@ -53,6 +53,22 @@ class Shown:
     note: str = ""
     paragraphs: tuple[str, ...] = ()
 
+    @property
+    def lead(self) -> str:
+        """The summary, or its first sentence where it is long."""
+        if len(self.summary.split()) <= LEAD_WORDS:
+            return self.summary
+        first = re.match(r".*?[.;](?=\s)", self.summary, re.S)
+        return first[0].replace(";", ".") if first and len(first[0].split()) <= LEAD_WORDS else ""
+
+    @property
+    def rest(self) -> str:
+        """What the lead leaves out."""
+        return "" if self.lead == self.summary else self.summary[len(self.lead) :].strip()
+
+
+LEAD_WORDS = 26
+
 
 @dataclass(frozen=True)
 class ShownPanel:

@@ -128,6 +128,9 @@ def _scales(figure: Plot) -> dict[str, Scale]:
         xs, ys = values_of(trace)
         x_values += xs
         by_y.setdefault(trace.get("yaxis", "y"), []).extend(ys)
+    for shape in layout.get("shapes", ()):
+        if str(shape.get("yref", "y")) in {k.replace("axis", "") for k in layout} and "yref" in shape:
+            by_y.setdefault(shape["yref"], []).extend([shape["y0"], shape["y1"]])
     names = {k.replace("axis", "") for k in layout if k.startswith("yaxis")} | set(by_y) or {"y"}
     marked = any("markers" in t.get("mode", "lines+markers") for t in figure["data"] if t.get("type") != "bar")
     made["x"] = scale_of(layout.get("xaxis", {}), x_values, X_TICKS, padded=marked)
