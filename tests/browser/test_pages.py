@@ -105,7 +105,9 @@ def test_figures_are_there_before_any_script_and_touch_brings_them_to_life(brows
     page = context.new_page()
     page.goto((report / MOULD).as_uri())
     assert page.locator("#fill-resistance svg.fig[height]:not(.sample)").count() == 1
-    assert "share of the usual arrival volume [%]" in (page.locator("#fill-resistance svg.fig[height]:not(.sample)").text_content() or "")
+    assert "share of the usual arrival volume [%]" in (
+        page.locator("#fill-resistance svg.fig[height]:not(.sample)").text_content() or ""
+    )
     box = page.locator("#fill-resistance .plot path.p").first.bounding_box()
     assert box is not None and box["width"] > 300
     context.close()
