@@ -14,6 +14,7 @@ import numpy as np
 
 from catchpot.report import theme, words
 from catchpot.report.blocks import slugs
+from catchpot.shop_units import in_shop
 from catchpot.whole import make_folder, write_whole
 from catchpot_volume import go
 from catchpot_volume.tables import nothing
@@ -256,7 +257,7 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 <div class="mind"><ul>{% for a in always %}<li>{{ a }}</li>{% endfor %}</ul></div>
 {% if not stop %}
 <table class="done"><tr><th scope="row">Set by</th><td></td><th scope="row">Date, time</th><td></td></tr>
-<tr><th scope="row">Injected [l]</th><td></td><th scope="row">In the catch pot [kg]</th><td></td></tr></table>
+<tr><th scope="row">Injected [{{ litre }}]</th><td></td><th scope="row">In the catch pot [kg]</th><td></td></tr></table>
 {% endif %}
 </main>
 </body>
@@ -273,7 +274,8 @@ def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | No
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row), step=step(row),
         verdict=verdict(row), state=row["go"], stop=row["go"] == "no-go",
         reasons=[(why, how.rstrip(".")) for why, how in reasons(row)], minds=row["cautions"].splitlines(),
-        facts=facts(row, zone, now), always=ALWAYS, font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
+        facts=facts(row, zone, now), litre=in_shop("l")[0], always=ALWAYS,
+        font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
         muted=theme.LIGHT["muted"], rule=theme.LIGHT["rule"],
     )  # fmt: skip
 
