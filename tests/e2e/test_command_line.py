@@ -247,13 +247,19 @@ def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop:
         out.write("someday,,note,x\n")
     done = catchpot("run", "--json", home=workshop)
     assert done.returncode == 2
-    assert "events.csv:" in done.stderr and "found 'someday'" in done.stderr and "last good state" in done.stderr
+    assert "events.csv:" in done.stderr and "found 'someday'" in done.stderr and "last good state" not in done.stderr
     given = json.loads(done.stdout)
     assert given["ingest"]["new"] == 1
     assert {a["analysis"]: a["computed"] for a in given["analyse"]["analyses"]}["fill"] == 1
     for page in ("index.html", "moulds/door-1.html"):
         text = (workshop / "reports" / page).read_text(encoding="utf-8")
-        assert "events.csv is wrong" in text and "last good state" in text
+        assert "events.csv line" in text and "left out" in text and "last good state" not in text
+    # a ledger that can't be read at all is taken as it was last good
+    (workshop / "events.csv").write_text("time,mould,knid,detail\n")
+    done = catchpot("report", home=workshop)
+    assert done.returncode == 2 and "last good state" in done.stderr
+    text = (workshop / "reports" / "index.html").read_text(encoding="utf-8")
+    assert "events.csv is wrong" in text and "last good state" in text
     fresh = workshop.parent / "fresh"
     shutil.copytree(SAMPLE, fresh)
     (fresh / "moulds.toml").write_text("[moulds.door-1\n")
