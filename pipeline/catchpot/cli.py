@@ -317,7 +317,7 @@ def _go_on(
     emit(
         {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict(),
          **({"seconds": seconds} if seconds else {})},
-        [*taken.sentences(), *computed.sentences(), *written.sentences(), *spent],
+        [*taken.sentences(), *computed.sentences(), *written.sentences(), *spent, *written.board],
         as_json=json,
     )  # fmt: skip
     complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]

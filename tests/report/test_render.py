@@ -238,6 +238,28 @@ def test_the_plotting_library_lies_once_beside_pages_that_stay_small(
     assert outcome.index.stat().st_size < 50_000
 
 
+def test_the_board_fits_a_terminal(store: Callable[..., Any], write: Callable[..., ReportOutcome]) -> None:
+    made = _with_words(store({"hatch-3": 30, "locker-1": 12}), "")
+    board = write(made).board
+    assert [line.split()[0] for line in board[2:]] == ["hatch-3", "locker-1", "idle-9"]
+    assert max(map(len, board)) <= 80
+    assert board[2].split()[1] == "act" and "no shot yet" in board[4]
+
+
+def test_what_changed_is_told_against_the_report_of_an_earlier_day(
+    store: Callable[..., Any], write: Callable[..., ReportOutcome]
+) -> None:
+    first = write(store({"hatch-3": 12}))
+    assert "This is the first report here" in _text(first.index)
+    second = write(store({"hatch-3": 14, "locker-1": 3}))
+    assert "hatch-3 : 2 new shots" in _text(second.index) and "locker-1 : new here, with 3 shots." in _text(
+        second.index
+    )
+    before = second.index.read_bytes()
+    # The same data told again: the same is new, and the page is the same.
+    assert write(store({"hatch-3": 14, "locker-1": 3})).index.read_bytes() == before
+
+
 def test_a_new_shot_renews_its_moulds_pages_only(
     store: Callable[..., Any], write: Callable[..., ReportOutcome]
 ) -> None:

@@ -25,6 +25,7 @@ from catchpot.report.reference import reference
 from catchpot.report.section import Section
 from catchpot.report.shot_pages import shot_pages
 from catchpot.report.site import Card, Placed, Site, Survey, survey
+from catchpot.report.terminal import board_lines
 from catchpot.report.views import CORE
 
 if TYPE_CHECKING:
@@ -39,13 +40,14 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ReportOutcome:
     """What was written. pages: all of the report; cards: sections that failed, each with its page; rewritten: names of
-    the files that were not there as they are; single: a page made as one file."""
+    the files that were not there as they are; single: a page made as one file; board: the board for a terminal."""
 
     index: Path
     pages: tuple[Path, ...]
     cards: tuple[Card, ...] = ()
     rewritten: tuple[str, ...] = ()
     single: Path | None = None
+    board: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -171,7 +173,8 @@ def write_pages(
     except BaseException:
         pages.aside.drop()
         raise
-    return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards), tuple(pages.rewritten), alone)
+    return ReportOutcome(out / "index.html", tuple(pages.written), tuple(site.cards), tuple(pages.rewritten), alone,
+                         tuple(board_lines(lines, zone)))  # fmt: skip
 
 
 BATCH = 25
