@@ -28,7 +28,8 @@ def _line(line: MouldLine, zone: str) -> str:
     large = next((c for c in line.cells.values() if c.large), None)
     ahead = " ".join(filter(None, ((large.state or "").upper(), large.text))) if large else "-"
     last = words.day(datetime.fromisoformat(line.last), zone) if line.last else "no shot yet"
-    fixed = f"{_cut(line.name, _NAME):{_NAME}} {line.state:{_STATE}} {_cut(ahead, _NEXT):{_NEXT}} {_cut(last, _LAST):{_LAST}}"
+    name, ahead, last = _cut(line.name, _NAME), _cut(ahead, _NEXT), _cut(last, _LAST)
+    fixed = f"{name:{_NAME}} {line.state:{_STATE}} {ahead:{_NEXT}} {last:{_LAST}}"
     return _cut(f"{fixed} {line.to_do}".rstrip(), WIDE)
 
 
