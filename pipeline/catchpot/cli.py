@@ -436,56 +436,6 @@ def export(
     return DONE
 
 
-@app.command
-def profile(file: Path, *, write: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
-    """Look at a log of any layout and propose a log profile for it; nothing is written unless asked.
-
-    Parameters
-    ----------
-    file
-        The log to look at.
-    write
-        Append the proposal to catchpot.toml.
-    """
-    from catchpot.ingest.propose import propose, write_proposal
-    from catchpot.ingest.reader import LogRefused
-
-    workshop, registry = _open(trust_plugins)
-    if not file.is_file():
-        warn([f"{file}: there is no such file"])
-        return WRONG
-    try:
-        proposal = propose(file.resolve(), workshop, registry.readers)
-    except LogRefused as refused:
-        warn([f"{file}: {refused}"])
-        return WRONG
-    rows = [] if proposal.rows is None else proposal.rows.head(5).to_dicts()
-    shown = [", ".join(f"{k} {v:g}" for k, v in r.items() if isinstance(v, int | float)) for r in rows]
-    written = write_proposal(workshop, proposal) if write else None
-    emit(
-        {
-            "name": proposal.name,
-            "profile": proposal.toml,
-            "assumed": proposal.assumed,
-            "could_not_tell": proposal.unsure,
-            "first_rows": rows,
-            "problem": proposal.problem,
-            "written": written,
-        },
-        [
-            *proposal.toml.rstrip().splitlines(),
-            "",
-            *(f"assumed: {a}" for a in proposal.assumed),
-            *(f"could not tell: {u}" for u in proposal.unsure),
-            *(f"not readable yet: {x}" for x in [proposal.problem] if x),
-            *(["the first rows as they would be read:", *shown] if shown else []),
-            f"appended to {written}" if written else "nothing was written; --write appends it to catchpot.toml",
-        ],
-        as_json=json,
-    )
-    return DONE
-
-
 @app.command(name="watch")
 def watch_command(*, every: float = 2.0, polling: bool = False, trust_plugins: Trust = False) -> int:
     """Take logs as they arrive, run what is stale and refresh the report, until stopped by a signal.

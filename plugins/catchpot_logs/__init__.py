@@ -1,4 +1,4 @@
-"""Readers of shot logs: log profiles, and the plain log as CSV or Parquet."""
+"""Readers of shot logs: log profiles, and the plain log as CSV or Parquet; the command that proposes a profile."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from catchpot.hookspecs import hookimpl
 
 if TYPE_CHECKING:
+    from cyclopts import App
+
     from catchpot.ingest.reader import Reader
 
 
@@ -19,3 +21,11 @@ def register_readers() -> Sequence[Reader]:
     from catchpot_logs.profiled import ProfileReader
 
     return [ProfileReader(), ParquetReader(), PlainReader()]
+
+
+@hookimpl
+def register_commands(app: App) -> None:
+    """The command `profile`."""
+    from catchpot_logs.command import profile
+
+    app.command(profile)

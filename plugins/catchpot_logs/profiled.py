@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from catchpot.ingest.profile import describe, profile_for
 from catchpot.ingest.reader import LogRefused, Source, TextLayout
+from catchpot_logs.profile import describe, profile_for
 
 if TYPE_CHECKING:
     from catchpot.workshop import Workshop

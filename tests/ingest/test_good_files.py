@@ -131,9 +131,9 @@ def test_quoted_decimal_commas_between_commas_and_whole_second_stamps(bench: Any
 
 
 def test_such_a_log_gets_a_profile_that_reads_it(bench: Any) -> None:
-    from catchpot.ingest.propose import propose
     from catchpot.workshop import open_workshop
     from catchpot_logs import register_readers
+    from catchpot_logs.propose import propose
 
     rows = "".join(f'2026-03-02 08:15:{i:02d},"{i % 3},25","0,{300 + i}","{550 + i},5"\n' for i in range(60))
     path = bench.put("x.csv", "time,flow l/min,line pressure bar,cavity pressure mbar\n" + rows)

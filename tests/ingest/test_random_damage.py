@@ -14,11 +14,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from catchpot.ingest import profile
 from catchpot.ingest.batch import Batch, read_batch
 from catchpot.ingest.scan import Found, Read
 from catchpot.workshop import Workshop, open_workshop
-from catchpot_logs import register_readers
+from catchpot_logs import profile, register_readers
 
 PROFILE = """
 [workshop]

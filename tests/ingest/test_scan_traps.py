@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 
 from catchpot.ingest.rows import guarded, tidied
-from catchpot.ingest.stamps import parse_stamps, quick_format
 from catchpot.store import intake
+from catchpot_logs.stamps import parse_stamps, quick_format
 
 Plain = Callable[..., str]
 

@@ -11,13 +11,13 @@ import numpy as np
 import polars as pl
 
 from catchpot.channels import BY_NAME
-from catchpot.ingest.convert import to_canonical
-from catchpot.ingest.merge import long_to_wide, series_to_wide
 from catchpot.ingest.metadata import shot_meta
 from catchpot.ingest.reader import Finished, FinishedShot, LogRefused, Remark, ShotMeta, TextLayout, stem_of
-from catchpot.ingest.split import split_shots
-from catchpot.ingest.stamps import SINCE_START, parse_stamps
-from catchpot.ingest.wall_clock import over_midnight, wall_to_utc
+from catchpot_logs.convert import to_canonical
+from catchpot_logs.merge import long_to_wide, series_to_wide
+from catchpot_logs.split import split_shots
+from catchpot_logs.stamps import SINCE_START, parse_stamps
+from catchpot_logs.wall_clock import over_midnight, wall_to_utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from catchpot.ingest.propose import Proposal, propose, write_proposal
 from catchpot.ingest.reader import LogRefused
 from catchpot.workshop import check_workshop, open_workshop
 from catchpot_logs import register_readers
+from catchpot_logs.propose import Proposal, propose, write_proposal
 
 BEGAN = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 

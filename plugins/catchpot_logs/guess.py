@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME
-from catchpot.ingest.sniff import Sniffed, is_number, unit_in_name
 from catchpot.units import UnitError, parse_unit
+from catchpot_logs.sniff import Sniffed, is_number, unit_in_name
 
 if TYPE_CHECKING:
-    from catchpot.ingest.propose import Proposal
+    from catchpot_logs.propose import Proposal
 
 # Words of some languages that a column of a channel may hold; the first channel whose word fits takes the column.
 _WORDS = {

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from catchpot.ingest.stamps import parse_stamps
-from catchpot.ingest.wall_clock import over_midnight, wall_to_utc
+from catchpot_logs.stamps import parse_stamps
+from catchpot_logs.wall_clock import over_midnight, wall_to_utc
 
 LISBON = ZoneInfo("Europe/Lisbon")
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - a wall clock has no zone

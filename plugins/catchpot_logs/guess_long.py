@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from catchpot.ingest.guess import column_name, quoted
-from catchpot.ingest.sniff import Sniffed, is_number, known_unit
+from catchpot_logs.guess import column_name, quoted
+from catchpot_logs.sniff import Sniffed, is_number, known_unit
 
 if TYPE_CHECKING:
-    from catchpot.ingest.propose import Proposal
+    from catchpot_logs.propose import Proposal
 
 _TAG = re.compile(r"tag|name|messstelle|kanal|channel|signal|variable|point|sensor|punto|voie|canal", re.IGNORECASE)
 _QUALITY = re.compile(r"qual|status|state|g[üu]te|calidad|estado|[ée]tat|valid", re.IGNORECASE)

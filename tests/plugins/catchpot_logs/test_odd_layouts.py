@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from catchpot.ingest.propose import propose, write_proposal
 from catchpot.workshop import check_workshop, open_workshop
 from catchpot_logs import register_readers
+from catchpot_logs.propose import propose, write_proposal
 
 ROWS = 600
 T = np.arange(ROWS) * 0.5

@@ -13,11 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.ingest.guess import channel_lines, column_name, column_unit, quoted
-from catchpot.ingest.guess_long import as_wide, long_columns, long_lines
 from catchpot.ingest.reader import LogRefused, Reader
 from catchpot.ingest.scan import Found, Read, unpack
-from catchpot.ingest.sniff import (
+from catchpot.units import parse_unit
+from catchpot.whole import write_whole
+from catchpot.workshop.profile import Profile, channel_problems
+from catchpot.workshop.settings import Settings
+from catchpot_logs.guess import channel_lines, column_name, column_unit, quoted
+from catchpot_logs.guess_long import as_wide, long_columns, long_lines
+from catchpot_logs.sniff import (
     Sniffed,
     clock_formats,
     date_formats,
@@ -28,10 +32,6 @@ from catchpot.ingest.sniff import (
     split_cells,
     stamp_formats,
 )
-from catchpot.units import parse_unit
-from catchpot.whole import write_whole
-from catchpot.workshop.profile import Profile, channel_problems
-from catchpot.workshop.settings import Settings
 
 if TYPE_CHECKING:
     from catchpot.workshop import Workshop

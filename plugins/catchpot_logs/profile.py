@@ -13,11 +13,11 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME
-from catchpot.ingest.finish import finish
 from catchpot.ingest.reader import LogRefused, Remark, Source, TextLayout
 from catchpot.ingest.rows import guarded
-from catchpot.ingest.stamps import quick_format
 from catchpot.workshop.problems import did_you_mean
+from catchpot_logs.finish import finish
+from catchpot_logs.stamps import quick_format
 
 if TYPE_CHECKING:
     from catchpot.workshop import Profile, Workshop

@@ -13,8 +13,8 @@ from itertools import zip_longest
 
 import polars as pl
 
-from catchpot.ingest.stamps import parse_stamps
 from catchpot.units import UnitError, parse_unit
+from catchpot_logs.stamps import parse_stamps
 
 _SEPARATORS = (";", "\t", "|", ",")
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
