@@ -36,7 +36,7 @@ def profile(file: Path, *, write: bool = False, json: Json = False, trust_plugin
 
     workshop = open_with_last_good(Path(os.environ.get("CATCHPOT_HOME") or "."))
     registry = load(workshop, trust=trust_plugins)
-    warn([*registry.warnings, *map(str, (*workshop.stale, *workshop.lacking))])
+    warn([*registry.warnings, *map(str, (*workshop.stale, *workshop.lacking, *workshop.set_aside))])
     if not file.is_file():
         warn([f"{file}: there is no such file"])
         return 2

@@ -43,7 +43,7 @@ def test_every_door_opens(shop: Path, capsys: pytest.CaptureFixture[str]) -> Non
     page = (shop / "reports" / "shifts.html").read_text().replace("\xa0", " ")  # a number stays with its unit
     assert "2 shots by hour of the day." in page
     assert 'href="shifts.html"' in (shop / "reports" / "index.html").read_text()
-    assert "It began at 22:00 UTC." in (shop / "reports" / "mould-hatch.html").read_text()
+    assert "It began at 22:00 UTC." in (shop / "reports" / "moulds" / "hatch.html").read_text()
     assert json.loads((shop / "last.json").read_text()) == {"new": 2, "complaints": []}
     capsys.readouterr()
     assert main([*at, "late"]) == 0

@@ -71,7 +71,7 @@ def test_an_outside_distribution_and_ours_come_and_go(tmp_path: Path) -> None:
     assert "pour_time: " in run()
     first = stored()
     assert len(first) > 25 and "pour_time" in first and "seal_leak" in first
-    page = (home / "reports" / "mould-hatch-2.html").read_text(encoding="utf-8")
+    page = (home / "reports" / "moulds" / "hatch-2.html").read_text(encoding="utf-8")
     assert "Time to inject" in page
 
     # One of ours is taken out: its module and its entry point.
