@@ -85,8 +85,11 @@ def test_an_analysis_that_cannot_take_part_is_said_beside_its_plugin(home: Path,
         import catchpot
         from pydantic import BaseModel
 
+        class NoParams(BaseModel):
+            pass
+
         class Asks:
-            name, part, causal, optional, params = "asks", "shot", True, {}, BaseModel
+            name, part, causal, optional, params = "asks", "shot", True, {}, NoParams
             needs = {"fill": ("injected_volume_gallons",)}
             yields = (catchpot.Table("asks", ("shot",), (catchpot.Column("shot", "str", "", "the shot"),)),)
             def compute(self, job): ...
