@@ -92,6 +92,9 @@ class Analysis(Protocol):
       itself are all said again. It is given where nothing changed that can touch the earlier shots.
     - "worked_out": the tables are whole as ever, and `job.kept` may be of any earlier state of them: what is taken from
       it must be found by the content it was worked out from (`catchpot.keeping.Worked`).
+
+    And an attribute `narrowed`: table without `shot` or `mould` -> a column that it has in common with `shot`; only
+    rows whose value occurs among the job's shots are delivered, and only they make its parts stale.
     """
 
     name: str
@@ -112,4 +115,9 @@ def keeps(analysis: Analysis) -> str:
     return str(getattr(analysis, "keeps", ""))
 
 
-__all__ = ["Analysis", "Job", "Kept", "Refused", "Result", "keeps"]
+def narrowed(analysis: Analysis) -> Mapping[str, str]:
+    """Tables of which an analysis gets only the rows that have a value in common with its shots: table -> column."""
+    return getattr(analysis, "narrowed", {})
+
+
+__all__ = ["Analysis", "Job", "Kept", "Refused", "Result", "keeps", "narrowed"]

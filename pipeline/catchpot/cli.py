@@ -161,11 +161,13 @@ def _check_store(place: Path) -> list[str]:
     return said
 
 
-def _ingest(workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool) -> IngestOutcome:
+def _ingest(
+    workshop: Workshop, registry: Registry, profile: str | None, *, quiet: bool, verify: bool = False
+) -> IngestOutcome:
     from catchpot.ingest.load import ingest
 
     with progress_bars(quiet=quiet) as progress:
-        return ingest(workshop, registry, profile=profile, progress=progress)
+        return ingest(workshop, registry, profile=profile, progress=progress, verify=verify)
 
 
 @app.command(name="ingest")
@@ -238,7 +240,14 @@ def report_command(
 
 
 @app.command
-def run(*, profile: str | None = None, timings: bool = False, json: Json = False, trust_plugins: Trust = False) -> int:
+def run(
+    *,
+    profile: str | None = None,
+    timings: bool = False,
+    verify: bool = False,
+    json: Json = False,
+    trust_plugins: Trust = False,
+) -> int:
     """Ingest, analyse and report, one after the other.
 
     Parameters
@@ -247,11 +256,13 @@ def run(*, profile: str | None = None, timings: bool = False, json: Json = False
         Read the files that no plain log header claims with this log profile.
     timings
         Say where the time went: of each analysis parts, rows read and seconds.
+    verify
+        Read every log again, not only those whose size or time stamp changed.
     """
     from catchpot.report.render import write_report
 
     workshop, registry = _open(trust_plugins)
-    return _run(workshop, registry, profile, json, write_report, timings=timings)
+    return _run(workshop, registry, profile, json, write_report, timings=timings, verify=verify)
 
 
 def _still_there(workshop: Workshop, stored: bool) -> None:
@@ -272,9 +283,10 @@ def _run(
     write_report: Callable[..., Any],
     *,
     timings: bool = False,
+    verify: bool = False,
 ) -> int:
     began = time.perf_counter()
-    taken = _ingest(workshop, registry, profile, quiet=json)
+    taken = _ingest(workshop, registry, profile, quiet=json, verify=verify)
     with _telling(taken.sentences()):
         return _go_on(workshop, registry, taken, json, write_report, began if timings else None)
 
@@ -308,19 +320,29 @@ def _go_on(
     computed = _analyse(workshop, registry, quiet=json)
     analysed = time.perf_counter()
     _still_there(workshop, taken.shots_known)
-    with _telling(computed.sentences()):
-        written = write_report(workshop, registry, None, computed.away)
+    from catchpot.run import pages
+
+    key = pages.made_of(workshop, registry, computed.away)
+    if pages.stand(workshop.reports_dir, key):
+        told = {"index": str(workshop.reports_dir / "index.html"), "unchanged": True}
+        said, wrong = [f"report: {workshop.reports_dir / 'index.html'} (nothing changed)"], []
+    else:
+        with _telling(computed.sentences()):
+            written = write_report(workshop, registry, None, computed.away)
+        told, said, wrong = written.as_dict(), written.sentences(), written.complaints()
+        if not wrong:
+            pages.remember(workshop.reports_dir, key, written.pages)
     seconds = {} if began is None else {
         "ingest": ingested - began, "analyse": analysed - ingested, "report": time.perf_counter() - analysed,
     }  # fmt: skip
     spent = [*computed.timings(), *(f"{what}: {s:.2f} s" for what, s in seconds.items())] if seconds else []
     emit(
-        {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": written.as_dict(),
+        {"ingest": taken.as_dict(), "analyse": computed.as_dict(), "report": told,
          **({"seconds": seconds} if seconds else {})},
-        [*taken.sentences(), *computed.sentences(), *written.sentences(), *spent, *written.board],
+        [*taken.sentences(), *computed.sentences(), *said, *spent, *written.board],
         as_json=json,
     )  # fmt: skip
-    complaints = [*taken.complaints(), *computed.complaints(), *written.complaints()]
+    complaints = [*taken.complaints(), *computed.complaints(), *wrong]
     warn(complaints)
     complaints += _tell_plugins(workshop, registry, taken, computed, written, complaints)
     return _status(workshop, complaints)

@@ -14,9 +14,12 @@ import struct
 import zlib
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+
+if TYPE_CHECKING:
+    import polars as pl
 
 T = TypeVar("T")
 _HEAD = struct.Struct("<I")
@@ -103,16 +106,28 @@ def fingerprint(*values: Any) -> str:
         if isinstance(v, np.ndarray):
             found.update(f"{v.dtype.str}{v.shape}".encode())
             found.update(np.ascontiguousarray(v).tobytes())
-        elif hasattr(v, "to_arrow"):
-            import io
-
-            sink = io.BytesIO()
-            v.write_ipc(sink, compression="uncompressed")
-            found.update(sink.getbuffer())
+        elif hasattr(v, "get_columns"):
+            for column in v.get_columns():
+                found.update(f"{column.name} {column.dtype} {len(column)}".encode())
+                _column(found, column)
         else:
             found.update(repr(v).encode())
         found.update(b"\0")
     return found.hexdigest()
+
+
+def _column(found: hashlib.blake2b, column: pl.Series) -> None:
+    """Digest the values of a column, and where they are null; not how they lie in memory."""
+    import polars as pl
+
+    while column.dtype.is_nested():
+        found.update(column.is_null().to_numpy().tobytes())
+        column = column.explode(empty_as_null=True)
+    if column.dtype == pl.String:
+        found.update("\0".join("\1" if t is None else t for t in column).encode())
+        return
+    found.update(column.is_null().to_numpy().tobytes())
+    found.update(np.ascontiguousarray(column.to_physical().fill_null(0).to_numpy()).tobytes())
 
 
 class Worked:

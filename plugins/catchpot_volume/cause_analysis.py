@@ -11,12 +11,13 @@ import numpy as np
 import polars as pl
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Refused, Result
+from catchpot.analysis import Job, Kept, Refused, Result
+from catchpot.keeping import Worked
 from catchpot.tables import Table, empty, shape
 from catchpot_volume import gather, naming, periods
 from catchpot_volume.answer import sentences
 from catchpot_volume.compare import Comparison, compare
-from catchpot_volume.meters import checks_of
+from catchpot_volume.meters import Check, checks_of
 from catchpot_volume.tables import VOLUME_CAUSE, VOLUME_CHANGE
 
 REACH_SHOTS = 4
@@ -44,6 +45,8 @@ class CauseAnalysis:
     name = "volume_cause"
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False  # later shots sharpen every comparison
+    keeps = "worked_out"
+    narrowed: Mapping[str, str] = MappingProxyType({"meter_witness": "injector", "meter": "injector"})
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": gather.SHOT_COLUMNS,
@@ -76,28 +79,56 @@ class CauseAnalysis:
         changes: list[dict[str, Any]] = []
         refused: list[Refused] = []
         events = job.tables["event"].to_dicts() if "event" in job.tables else []
+        worked = Worked(job.kept.state if job.kept is not None else None)
         for mould in job.units:
             frame = gather.joined(job.tables, job.book, mould)
             mine = [e for e in events if e["mould"] in (None, mould)]
-            chosen, reason = _choose(frame, mine, params, _steps(job.tables["meter"], frame))
+            chosen, reason = _choose(frame, mine, params, _steps(job.tables["meter"], frame), worked)
             if not chosen:
                 refused.append(Refused(mould, "volume_cause", reason))
             for p in chosen:
-                made, change = self._one(mould, frame, p, mine, job.tables["meter_witness"])
+                made, change = self._one(mould, frame, p, mine, job.tables["meter_witness"], worked)
                 causes += made
                 changes.append(change)
                 if made and change["_reason"]:
                     refused.append(Refused(mould, "volume_cause.cause", change["_reason"]))
-                change.pop("_reason")
-        return Result({t.name: _frame(t, r) for t, r in ((VOLUME_CAUSE, causes), (VOLUME_CHANGE, changes))}, refused)
+        tables = {t.name: _frame(t, r) for t, r in ((VOLUME_CAUSE, causes), (VOLUME_CHANGE, changes))}
+        return Result(tables, refused, Kept(0, worked.state()))
 
     def _one(
-        self, mould: str, frame: pl.DataFrame, p: periods.Periods, events: list[dict[str, Any]], witness: pl.DataFrame
+        self,
+        mould: str,
+        frame: pl.DataFrame,
+        p: periods.Periods,
+        events: list[dict[str, Any]],
+        witness: pl.DataFrame,
+        worked: Worked,
     ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
         injector = frame["injector"][int(p.after[-1])]
         others = witness.filter((pl.col("injector") == injector) & (pl.col("of_mould") != mould))
         checks = [c for c in checks_of(events, [injector] if injector else []) if c.injector == injector]
         near = near_events(frame, p, events)
+        # nothing outside the two periods bears on their comparison
+        first, last = min(int(p.before[0]), int(p.after[0])), max(int(p.before[-1]), int(p.after[-1]))
+        frame = frame[first : last + 1]
+        p = periods.Periods(p.before - first, p.after - first, p.why)
+        at = frame["started_at"]
+        others = others.filter((pl.col("at") >= at[int(p.before[0])]) & (pl.col("at") <= at[int(p.after[-1])]))
+        content = (frame.rechunk(), p.before, p.after, p.why, others.rechunk(), near, checks)
+        made: list[Any] = worked.out(
+            "comparison", content, lambda: self._compared(mould, frame, p, near, others, checks)
+        )
+        return made[0], made[1]
+
+    def _compared(
+        self,
+        mould: str,
+        frame: pl.DataFrame,
+        p: periods.Periods,
+        near: list[dict[str, Any]],
+        others: pl.DataFrame,
+        checks: list[Check],
+    ) -> list[Any]:
         c = compare(frame, p, near, others, checks)
         rows = naming.rows(c)
         change = change_row(mould, frame, p, c, rows)
@@ -110,7 +141,7 @@ class CauseAnalysis:
              "rank": i + 1, "measure_next": r.measure, "minutes": r.minutes, "in_doubt_l": r.in_doubt}
             for i, r in enumerate(rows)
         ]  # fmt: skip
-        return made, change
+        return [made, change]
 
 
 def _steps(meter: pl.DataFrame, frame: pl.DataFrame) -> list[datetime]:
@@ -120,7 +151,11 @@ def _steps(meter: pl.DataFrame, frame: pl.DataFrame) -> list[datetime]:
 
 
 def _choose(
-    frame: pl.DataFrame, events: list[dict[str, Any]], params: CauseParams, steps: list[datetime]
+    frame: pl.DataFrame,
+    events: list[dict[str, Any]],
+    params: CauseParams,
+    steps: list[datetime],
+    worked: Worked,
 ) -> tuple[list[periods.Periods], str]:
     if frame.is_empty():
         return [], "no shot of this mould was injected and logged yet"
@@ -132,7 +167,7 @@ def _choose(
         return ([found] if found and periods.comparable(frame, found) else []), (
             f"either period needs {periods.LEAST} shots whose arrival volume is known; these have fewer"
         )
-    made = [p for p in periods.found(frame, events, steps) if periods.comparable(frame, p)]
+    made = [p for p in periods.found(frame, events, steps, worked) if periods.comparable(frame, p)]
     return made, (
         f"{2 * periods.LEAST + 2} shots whose arrival volume is known are needed before two periods can be compared"
     )

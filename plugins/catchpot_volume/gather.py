@@ -122,7 +122,8 @@ def expansion(frame: pl.DataFrame) -> Floats:
 
 
 def log_volume(frame: pl.DataFrame) -> Floats:
-    """Log of the volume at which resin arrives or would have arrived; NaN where unknown or too uncertain.
+    """Log of the volume at which resin arrives or would have arrived, of one mould's shots; NaN where unknown or too
+    uncertain.
 
     The resin's expansion is taken out.
 
@@ -132,8 +133,14 @@ def log_volume(frame: pl.DataFrame) -> Floats:
     relative, place = column(frame, "arrival_relative"), column(frame, "arrival_place_l")
     known = np.flatnonzero(np.isfinite(relative) & np.isfinite(place))
     usual = place[known[-1]] / relative[known[-1]] if len(known) else np.nan
+    return np.asarray(log_relative_volume(frame) + np.log(usual))
+
+
+def log_relative_volume(frame: pl.DataFrame) -> Floats:
+    """The same in the mould's own usual volume, which does not move as the place of arrival is known better."""
+    relative = column(frame, "arrival_relative")
     with np.errstate(divide="ignore", invalid="ignore"):
-        value = np.where(3.92 * log_volume_sd(frame) < WIDEST, np.log(relative * usual), np.nan)
+        value = np.where(3.92 * log_volume_sd(frame) < WIDEST, np.log(relative), np.nan)
         return np.asarray(value - np.nan_to_num(expansion(frame)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -12,7 +13,8 @@ import numpy as np
 import polars as pl
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Result
+from catchpot.analysis import Job, Kept, Result
+from catchpot.keeping import Worked
 from catchpot.physics.volume import book_volume
 from catchpot.stats.changepoint import find_changes, limit_for
 from catchpot.tables import Table, empty, shape
@@ -26,6 +28,10 @@ BOOKS_SD = 0.06
 """S.d. of what all books of a workshop may have wrong together: resin arrives before the last corner is full."""
 LEAST = 4
 REACH = 60
+WITNESS_DECIMALS = 9
+"""Of log volumes: a millionth of a millilitre. The digits beyond depend on which shots were computed together."""
+WINDOW = 500
+"""Shots of all moulds of an injector that are looked through for a step at once."""
 CLEAR = 3.0
 """Standard errors beyond which a step that the moulds share is one of the meter's."""
 
@@ -53,6 +59,7 @@ class MeterAnalysis:
     name = "meter"
     part: Literal["shot", "mould", "workshop"] = "workshop"
     causal = False  # later shots sharpen the step before them
+    keeps = "worked_out"
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": ("mould", "started_at", *gather.SHOT_COLUMNS),
@@ -76,15 +83,16 @@ class MeterAnalysis:
         events = job.tables["event"].to_dicts() if "event" in job.tables else []
         injectors = frame["injector"].unique().sort().to_list()
         checks = checks_of(events, injectors)
+        worked = Worked(job.kept.state if job.kept is not None else None)
         rows = [
             r
             for injector in injectors
             for r in gains(frame.filter(pl.col("injector") == injector),
                            witness.filter(pl.col("injector") == injector),
-                           [c for c in checks if c.injector == injector])
+                           [c for c in checks if c.injector == injector], worked)
         ]  # fmt: skip
-        return Result({METER.name: shape(METER, {k: [r[k] for r in rows] for k in METER.names}),
-                       METER_WITNESS.name: witness})  # fmt: skip
+        made = {METER.name: shape(METER, {k: [r[k] for r in rows] for k in METER.names}), METER_WITNESS.name: witness}
+        return Result(made, kept=Kept(0, worked.state()))
 
 
 def witness_rows(frame: pl.DataFrame) -> pl.DataFrame:
@@ -93,16 +101,18 @@ def witness_rows(frame: pl.DataFrame) -> pl.DataFrame:
         return empty(METER_WITNESS)
     made = shape(METER_WITNESS, {
         "injector": frame["injector"], "at": frame["started_at"], "of_shot": frame["shot"], "of_mould": frame["mould"],
-        "log_volume": pl.Series(gather.log_volume(frame)).fill_nan(None),
-        "log_balance": pl.Series(gather.log_balance(frame)).fill_nan(None),
+        "log_volume": pl.Series(gather.log_relative_volume(frame)).fill_nan(None).round(WITNESS_DECIMALS),
+        "log_balance": pl.Series(gather.log_balance(frame)).fill_nan(None).round(WITNESS_DECIMALS),
     })  # fmt: skip
     return made.filter(pl.col("log_volume").is_not_null() | pl.col("log_balance").is_not_null())
 
 
-def gains(frame: pl.DataFrame, witness: pl.DataFrame, checks: list[Check]) -> list[dict[str, Any]]:
+def gains(
+    frame: pl.DataFrame, witness: pl.DataFrame, checks: list[Check], worked: Worked | None = None
+) -> list[dict[str, Any]]:
     """Rows of `meter` of one injector: the gain from its first shot on, and after every step."""
     start = frame["started_at"][0]
-    steps = steps_of(witness, checks, start)
+    steps = steps_of(witness, checks, start, worked)
     log_gain, sd, source = _level(frame, steps, checks)
     rows: list[dict[str, Any]] = []
     edges = [start, *(s.at for s in steps)]
@@ -124,12 +134,12 @@ def gains(frame: pl.DataFrame, witness: pl.DataFrame, checks: list[Check]) -> li
     return rows
 
 
-def steps_of(witness: pl.DataFrame, checks: list[Check], start: datetime) -> list[Step]:
+def steps_of(witness: pl.DataFrame, checks: list[Check], start: datetime, worked: Worked | None = None) -> list[Step]:
     """Steps that two moulds or more share, at calibrations or where the pooled volumes change; and what checks tell."""
     if witness.is_empty():
         return []
     places = [(c.at, f"{c.kind.replace('_', ' ')}") for c in checks if c.kind == "meter_calibrated" and c.at > start]
-    for at in _pooled_changes(witness):
+    for at in _pooled_changes(witness, worked or Worked(None)):
         if all(abs((at - p).total_seconds()) > 3 * 86400 for p, _ in places):
             places.append((at, FOUND_STEP))
     places.sort(key=lambda p: p[0])
@@ -158,14 +168,35 @@ def steps_of(witness: pl.DataFrame, checks: list[Check], start: datetime) -> lis
     return made
 
 
-def _pooled_changes(witness: pl.DataFrame) -> list[datetime]:
-    """Where the volumes of all moulds together, each about its own median, change."""
+def _pooled_changes(witness: pl.DataFrame, worked: Worked) -> list[datetime]:
+    """Where the volumes of all moulds together, each about its own median, change.
+
+    A long history is looked at in windows that overlap by half, each about its own medians: what a window says stands
+    once it is full, and a change counts where it lies a quarter of a window or more from the window's ends.
+    """
     known = witness.filter(pl.col("log_volume").is_not_null()).sort("at", "of_shot")
-    own = known.with_columns(d=pl.col("log_volume") - pl.col("log_volume").median().over("of_mould"))
+    if known.height < 20:
+        return []
+    found: list[datetime] = []
+    begins = range(0, max(known.height - WINDOW, 0) + WINDOW // 2, WINDOW // 2)
+    for begin in begins:
+        part = known[begin : begin + WINDOW]
+        low = WINDOW // 4 if begin else 0
+        high = 3 * WINDOW // 4 if begin != begins[-1] else WINDOW
+        moulds = part["of_mould"].to_list()
+        values = part["log_volume"].to_numpy().astype(float)
+        places = worked.out("window", (moulds, values), partial(_pooled, part))
+        found += [part["at"][i] for i in places if low <= i < high]
+    return found
+
+
+def _pooled(part: pl.DataFrame) -> list[int]:
+    """The places of a window where its moulds' volumes step together."""
+    own = part.with_columns(d=pl.col("log_volume") - pl.col("log_volume").median().over("of_mould"))
     if own["of_mould"].n_unique() < 2 or own.height < 20:
         return []
     changes = find_changes(own["d"].to_numpy().astype(float), None, limit_for(2))
-    return [own["at"][c.at] for c in changes if c.kind == "step"]
+    return [int(c.at) for c in changes if c.kind == "step"]
 
 
 def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple[list[float], list[float], str]:
@@ -198,11 +229,12 @@ def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple
     if seen:
         said = [f"{seen} check{'s' if seen > 1 else ''} by bucket and scales"]
     first = np.array([t < edges[0] for t in at]) if edges else np.ones(len(at), bool)
-    logs = gather.log_volume(frame)
     against_book: list[tuple[float, float]] = []
     for mould in frame["mould"].unique().sort().to_list():
-        mine = first & (frame["mould"] == mould).to_numpy() & np.isfinite(logs)
-        rows = np.flatnonzero(mine)
+        own = np.flatnonzero((frame["mould"] == mould).to_numpy())
+        logs = np.full(frame.height, np.nan)
+        logs[own] = gather.log_volume(frame[own])
+        rows = np.flatnonzero(first & np.isfinite(logs))
         if len(rows) < LEAST:
             continue
         book = gather.part_book(frame, int(rows[-1]), float(np.exp(np.median(logs[rows]))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.events import KINDS
-from catchpot.stats.changepoint import Change, find_changes, limit_for
+from catchpot.keeping import Worked
+from catchpot.stats.changepoint import find_changes, limit_for
 from catchpot_volume.gather import Floats, column, log_volume, pot_volume_l
 
 Bools = NDArray[np.bool_]
@@ -71,7 +73,23 @@ def best_volume(frame: pl.DataFrame) -> tuple[Floats, str]:
     return own, "the filling curve"
 
 
-def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]], meter_steps: Sequence[datetime] = ()) -> list[Periods]:
+@dataclass(frozen=True)
+class Called:
+    """A change of one series: at, between which shots it may lie, until when, and whether it is a trend."""
+
+    at: int
+    at_low: int
+    at_high: int
+    until: int
+    trend: bool
+
+
+def found(
+    frame: pl.DataFrame,
+    events: Sequence[dict[str, Any]],
+    meter_steps: Sequence[datetime] = (),
+    worked: Worked | None = None,
+) -> list[Periods]:
     """The comparisons worth storing, oldest first; the last one is the newest change. Empty for a thin history.
 
     meter_steps: when the moulds of an injector together showed a step of its meter: a change of this mould too.
@@ -82,7 +100,9 @@ def found(frame: pl.DataFrame, events: Sequence[dict[str, Any]], meter_steps: Se
         return []
     started = [t.timestamp() for t in frame["started_at"]]
     stepped = [int(np.searchsorted(started, t.timestamp())) for t in meter_steps]
-    changes = _merged([c for series in _series(frame) for c in series], n, [s for s in stepped if 0 < s < n])
+    changes = _merged(
+        [c for series in _series(frame, worked or Worked(None)) for c in series], n, [s for s in stepped if 0 < s < n]
+    )
     made: list[Periods] = []
     for i, (at, until, trend) in enumerate(changes):
         start = changes[i - 1][0] if i else 0
@@ -122,7 +142,7 @@ def comparable(frame: pl.DataFrame, p: Periods) -> bool:
     return bool(min((known & after).sum(), (known & ~after).sum()) >= 3)
 
 
-def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:
+def _series(frame: pl.DataFrame, worked: Worked) -> list[list[tuple[Called, NDArray[np.intp]]]]:
     """Changes of the volume, the permeability, the injected volume and the overflow, each with its shots' rows."""
     volume, _ = best_volume(frame)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -139,17 +159,23 @@ def _series(frame: pl.DataFrame) -> list[list[tuple[Change, NDArray[np.intp]]]]:
         names = list(dict.fromkeys(batches[rows].tolist()))
         if by_batch and 1 < len(names) < len(rows) // 4:
             beside = np.column_stack([(batches[rows] == b).astype(float) for b in names[1:]])
-        calls = find_changes(values[rows], beside, limit_for(4))
-        made.append([(c, rows) for c in calls])
+        calls = worked.out("changes", (values[rows], beside), partial(_changes, values[rows], beside))
+        made.append([(Called(*c), rows) for c in calls])
     return made
 
 
+def _changes(values: Floats, beside: Floats | None) -> list[list[Any]]:
+    """The changes of a series as plain values."""
+    calls = find_changes(values, beside, limit_for(4))
+    return [[c.at, c.at_low, c.at_high, c.until, c.kind == "trend"] for c in calls]
+
+
 def _merged(
-    calls: Sequence[tuple[Change, NDArray[np.intp]]], n: int, steps: Sequence[int] = ()
+    calls: Sequence[tuple[Called, NDArray[np.intp]]], n: int, steps: Sequence[int] = ()
 ) -> list[tuple[int, int, bool]]:
     """Changes of several measures as one where they may be the same: (first row, last row, trend)."""
     placed = sorted([
-        *((int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.kind == "trend", c.at_high - c.at_low)
+        *((int(rows[c.at]), int(rows[min(c.until, len(rows) - 1)]), c.trend, c.at_high - c.at_low)
           for c, rows in calls),
         *((s, n - 1, False, 0) for s in steps),
     ])  # fmt: skip

@@ -37,7 +37,12 @@ METER_WITNESS = Table(
         Column("at", "datetime", "", "start of the shot, UTC"),
         Column("of_shot", "str", "", "the shot"),
         Column("of_mould", "str", "", "its mould"),
-        Column("log_volume", "f64", "", "logarithm of the arrival volume in l, resin's expansion taken out"),
+        Column(
+            "log_volume",
+            "f64",
+            "",
+            "logarithm of the arrival volume over the mould's usual one, resin's expansion taken out",
+        ),
         Column("log_balance", "f64", "", "logarithm of injected over the resin weighed in part and catch pot"),
     ),
     doc="what every shot says of its injector's meter, for the other moulds of that injector",

@@ -48,6 +48,8 @@ class Tiny:
     params: type[BaseModel] = Params
     asked: list[str] = field(default_factory=list)
     jobs: list[Job] = field(default_factory=list)
+    keeps: str = ""
+    narrowed: Mapping[str, str] = field(default_factory=dict)
 
     def compute(self, job: Job) -> Result:
         """Note what was asked, then compute."""
@@ -110,6 +112,7 @@ def put(home: Path) -> Callable[..., None]:
         revision: int = 1,
         first: int = 0,
         dated: bool = True,
+        injectors: Sequence[str | None] = (None,),
     ) -> None:
         n = len(names)
         shots = shape(
@@ -121,6 +124,7 @@ def put(home: Path) -> Callable[..., None]:
                 "source_digest": [f"{s}-{revision}" for s in names],
                 "revision": [revision] * n,
                 "programmed_volume_l": [2.5] * n,
+                "injector": [injectors[i % len(injectors)] for i in range(n)],
             },
         )
         samples = shape(

@@ -46,12 +46,13 @@ def ingest(
     profile: str | None = None,
     progress: Progress | None = None,
     now: datetime | None = None,
+    verify: bool = False,
 ) -> IngestOutcome:
     """Take all new and changed logs of a workshop into its store.
 
     profile: the log profile for files that neither a profile's pattern nor the plain log's header claims; a file once
     read with it is read with it ever after. progress: called with files done, files to do, and a word. now: when files
-    are said to have been set aside.
+    are said to have been set aside. verify: look at the content of every file, whatever its size and time stamp say.
 
     A log that can't be read is set aside with its reason, and the rest is taken. Run again, it does nothing.
     """
@@ -60,7 +61,14 @@ def ingest(
     follow = workshop.settings.workshop.follow_links
     files = find_logs(workshop.home, patterns, unread, follow_links=follow)
     outcome = ingest_files(
-        workshop, registry.guarded_readers, files, profile=profile, progress=progress, now=now, whole=True
+        workshop,
+        registry.guarded_readers,
+        files,
+        profile=profile,
+        progress=progress,
+        now=now,
+        whole=True,
+        verify=verify,
     )
     outcome.unread = unread
     return outcome
@@ -75,8 +83,12 @@ def ingest_files(
     progress: Progress | None = None,
     now: datetime | None = None,
     whole: bool = False,
+    verify: bool = False,
 ) -> IngestOutcome:
-    """Take the given log files. whole: they are all there are, so quarantine rows of files that are gone go too."""
+    """Take the given log files. whole: they are all there are, so quarantine rows of files that are gone go too.
+
+    verify: look at the content of every file.
+    """
     now = now or datetime.now(UTC)
     if profile is not None and profile not in workshop.settings.profiles:
         near = did_you_mean(profile, workshop.settings.profiles)
@@ -91,7 +103,7 @@ def ingest_files(
     outcome = IngestOutcome(files=len(files))
     todo = []
     for found in files:
-        seen = register.settled(found, settings)
+        seen = None if verify else register.settled(found, settings)
         if seen is None:
             todo.append(found)
         else:

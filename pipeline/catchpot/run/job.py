@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import Job, Kept, keeps
+from catchpot.analysis import Job, Kept, keeps, narrowed
 from catchpot.run.graph import STAR, Step
 from catchpot.run.star import wide
 from catchpot.tables import Table
@@ -51,7 +51,7 @@ def build(
         shots = shots.sort("started_at", "shot")
     if kept is not None and keeps(step.analysis) == "added":
         shots = shots[kept.shots :]
-    deliver = _Delivery(store, part, shots, declared, until, day)
+    deliver = _Delivery(store, step, shots, declared, until, day)
     if part == "mould":
         deliver.moulds = sorted({*deliver.moulds, *units})  # a mould without a shot has its events too
     tables = {name: deliver.table(name, columns) for name, columns in step.reads.items()}
@@ -67,13 +67,14 @@ class _Delivery:
     def __init__(
         self,
         store: Reads,
-        part: str,
+        step: Step,
         shots: pl.DataFrame,
         declared: Mapping[str, Table],
         until: datetime | None,
         day: date | None,
     ) -> None:
-        self.store, self.part, self.shots, self.declared = store, part, shots, declared
+        self.store, self.part, self.shots, self.declared = store, step.analysis.part, shots, declared
+        self.narrowed = narrowed(step.analysis)
         self.until, self.day = until, day
         self.names = shots["shot"].to_list()
         self.moulds = shots["mould"].drop_nulls().unique().sort().to_list()
@@ -86,14 +87,19 @@ class _Delivery:
         if "shot" in declared.names and not declared.shared:
             frame = self.store.table(name, columns, shots=self.names)
             return self._known(declared, frame if self.part == "shot" else self._in_order(frame))
-        beside = [c for c in ("mould", "time" if name == "event" else "") if c in declared.names]
+        beside: list[str] = [c for c in ("mould", "time" if name == "event" else "") if c in declared.names]
+        beside += [self.narrowed[name]] if name in self.narrowed else []
         frame = self.store.table(name, list(dict.fromkeys([*columns, *beside])))
         if "mould" in declared.names and self.part != "workshop":
             # An event without a mould is every mould's.
             frame = frame.filter(pl.col("mould").is_in(self.moulds) | pl.col("mould").is_null())
+        if name in self.narrowed:
+            common = self.narrowed[name]
+            values = self.store.table("shot", ["shot", common], moulds=self.moulds)
+            frame = frame.filter(pl.col(common).is_in(values[common].drop_nulls().unique().to_list()))
         if name == "event" and self.until is not None:
             frame = frame.filter(pl.col("time") <= self.until)
-        return self._known(declared, frame.drop([c for c in ("time",) if c in beside and c not in columns]))
+        return self._known(declared, frame.drop([c for c in beside if c != "mould" and c not in columns]))
 
     def _in_order(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Mould and start beside each shot, rows by start, then shot, then as they were delivered."""

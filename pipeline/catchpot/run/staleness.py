@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from catchpot.analysis import narrowed
 from catchpot.core_tables import SHOT
 from catchpot.run.graph import Step
 
@@ -55,7 +56,8 @@ class Known:
 
     of_group: key of each group, with what failed in it; it says whether anything above changed. made: part keys, worked
     out group by group where they are asked for. failed: parts that failed. stored: of an analysis that is left alone in
-    this run the keys that the ledger has; they stand for the rows that are there.
+    this run the keys that the ledger has; they stand for the rows that are there. content: digests of what a workshop's
+    analysis has given, where others get only some of its rows.
     """
 
     step: Step
@@ -65,17 +67,29 @@ class Known:
     first: dict[tuple[str, int], str] = field(default_factory=dict)
     failed: set[str] = field(default_factory=set)
     stored: Mapping[str, str] | None = None
+    content: dict[str, str] = field(default_factory=dict)
+
+    def content_of(self, table: str, column: str, value: str | None) -> str:
+        """Digest of the rows of a table that have a value in a column."""
+        return self.content.get(content_group(table, column, value), "")
+
+
+def content_group(table: str, column: str, value: str | None) -> str:
+    """The name under which the digest of some rows of a workshop's table stands in the ledger."""
+    return f"\x1f{table}.{column}={value}"
 
 
 @dataclass(frozen=True)
 class Inputs:
     """The digests a run starts from.
 
-    of_shot: digest of each stored shot, ordered by shot. shots_of: group -> all its shots, ordered by shot. eligible:
-    mould -> its shots in order of start (mould in the book, start known): what mould analyses get. starts: of these.
+    shots: the whole table. of_shot: digest of each stored shot, ordered by shot. shots_of: group -> all its shots,
+    ordered by shot. eligible: mould -> its shots in order of start (mould in the book, start known): what mould
+    analyses get. starts: of these.
     events: (mould, time, detail, digest) of each. known: analyses that this run has passed.
     """
 
+    shots: pl.DataFrame
     of_shot: Mapping[str, str]
     mould_of: Mapping[str, str | None]
     shots_of: Mapping[Group, tuple[str, ...]]
@@ -88,6 +102,7 @@ class Inputs:
     code: Mapping[str, str]
     settings: str
     known: dict[str, Known] = field(default_factory=dict)
+    _values: dict[str, dict[str, set[str]]] = field(default_factory=dict)
 
     def groups(self, step: Step) -> Sequence[Group]:
         """The groups of an analysis's parts."""
@@ -100,6 +115,15 @@ class Inputs:
     def parts(self, step: Step, group: Group) -> Sequence[str]:
         """The parts in a group."""
         return self.shots_of[group] if step.analysis.part == "shot" else [group]
+
+    def values(self, column: str) -> Mapping[str, set[str]]:
+        """Which values of a column of `shot` each mould's shots have."""
+        if column not in self._values:
+            known = self.shots.select("mould", column).drop_nulls().unique()
+            self._values[column] = {}
+            for mould, value in known.iter_rows():
+                self._values[column].setdefault(mould, set()).add(str(value))
+        return self._values[column]
 
     def logs(self, shots: Sequence[str]) -> str:
         """Digest of shots, in that order."""
@@ -131,6 +155,7 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     }
     happened = workshop.events
     return Inputs(
+        shots=shots,
         of_shot=of_shot,
         mould_of=mould_of,
         shots_of={m: tuple(s) for m, s in sorted(shots_of.items())},
@@ -183,7 +208,8 @@ class Keys:
             above = [p.of_group.get(g, "") for p in self.parents for g in (*moulds, WHOLE)]
         else:
             moulds = [group]
-            above = [p.of_group.get(g, "") for p in self.parents for g in (group, WHOLE)]
+            above = [p.of_group.get(group, "") for p in self.parents]
+            above += [self._of_whole(p, group) for p in self.parents if p.step.analysis.part == "workshop"]
         shots = [s for m in moulds for s in (i.shots_of[m] if a.part == "shot" else i.eligible[m])]
         books = digest(*(i.of_book.get(m, "") for m in moulds))
         return ".".join((self.code, self.given, books, digest(*shots), i.logs(shots), self._beside(moulds, shots),
@@ -227,8 +253,10 @@ class Keys:
                 if at not in p.first:
                     p.first[at] = Keys(i, p.step, p.params).of_first(mould, n)
                 above.append(p.first[at])
+            elif part == "workshop":
+                above.append(self._of_whole(p, mould))
             else:
-                above.append(_reader(i, p, mould if part == "mould" else WHOLE)(mould if part == "mould" else WHOLE))
+                above.append(_reader(i, p, mould)(mould))
         events: list[str] = []
         if self.reads_events:
             names, later = set(shots), i.starts[mould][n] if n < len(i.starts[mould]) else None
@@ -247,6 +275,9 @@ class Keys:
         shots = i.eligible[mould]
         above = []
         for p in self.parents:
+            if p.step.analysis.part == "workshop":
+                above.append(self._of_whole(p, mould))
+                continue
             read = _reader(i, p, mould)
             above += [read(s) for s in (shots if p.step.analysis.part == "shot" else (mould,))]
         beside = self._beside([mould], shots)
@@ -260,6 +291,16 @@ class Keys:
         books = digest(*(i.of_book[m] for m in moulds))
         beside = self._beside(moulds, shots)
         return ".".join((self.code, self.given, books, i.logs(shots), beside, digest(*above)))
+
+    def _of_whole(self, parent: Known, mould: str) -> str:
+        """What a workshop's analysis says to a mould: of tables that are narrowed, by the rows that the mould gets."""
+        asked = [t.name for t in parent.step.analysis.yields if t.name in self.step.reads]
+        by = narrowed(self.step.analysis)
+        if not parent.content or not all(t in by for t in asked) or WHOLE in parent.failed:
+            return parent.of_group.get(WHOLE, "")
+        return digest(
+            *(parent.content_of(t, by[t], v) for t in asked for v in sorted(self.inputs.values(by[t]).get(mould, ())))
+        )
 
     def _beside(self, moulds: Sequence[str], shots: Sequence[str]) -> str:
         i = self.inputs

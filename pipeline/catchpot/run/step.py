@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import Kept, keeps
+from catchpot.analysis import Kept, keeps, narrowed
 from catchpot.errors import PluginFault
+from catchpot.keeping import fingerprint
 from catchpot.run import deliver, job, staleness
 from catchpot.run.graph import Plan, Step
 from catchpot.run.guard import OverTime, limited, own_line
@@ -103,6 +104,11 @@ class StepRun:
         self.module = plugin.module
         self.worker = registry.worker if plugin.outside else None
         self.keeps = _keeps(step)
+        # what others get only some rows of
+        given = {t.name for t in step.analysis.yields} if step.analysis.part == "workshop" else set()
+        asked = {(t, c) for s in the_plan.steps for t, c in narrowed(s.analysis).items() if t in given}
+        self.narrowed = sorted(asked)
+        self.known.content = {g: k for g, (k, _) in self.groups_before.items() if g.startswith("\x1f")}
 
     def skip(self) -> StepOutcome | None:
         """Take the keys the ledger has, computing nothing."""
@@ -194,7 +200,7 @@ class StepRun:
         now = {p for g in self.inputs.groups(self.step) for p in self.inputs.parts(self.step, g)}
         gone = [p for p in self._ledger_of(None) if p not in now]
         if not dry_run:
-            for group in set(self.groups_before) - set(self.known.of_group):
+            for group in set(self.groups_before) - set(self.known.of_group) - set(self.known.content):
                 self.pending.group(self.step.name, group, None)
         return gone
 
@@ -278,6 +284,7 @@ class StepRun:
         self.outcome.computed += len(units)
         self.outcome.refused += sum(u in whole for u in units)
         self.known.failed -= set(units)
+        self._digest(frames)
         refused = deliver.refusals(self.step.analysis, the_job, result)
         self._keep(units, frames, refused, rows, self._to_keep(units, result), self._later(the_job))
 
@@ -315,6 +322,17 @@ class StepRun:
         if not 0 < shots < len(starts) or starts[shots - 1] == starts[shots]:
             return None
         return Kept(shots, state) if key == self.keys_of.of_first(units[0], shots) else None
+
+    def _digest(self, frames: Mapping[Table, pl.DataFrame]) -> None:
+        """Tell apart what a workshop's analysis has given, as others get it."""
+        now: dict[str, str] = {}
+        for table, frame in ((t.name, f) for t, f in frames.items()):
+            for column in (c for name, c in self.narrowed if name == table):
+                for (value,), rows in frame.partition_by(column, as_dict=True).items():
+                    now[staleness.content_group(table, column, value)] = fingerprint(rows.rechunk())
+        for group in {*now, *self.known.content} if self.narrowed else ():
+            self.pending.group(self.step.name, group, (now[group], 0) if group in now else None)
+        self.known.content = now
 
     def _later(self, the_job: Job) -> dict[str, Later]:
         """Of a mould that was added to: its later shots."""

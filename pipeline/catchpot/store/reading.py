@@ -99,6 +99,22 @@ class Reading:
             return {}
         return kept.read(self.con, analysis, parts)
 
+    def state(self) -> list[str]:
+        """What tells one state of the store from another: keys of groups, failures, files set aside, what is closed.
+
+        It reads no results: where these change, so does a key.
+        """
+        if self.con is None:
+            return []
+        asked = {
+            "ledger_group": 'SELECT bit_xor(hash(analysis, "group", key)), count(*) FROM ledger_group',
+            "ledger": "SELECT bit_xor(hash(analysis, part, key, status)), count(*) FROM ledger WHERE status = 'failed'",
+            "quarantine": "SELECT bit_xor(hash(q)), count(*) FROM quarantine q",
+            "closed": "SELECT bit_xor(hash(c)), count(*) FROM closed c",
+            "shot": "SELECT bit_xor(hash(shot, source_digest, revision)), count(*) FROM shot",
+        }
+        return [f"{t} {self.con.execute(sql).fetchall()}" for t, sql in asked.items() if t in self._columns]
+
     def timing(self) -> pl.DataFrame:
         """What each analysis's last computing took; see `ledger.TIMING`."""
         if self.con is None or "ledger_timing" not in self._columns:
