@@ -203,6 +203,7 @@ def limited(most: int, *words: str, home: Path) -> subprocess.CompletedProcess[s
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_disk_that_is_full_costs_no_page_that_was_good(workshop: Path, tmp_path: Path) -> None:
     assert catchpot("run", home=workshop).returncode == 0
     before = {p.name: p.read_bytes() for p in (workshop / "reports").rglob("*") if p.is_file()}

@@ -48,6 +48,7 @@ def contents(home: Path) -> dict[str, pl.DataFrame]:
         }
 
 
+@pytest.mark.slow
 @pytest.mark.kill
 def test_killed_at_random_moments_and_run_again_it_is_the_same_store(
     bench: Any, plain: Any, monkeypatch: pytest.MonkeyPatch

@@ -217,6 +217,7 @@ def test_a_damaged_plain_log_is_read_alike_alone_and_among_others(
     assert compared > 5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", FORMATS)
 def test_a_damaged_profiled_log_is_read_alike_by_either_way(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str

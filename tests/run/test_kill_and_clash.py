@@ -65,6 +65,7 @@ def command(home: Path, *words: str) -> int:
     return main(["--home", str(home), *words, "--trust-plugins"])
 
 
+@pytest.mark.slow
 @pytest.mark.kill
 def test_killed_at_random_moments_nothing_is_torn_and_the_next_run_completes_it() -> None:
     found = slice_of("kills")

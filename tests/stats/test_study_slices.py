@@ -7,6 +7,7 @@ import pytest
 from tests.studies.harness import RESULTS, slice_of
 
 
+@pytest.mark.slow
 def test_drift_study_slice() -> None:
     rows = {r["what"]: r for r in slice_of("drift").iter_rows(named=True)}
     # 25 seeds: a share of 0.89 has a standard error of 0.06.
@@ -18,6 +19,7 @@ def test_drift_study_slice() -> None:
     assert rows["steady, alike from shot to shot (0.6): any of nine measures called in 60 shots"]["share"] <= 0.2
 
 
+@pytest.mark.slow
 def test_drift_families_slice() -> None:
     every = {r["method"]: r for r in slice_of("drift-families").filter(pl.col("family") == "all").iter_rows(named=True)}
     # 4 seeds of 10 families: the mean of 40 scores has a standard error of about 0.04.
@@ -25,6 +27,7 @@ def test_drift_families_slice() -> None:
     assert every["catchpot"]["f1"] > every["penalised search"]["f1"]
 
 
+@pytest.mark.slow
 def test_capability_study_slice() -> None:
     frame = slice_of("capability").filter(pl.col("method") == "catchpot")
     # 12 months a case, 72 cases: 0.95 has a standard error of 0.007 over all (both limits share their shots).

@@ -111,6 +111,7 @@ def test_ramped_pressure() -> None:
     assert float(front.share[0, 0]) * 0.5 == pytest.approx(0.306186, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_coarser_and_finer_steps_agree(fill: Fill) -> None:
     times = [
         first(fill(RIM, flow=2e-5, pressure=4e4, line_resistance=4e9, dt_s=dt).arrival_s) for dt in (0.5, 0.25, 0.1)

@@ -65,6 +65,7 @@ def truth(made: mu.MadeUp, column: str, shot: str = "strip-0002") -> Any:
     return made.truth_shot.row(by_predicate=pl.col("shot") == shot, named=True)[column]
 
 
+@pytest.mark.slow
 def test_every_litre_is_somewhere() -> None:
     """What the pump gave is in runner and hose, bed, cover, vent hose and pot, or past the seal."""
     moulds = everything(6).moulds
@@ -349,6 +350,7 @@ def only(made: mu.MadeUp, shot: str) -> mu.MadeUp:
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.15, 0.25, 0.4])
 def test_the_race_track_dial_is_the_resistance_taken_off(share: float) -> None:
     """At a pressure held steady, resistance at a volume is pressure over flow; compare both shots on volume."""

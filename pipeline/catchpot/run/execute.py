@@ -11,6 +11,7 @@ import polars as pl
 from catchpot.core_tables import EVENT, PART, REFUSAL
 from catchpot.errors import Stopped
 from catchpot.run import staleness
+from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step, plan
 from catchpot.run.outcome import AnalyseOutcome
 from catchpot.run.pending import Pending
@@ -73,9 +74,10 @@ def analyse(
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
     pending = Pending(store)
+    engine = Engine(workshop.settings.run.workers)
     for step in the_plan.steps:
         params = settings_of(workshop, step)
-        run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry)
+        run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry, engine)
         # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
         try:
             outcome_of = run.all(dry_run) if step.name in wanted else run.skip()

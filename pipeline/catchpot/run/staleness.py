@@ -151,7 +151,7 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     settings = {
         k: v
         for k, v in workshop.settings.raw.items()
-        if k not in ("plugins", "analyses", "settings", "profiles", "export")
+        if k not in ("plugins", "analyses", "settings", "profiles", "export", "run")
     }
     happened = workshop.events
     return Inputs(

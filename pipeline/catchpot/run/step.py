@@ -15,6 +15,7 @@ from catchpot.analysis import Kept, keeps, narrowed
 from catchpot.errors import PluginFault
 from catchpot.keeping import fingerprint
 from catchpot.run import deliver, job, staleness
+from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step
 from catchpot.run.guard import OverTime, limited, own_line
 from catchpot.run.outcome import StepOutcome
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from catchpot.store.reading import Reading
     from catchpot.workshop import Workshop
 
-BATCH = 500
+BATCH = 250
 # A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis.
 GIVE_UP_AFTER = 25
 
@@ -79,6 +80,7 @@ class StepRun:
         past: Past,
         progress: Progress | None,
         registry: Registry,
+        engine: Engine,
     ) -> None:
         self.step, self.workshop, self.pending, self.inputs = step, workshop, pending, inputs
         self.declared = the_plan.declared
@@ -103,6 +105,7 @@ class StepRun:
         plugin = registry.plugin_of(step.name)
         self.module = plugin.module
         self.worker = registry.worker if plugin.outside else None
+        self.engine = engine if self.worker is None else Engine(0)
         self.keeps = _keeps(step)
         # what others get only some rows of
         given = {t.name for t in step.analysis.yields} if step.analysis.part == "workshop" else set()
@@ -154,8 +157,7 @@ class StepRun:
             with self.pending.store.reading() as r:
                 self.kept = r.kept(self.step.name, stale)
         size = BATCH if self.step.analysis.part == "shot" else 1
-        for i in range(0, len(stale), size):
-            self._compute(stale[i : i + size])
+        self._compute_all([stale[i : i + size] for i in range(0, len(stale), size)])
         self._settle(open_groups)
         self.outcome.errors = self._errors()
         self.outcome.seconds = time.perf_counter() - began
@@ -241,6 +243,46 @@ class StepRun:
             said.append(f"{who} failed on {named}: {pairs[0][1]}")
         return said
 
+    def _compute_all(self, batches: Sequence[Sequence[str]]) -> None:
+        """Compute batches, in other processes where that pays and nothing was kept; what fails there fails here."""
+        left = list(batches)
+        shots = sum(len(self.inputs.eligible.get(u, ())) or 1 for units in batches for u in units)
+        if self.engine.pays(len(batches), shots) and not self.kept:
+            try:
+                done = self.engine.computed(self.step.analysis, batches, self._job, self.limit_s)
+                for units, the_job, result, seconds in done:
+                    left.pop(0)
+                    self.outcome.compute_s += seconds
+                    if the_job is None or result is None or not self._taken(units, the_job, result, seconds):
+                        self._compute(units)
+            except KeyboardInterrupt:
+                raise
+            except Exception:  # a process that ended, or none that could be started: what is left is computed here
+                pass
+        for units in left:
+            self._compute(units)
+
+    def _job(self, units: Sequence[str]) -> Job | None:
+        """The job of a batch for another process; None where it can't be made, which is told when it is made here."""
+        began = time.perf_counter()
+        try:
+            with self.pending.reading() as r:
+                made = job.build(r, self.step, units, self.declared, self.workshop.book, self.params)
+        except Exception:
+            return None
+        self.outcome.read_s += time.perf_counter() - began
+        self.outcome.rows_read += sum(f.height for f in made.tables.values())
+        return made
+
+    def _taken(self, units: Sequence[str], the_job: Job, result: Result, seconds: float) -> bool:
+        """Take what another process computed; False where it is not what was promised."""
+        try:
+            frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+        except deliver.DeliveryError:
+            return False
+        self._take(units, the_job, result, frames, seconds)
+        return True
+
     def _compute(self, units: Sequence[str]) -> None:
         """Compute units; where that raises, halves of them, until what is bad stands alone."""
         if self.over_time:
@@ -274,9 +316,20 @@ class StepRun:
             trace = getattr(error, "trace", "") or traceback.format_exc()
             self._failed(units, trace, time.perf_counter() - began, self.last_failure)
             return
+        self._take(units, the_job, result, frames, time.perf_counter() - began)
+
+    def _take(
+        self,
+        units: Sequence[str],
+        the_job: Job,
+        result: Result,
+        frames: Mapping[Table, pl.DataFrame],
+        seconds: float,
+    ) -> None:
+        """Take results that are as promised."""
         self.well = True
         whole = deliver.refused_whole(self.step.analysis, result)
-        each = (time.perf_counter() - began) / len(units)
+        each = seconds / len(units)
         rows = [
             (self.step.name, u, self.keys[u], "refused" if u in whole else "done", whole.get(u, ""), each)
             for u in units

@@ -63,6 +63,15 @@ class PluginSettings(Strict):
     )
 
 
+class RunSettings(Strict):
+    """How analyses are computed; it changes no result."""
+
+    workers: Annotated[int, Field(ge=0)] | None = Field(
+        default=None,
+        description="processes for long work; 0 computes everything in one, none given takes one a processor",
+    )
+
+
 class ExportSettings(Strict):
     """What leaves for other programs."""
 
@@ -81,6 +90,7 @@ class Settings(Strict):
     settings: dict[str, dict[str, Any]] = Field(default_factory=dict)
     profiles: dict[str, Profile] = Field(default_factory=dict)
     export: ExportSettings = Field(default_factory=lambda: ExportSettings())
+    run: RunSettings = Field(default_factory=lambda: RunSettings())
     _raw: Mapping[str, Any] = PrivateAttr(default_factory=dict)
     _digests: dict[str, str] = PrivateAttr(default_factory=dict)
 

@@ -157,6 +157,7 @@ def test_run_rules_are_selected_by_phrase_and_their_rate_is_told(make_job: Make)
         CapabilityParams(run_rules=["rule 2"])
 
 
+@pytest.mark.slow
 def test_steady_months_are_seldom_called_unsteady(make_job: Make) -> None:
     months = [
         rows(run(make_job({"injected_volume_l": steady(40, 2.55, 0.02, seed)}, hours=17)))["injected_volume_l"][

@@ -17,6 +17,7 @@ SHORT_OF_RECALL = {"overfill": 0.65, "race_tracking": 0.8}
 and a disc that races from the start looks like a thinner resin."""
 
 
+@pytest.mark.slow
 def test_a_slice_of_the_confusion_study() -> None:
     table = slice_of("faults")
     healthy = table.filter(pl.col("true") == "healthy")

@@ -49,6 +49,7 @@ def test_straight_fronts_are_found_within_their_intervals(name: str) -> None:
     assert both["porosity"].to_numpy() == pytest.approx(both["porosity_true"].to_numpy(), rel=1e-6)
 
 
+@pytest.mark.slow
 def test_plates_in_two_dimensions_are_found_within_their_intervals() -> None:
     """Three families whose arrival no formula knows, with patterns of cloth that move the first resin."""
     moulds = {f: plates(f, 10, 4)[0] for f in ("strip", "oval", "hull")}

@@ -8,6 +8,7 @@ from tests.studies.harness import RESULTS
 from tests.studies.study_arrival import arrival_table, mobility_table, tries
 
 
+@pytest.mark.slow
 def test_a_slice_of_the_study() -> None:
     """Three moulds of each geometry a case: loose, but a broken analysis would not pass."""
     cases = ("straight", "strokes of 25 ml", "vent hose 2 m, not booked")

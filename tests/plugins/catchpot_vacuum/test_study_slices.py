@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+import pytest
 from tests.studies.harness import RESULTS, slice_of
 
 
@@ -11,10 +12,12 @@ def committed(name: str) -> pl.DataFrame:
     return pl.read_csv(RESULTS / f"{name}.csv")
 
 
+@pytest.mark.slow
 def test_no_date_out_of_noise() -> None:
     assert slice_of("seal-no-wear")["dated_pct"].mean() <= 5.0  # type: ignore[operator]  # a number: the column is
 
 
+@pytest.mark.slow
 def test_forecasts_hold_and_are_given() -> None:
     frame = slice_of("seal-life").filter(pl.col("method") == "catchpot")
     share = float(np.average(frame["held_pct"].to_numpy(), weights=frame["dated_pct"].to_numpy()))
@@ -22,11 +25,13 @@ def test_forecasts_hold_and_are_given() -> None:
     assert frame.filter(pl.col("growth") == "even")["dated_pct"].mean() >= 60.0  # type: ignore[operator]  # as above
 
 
+@pytest.mark.slow
 def test_half_life_error() -> None:
     frame = slice_of("seal-half-life").filter(pl.col("growth") == "all")
     assert frame["median_error_pct"][0] <= 30.0
 
 
+@pytest.mark.slow
 def test_inner_leak_from_holds_in_steps() -> None:
     inner = slice_of("seal-split").filter((pl.col("seal") == "inner") & (pl.col("shots") == 1))
     linear = inner.filter(pl.col("case") == "linear")
