@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
@@ -18,7 +19,7 @@ MOST = 200.0
 """Every shot is laid on its mould's curve at some tens of stretches; a scan only reads."""
 
 
-def test_fill_against_one_scan(tmp_path: Path) -> None:
+def test_fill_against_one_scan(tmp_path: Path, ratio: Callable[[str, str, float], None]) -> None:
     moulds = tuple(m for m in mu.five_moulds(SHOTS) if m.name in CHANNELS)
     shots = mu.simulate(mu.Scenario(moulds=moulds, nuisances=mu.Nuisances.off()), 3)
     tables, book = core_tables(shots), shots.book()
@@ -35,4 +36,5 @@ def test_fill_against_one_scan(tmp_path: Path) -> None:
     assert error.null_count() == 0
     assert np.median(error.to_numpy()) < 0.003
     print(f"scan {scan:.4f} s, fill {taken:.2f} s, ratio {taken / scan:.0f}, a shot {1e3 * taken / fill.height:.1f} ms")
+    ratio("injection and fill", "one scan of their columns", taken / scan)
     assert taken < MOST * scan

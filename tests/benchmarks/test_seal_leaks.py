@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -58,7 +59,9 @@ def job(frame: pl.DataFrame) -> Job:
 
 # Without the hold's flag every curve is cut into straight pieces first.
 @pytest.mark.parametrize(("flagged", "most"), [(True, 4.0), (False, 12.0)])
-def test_leaks_against_one_scan(tmp_path: Path, flagged: bool, most: float) -> None:
+def test_leaks_against_one_scan(
+    tmp_path: Path, flagged: bool, most: float, ratio: Callable[[str, str, float], None]
+) -> None:
     frames = [samples(first, flagged) for first in range(0, SHOTS, BATCH)]
     with duckdb.connect(str(tmp_path / "samples.duckdb")) as connection:
         for k, frame in enumerate(frames):
@@ -78,4 +81,5 @@ def test_leaks_against_one_scan(tmp_path: Path, flagged: bool, most: float) -> N
     assert found.height == BATCH
     assert found["leak_mbar_l_s"].median() == pytest.approx(0.16, rel=0.05)
     print(f"scan {scan:.3f} s, leaks {leaks:.3f} s, ratio {leaks / scan:.2f}")
+    ratio(f"seal leaks, {'holds flagged' if flagged else 'holds found'}", "one scan of their columns", leaks / scan)
     assert leaks < most * scan

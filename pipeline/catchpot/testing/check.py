@@ -29,6 +29,7 @@ ANALYSIS_CHECKS: dict[str, Check] = {
     "twice the same": check_analysis.twice_the_same,
     "a batch and its parts": check_analysis.batch_and_parts,
     "causal": check_analysis.causal,
+    "adds up": check_analysis.adds_up,
     "odd shots": check_analysis.odd_shots,
 }
 

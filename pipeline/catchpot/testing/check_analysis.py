@@ -8,11 +8,12 @@ from dataclasses import replace
 from datetime import UTC, datetime, time
 from typing import TYPE_CHECKING
 
-from catchpot.analysis import Result
+from catchpot.analysis import Result, keeps
 from catchpot.plugins.shapes import analysis_faults
 from catchpot.run import job
 from catchpot.run.execute import settings_of
 from catchpot.run.graph import Step
+from catchpot.store.results import dated
 from catchpot.tables import Column, Table
 from catchpot.testing.check_data import CheckData, odd_core
 from catchpot.testing.check_same import difference
@@ -136,6 +137,58 @@ def causal(step: Step, data: CheckData) -> Iterator[str]:
             if wrong:
                 yield f"it is declared causal, yet later shots changed what was said until {until:%Y-%m-%d}: {wrong}"
                 return
+
+
+def adds_up(step: Step, data: CheckData) -> Iterator[str]:
+    """What is kept gives the same: a history gone on with after some shots, and one worked through as a whole."""
+    kind = keeps(step.analysis)
+    if kind == "worked_out":
+        yield from _worked_out(step, data)
+    elif kind not in ("", "added"):
+        yield f"keeps is {kind!r}, neither 'added' nor 'worked_out'"
+    if kind != "added":
+        return
+    if step.analysis.part != "mould" or not step.analysis.causal:
+        yield "it says that later shots are added, and is not a causal history of moulds"
+        return
+    params = settings_of(data.workshop, step)
+    for unit in data.units(step):
+        shots = data.frames.table("shot").filter(pl_column("mould") == unit).drop_nulls("started_at")
+        shots = shots.sort("started_at", "shot")
+        whole = data.compute(step, [unit])
+        for share in (0.5, 0.8, 1.0):
+            until = shots["started_at"][int(share * (shots.height - 1))]
+            kept = data.compute(step, [unit], until=until).kept
+            if kept is None or kept.shots >= shots.height:
+                continue
+            given = job.build(data.frames, step, [unit], data.plan.declared, data.workshop.book, params, kept=kept)
+            more = step.analysis.compute(given)
+            later, since = shots["shot"][kept.shots :].to_list(), shots["started_at"][kept.shots]
+            for table in step.analysis.yields:
+                frame = whole.tables[table.name]
+                after = pl_column("shot").is_in(later) if "shot" in table.names else pl_column(dated(table)) >= since
+                wrong = difference(table, frame.filter(after), more.tables[table.name])
+                if wrong:
+                    yield f"gone on with after {kept.shots} shots of {unit}, it says otherwise than at once: {wrong}"
+                    return
+
+
+def _worked_out(step: Step, data: CheckData) -> Iterator[str]:
+    params = settings_of(data.workshop, step)
+    starts = data.frames.table("shot")["started_at"].drop_nulls().sort()
+    for unit in data.units(step):
+        kept = data.compute(step, [unit], until=starts[starts.len() // 2]).kept
+        given = job.build(data.frames, step, [unit], data.plan.declared, data.workshop.book, params, kept=kept)
+        with_it = step.analysis.compute(given)
+        what = f"with what it kept of half the shots of {unit}"
+        yield from _compared(step, data, data.compute(step, [unit]), with_it, what)
+
+
+def pl_column(name: str) -> pl.Expr:
+    """A column, polars imported where it is used."""
+    import polars as pl
+
+    return pl.col(name)
 
 
 def _known(table: Table, frame: pl.DataFrame, data: CheckData, until: datetime) -> pl.DataFrame:
