@@ -324,6 +324,9 @@ def _go_on(
 
     key = pages.made_of(workshop, registry, computed.away)
     if pages.stand(workshop.reports_dir, key):
+        from catchpot.report.render import ReportOutcome
+
+        written = ReportOutcome(workshop.reports_dir / "index.html", ())
         told = {"index": str(workshop.reports_dir / "index.html"), "unchanged": True}
         said, wrong = [f"report: {workshop.reports_dir / 'index.html'} (nothing changed)"], []
     else:

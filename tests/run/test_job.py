@@ -218,10 +218,11 @@ def test_memory_does_not_hold_all_shots_at_once(
 ) -> None:
     names = [f"s{i:04d}" for i in range(1100)]
     put(names)
+    (home / "catchpot.toml").write_text("[run]\nworkers = 0\n")  # here, where the jobs can be seen
     fill = tiny.volumes()
     ws = workshop()
     analyse(ws, registry(ws, fill))
-    assert [len(j.units) for j in fill.jobs] == [500, 500, 100]
+    assert [len(j.units) for j in fill.jobs] == [250, 250, 250, 250, 100]
     assert all(j.tables["sample"]["shot"].n_unique() == len(j.units) for j in fill.jobs)
     with Store(home / "shots.duckdb").reading() as r:
         assert r.table("fill").height == 1100

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from catchpot.analysis import Job, Kept, Result
@@ -34,6 +34,7 @@ PLAIN = st.recursive(
 )  # fmt: skip
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a loaded machine
 @given(PLAIN)
 def test_what_is_packed_comes_back(value: object) -> None:
     assert unpack(pack(value)) == value

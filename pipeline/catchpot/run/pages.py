@@ -49,9 +49,9 @@ def stand(folder: Path, key: str) -> bool:
 def remember(folder: Path, key: str, pages: Sequence[Path]) -> None:
     """Note what the pages were made of."""
     try:
-        seen = _seen(folder, [p.name for p in pages])
+        seen = _seen(folder, [p.relative_to(folder).as_posix() for p in pages])
         write_whole(folder / STAMP, json.dumps({"key": key, "pages": seen}) + "\n")
-    except OSError:
+    except (OSError, ValueError):
         return  # then they are written anew next time
 
 
