@@ -326,7 +326,7 @@ def _go_on(
     if pages.stand(workshop.reports_dir, key):
         from catchpot.report.render import ReportOutcome
 
-        written = ReportOutcome(workshop.reports_dir / "index.html", ())
+        written = ReportOutcome(workshop.reports_dir / "index.html", (), board=pages.board(workshop.reports_dir))
         told = {"index": str(workshop.reports_dir / "index.html"), "unchanged": True}
         said, wrong = [f"report: {workshop.reports_dir / 'index.html'} (nothing changed)"], []
     else:
@@ -334,7 +334,7 @@ def _go_on(
             written = write_report(workshop, registry, None, computed.away)
         told, said, wrong = written.as_dict(), written.sentences(), written.complaints()
         if not wrong:
-            pages.remember(workshop.reports_dir, key, written.pages)
+            pages.remember(workshop.reports_dir, key, written.pages, written.board)
     seconds = {} if began is None else {
         "ingest": ingested - began, "analyse": analysed - ingested, "report": time.perf_counter() - analysed,
     }  # fmt: skip

@@ -46,11 +46,16 @@ def stand(folder: Path, key: str) -> bool:
         return False
 
 
-def remember(folder: Path, key: str, pages: Sequence[Path]) -> None:
-    """Note what the pages were made of."""
+def board(folder: Path) -> tuple[str, ...]:
+    """What was said for a terminal beside the pages that stand."""
+    return tuple(json.loads((folder / STAMP).read_text(encoding="utf-8")).get("board", ()))
+
+
+def remember(folder: Path, key: str, pages: Sequence[Path], board: Sequence[str] = ()) -> None:
+    """Note what the pages were made of. board: what was said for a terminal beside them."""
     try:
         seen = _seen(folder, [p.relative_to(folder).as_posix() for p in pages])
-        write_whole(folder / STAMP, json.dumps({"key": key, "pages": seen}) + "\n")
+        write_whole(folder / STAMP, json.dumps({"key": key, "pages": seen, "board": list(board)}) + "\n")
     except (OSError, ValueError):
         return  # then they are written anew next time
 
@@ -59,4 +64,4 @@ def _seen(folder: Path, names: Sequence[str]) -> dict[str, list[int]]:
     return {n: [(s := (folder / n).stat()).st_size, s.st_mtime_ns] for n in names}
 
 
-__all__ = ["made_of", "remember", "stand"]
+__all__ = ["board", "made_of", "remember", "stand"]
