@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import polars as pl
+from joblib import Parallel, delayed
 from tests.studies.harness import study
 from tests.studies.matters_world import IDENTIFIABLE, run
 
@@ -16,7 +17,8 @@ def matters(seeds: Sequence[int]) -> pl.DataFrame:
     Bars over identifiable changes: first cause right in at least 90 % of those found, no second card in at least 95 %,
     no event blamed that did not do it in at least 97 % of cards. Cards that are only notes are not counted as second.
     """
-    rows = pl.DataFrame([r for seed in seeds for r in run(1000 + seed)], infer_schema_length=None)
+    made_of = Parallel(n_jobs=2)(delayed(run)(1000 + seed) for seed in seeds)
+    rows = pl.DataFrame([r for of_seed in made_of for r in of_seed], infer_schema_length=None)
     changed = rows.filter(pl.col("cause") != "none")
     groups = [("all", changed), ("identifiable", changed.filter(pl.col("cause").is_in(IDENTIFIABLE)))]
     groups += [(c, changed.filter(pl.col("cause") == c)) for c in sorted(changed["cause"].unique())]
