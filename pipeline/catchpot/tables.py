@@ -9,7 +9,7 @@ A declaration is text only and imports no data-frame library, so that a plugin c
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -124,6 +124,16 @@ def shape(table: Table, columns: dict[str, Any]) -> pl.DataFrame:
     )
 
 
+def from_rows(table: Table, rows: Sequence[Mapping[str, Any]], *, whole: bool = False) -> pl.DataFrame:
+    """A frame in the table's order and types from a mapping a row; without rows, an empty one.
+
+    A column that a row does not hold is null, or with `whole` a KeyError. Other entries are left out.
+    """
+    if not rows:
+        return empty(table)
+    return shape(table, {n: [r[n] if whole else r.get(n) for r in rows] for n in table.names})
+
+
 def violations(table: Table, frame: pl.DataFrame) -> Sequence[str]:
     """What is wrong with a delivered frame: columns, types, key, infinities, NaN, range. Empty when all is well."""
 
@@ -164,4 +174,4 @@ def violations(table: Table, frame: pl.DataFrame) -> Sequence[str]:
     return found
 
 
-__all__ = ["Column", "Table", "empty", "polars_schema", "shape", "violations"]
+__all__ = ["Column", "Table", "empty", "from_rows", "polars_schema", "shape", "violations"]

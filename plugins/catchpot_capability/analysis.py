@@ -16,7 +16,7 @@ from catchpot.analysis import Job, Refused, Result
 from catchpot.happened import SHOT_COLUMNS, Happened
 from catchpot.report import words
 from catchpot.stats.capability import capability
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, from_rows
 from catchpot.workshop import Mould
 from catchpot_capability import happened, sentences
 from catchpot_capability.assess import assess
@@ -76,7 +76,7 @@ class CapabilityAnalysis:
                     refused.append(Refused(mould, f"capability.{measure}", "no shot has this measure"))
                     continue
                 self._measure(job, mould, measure, column, wide, cuts, params, rows)
-        tables = {t.name: _frame(t, rows[t.name]) for t in self.yields}
+        tables = {t.name: from_rows(t, rows[t.name]) for t in self.yields}
         return Result(tables, refused)
 
     def _measure(
@@ -142,9 +142,3 @@ class CapabilityAnalysis:
 def _with_limits(entry: Mould) -> list[str]:
     """Measures that have limits at any time, each once."""
     return list(dict.fromkeys([*entry.limits, *(m for c in entry.in_order() for m in c.limits or ())]))
-
-
-def _frame(table: Table, rows: Rows) -> pl.DataFrame:
-    if not rows:
-        return empty(table)
-    return shape(table, {n: [r.get(n) for r in rows] for n in table.names})

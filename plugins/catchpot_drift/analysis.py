@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import FINDING
 from catchpot.happened import SHOT_COLUMNS, happenings
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, empty, from_rows, shape
 from catchpot_drift import changes, series
 from catchpot_drift.findings import finding_rows
 from catchpot_drift.settings import DriftParams
@@ -68,7 +68,7 @@ class DriftAnalysis:
             rows["finding"] += finding_rows(
                 mould, own, self.zone, _few_shots(shots["started_at"].drop_nulls().to_list())
             )
-        tables = {t.name: _frame(t, rows[t.name]) for t in (DRIFT, DRIFT_WATCH, FINDING)}
+        tables = {t.name: from_rows(t, rows[t.name], whole=t is not FINDING) for t in (DRIFT, DRIFT_WATCH, FINDING)}
         return Result({**tables, "drift_value": pl.concat(values)}, refused)
 
     def _tracked(self, job: Job, mould: str, params: DriftParams) -> list[str]:
@@ -88,9 +88,3 @@ def _few_shots(starts: list[datetime], shots: int = 4) -> timedelta:
     """How long so many shots of the mould usually take."""
     gaps = sorted(b - a for a, b in pairwise(starts))
     return shots * gaps[len(gaps) // 2] if gaps else timedelta(0)
-
-
-def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    if not rows:
-        return empty(table)
-    return shape(table, {k: [r.get(k) for r in rows] for k in rows[0]})

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from catchpot.core_tables import FINDING
 from catchpot.stats.healthy_curve import GRID
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import from_rows, shape
 from catchpot_faults.tables import FAULT_EVIDENCE, FAULT_ODDS, ODD_CURVE
 
 if TYPE_CHECKING:
@@ -33,22 +33,19 @@ def tables(
     """All tables of `faults` for one mould, without its first shots."""
     found = [(i, f) for i, fs in enumerate(judged.findings) for f in fs]
     return {
-        FINDING.name: _shaped(FINDING, finding_rows(shots, judged)),
+        FINDING.name: from_rows(FINDING, finding_rows(shots, judged), whole=True),
         FAULT_EVIDENCE.name: _evidence(shots, judged)[first:],
-        FAULT_ODDS.name: _shaped(FAULT_ODDS, [_odds_row(shots, i, f, kinds, odds) for i, f in found]),
-        ODD_CURVE.name: _shaped(
+        FAULT_ODDS.name: from_rows(FAULT_ODDS, [_odds_row(shots, i, f, kinds, odds) for i, f in found], whole=True),
+        ODD_CURVE.name: from_rows(
             ODD_CURVE,
             [
                 _drawn(shots, judged, i)
                 for i, fs in enumerate(judged.findings)
                 if fs and np.isfinite(judged.expected[i]).any()
             ],
+            whole=True,
         ),
     }
-
-
-def _shaped(table: Table, rows: list[dict[str, object]]) -> pl.DataFrame:
-    return shape(table, {c: [r[c] for r in rows] for c in table.names}) if rows else empty(table)
 
 
 def finding_rows(shots: Shots, judged: Judged) -> list[dict[str, object]]:

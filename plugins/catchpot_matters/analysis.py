@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict
 from catchpot.analysis import Job, Result
 from catchpot.core_tables import MATTER, MATTER_LINE
 from catchpot.happened import SHOT_COLUMNS, Happened, happenings
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, from_rows
 from catchpot_matters import statements as say
 from catchpot_matters.assemble import rows_of
 from catchpot_matters.grouping import group
@@ -55,7 +55,7 @@ class MatterAnalysis:
             own, below = self._mould(job, mould)
             heads += own
             lines += below
-        return Result({"matter": _frame(MATTER, heads), "matter_line": _frame(MATTER_LINE, lines)})
+        return Result({"matter": from_rows(MATTER, heads), "matter_line": from_rows(MATTER_LINE, lines)})
 
     def _mould(self, job: Job, mould: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
         shots = _of(job, "shot", mould).sort("started_at", "shot")
@@ -109,7 +109,3 @@ def _forecasts(job: Job, mould: str) -> list[dict[str, Any]]:
         return []
     own = _of(job, "seal_life", mould).sort("as_of")
     return own.unique("seal", keep="last", maintain_order=True).to_dicts()
-
-
-def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    return shape(table, {n: [r.get(n) for r in rows] for n in table.names}) if rows else empty(table)

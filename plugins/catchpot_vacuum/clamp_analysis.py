@@ -14,7 +14,7 @@ from catchpot.analysis import Job, Result
 from catchpot.causes import CAUSES
 from catchpot.core_tables import FINDING
 from catchpot.report import words
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, from_rows
 from catchpot_vacuum.clamp_watch import LESSENED, LOST, Floats, Margin, Moved, margin, moved, which_end
 from catchpot_vacuum.tables import CLAMP_CHANGE
 
@@ -63,7 +63,7 @@ class ClampAnalysis:
                 if (finding := finding_of(row, params.margin_share, zone)) is not None:
                     found.append(finding)
         return Result({
-            "clamp_change": _frame(CLAMP_CHANGE, rows), "finding": _frame(FINDING, found),
+            "clamp_change": from_rows(CLAMP_CHANGE, rows), "finding": from_rows(FINDING, found),
         })  # fmt: skip
 
 
@@ -173,7 +173,3 @@ def end_words(row: Row) -> str:
     if supply >= 0.5:
         return f"The seals hold as before ({held}): it is the pump, a filter, a valve, the line or the gauge."
     return f"The seals leak more ({held})."
-
-
-def _frame(table: Table, rows: list[Row]) -> pl.DataFrame:
-    return shape(table, {n: [r.get(n) for r in rows] for n in table.names}) if rows else empty(table)

@@ -11,7 +11,7 @@ import polars as pl
 from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Result
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, from_rows
 from catchpot_vacuum.forecast import fit
 from catchpot_vacuum.life_analysis import HISTORY_NEEDS, history
 from catchpot_vacuum.series import Seal, when
@@ -61,10 +61,7 @@ class SealHistoryAnalysis:
                         "half_life_forecast_held": held(own, age, crossed, ended=bool(np.isfinite(seal.until))),
                     }
                 )  # fmt: skip
-        table = (
-            shape(SEAL_HISTORY, {n: [r[n] for r in rows] for n in SEAL_HISTORY.names}) if rows else empty(SEAL_HISTORY)
-        )
-        return Result({SEAL_HISTORY.name: table})
+        return Result({SEAL_HISTORY.name: from_rows(SEAL_HISTORY, rows, whole=True)})
 
 
 def crossing(seal: Seal, age: float) -> float | None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Refused, Result
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, empty, from_rows
 from catchpot_vacuum.forecast import LEAST_LEAKS, Forecast, days_of, forecasts
 from catchpot_vacuum.series import FORECAST_SEALS, Clock, Seal, clock, seals, when
 from catchpot_vacuum.tables import SEAL_LIFE
@@ -121,7 +121,7 @@ def life_rows(mould: str, made: Sequence[Forecast], unit: str, table: Table = SE
                 "back_tested_seals": f.tested, "back_tests_held": f.held,
             }
         )  # fmt: skip
-    return shape(table, {n: [r[n] for r in rows] for n in table.names}) if rows else empty(table)
+    return from_rows(table, rows, whole=True)
 
 
 def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import FINDING
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, empty, from_rows
 from catchpot_vacuum import findings
 from catchpot_vacuum.life_analysis import HISTORY_NEEDS, history
 from catchpot_vacuum.series import Seal, seconds, when
@@ -75,10 +75,8 @@ class SealWatchAnalysis:
                     told = findings.what_would_tell(split, gauge=gauge)
                     refused.append(Refused(mould, f"{self.name}.outer and inner", told))
             rows += findings.of_mould(self.name, mould, job.book, tables, found, split, str(job.book.zone))
-        frame = shape(FINDING, {n: [r.get(n) for r in rows] for n in FINDING.names}) if rows else empty(FINDING)
-        return Result(
-            {FINDING.name: frame, SEAL_SPLIT.name: pl.concat(splits) if splits else empty(SEAL_SPLIT)}, refused
-        )
+        apart = pl.concat(splits) if splits else empty(SEAL_SPLIT)
+        return Result({FINDING.name: from_rows(FINDING, rows), SEAL_SPLIT.name: apart}, refused)
 
 
 def _split(job: Job, mould: str, found: list[Seal], hold: pl.DataFrame) -> Pooled:
@@ -104,4 +102,4 @@ def _split_rows(mould: str, split: Pooled) -> pl.DataFrame:
                 "needed_hold_s": split.needed_hold_s if np.isfinite(split.needed_hold_s) else None,
             }
         )  # fmt: skip
-    return shape(SEAL_SPLIT, {n: [r[n] for r in rows] for n in SEAL_SPLIT.names})
+    return from_rows(SEAL_SPLIT, rows, whole=True)

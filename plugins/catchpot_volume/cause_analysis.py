@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict
 
 from catchpot.analysis import Job, Kept, Refused, Result
 from catchpot.keeping import Worked
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, from_rows
 from catchpot_volume import gather, naming, periods
 from catchpot_volume.answer import sentences
 from catchpot_volume.compare import Comparison, compare
@@ -92,7 +92,7 @@ class CauseAnalysis:
                 changes.append(change)
                 if made and change["_reason"]:
                     refused.append(Refused(mould, "volume_cause.cause", change["_reason"]))
-        tables = {t.name: _frame(t, r) for t, r in ((VOLUME_CAUSE, causes), (VOLUME_CHANGE, changes))}
+        tables = {t.name: from_rows(t, r, whole=True) for t, r in ((VOLUME_CAUSE, causes), (VOLUME_CHANGE, changes))}
         return Result(tables, refused, Kept(0, worked.state()))
 
     def _one(
@@ -207,7 +207,3 @@ def change_row(
         "changed": changed, "clamp_change_mbar": c.clamp_mbar, "other_moulds": c.moulds,
         "other_moulds_step_pct": None if c.others_step is None else 100 * float(np.expm1(c.others_step)),
     }  # fmt: skip
-
-
-def _frame(table: Table, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    return shape(table, {k: [r[k] for r in rows] for k in table.names}) if rows else empty(table)

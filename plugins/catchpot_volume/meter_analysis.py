@@ -17,7 +17,7 @@ from catchpot.analysis import Job, Kept, Result
 from catchpot.keeping import Worked
 from catchpot.physics.volume import book_volume
 from catchpot.stats.changepoint import find_changes, limit_for
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, empty, from_rows, shape
 from catchpot_volume import gather
 from catchpot_volume.meters import CHECKED_SD, Check, checks_of, common_step
 from catchpot_volume.tables import FOUND_STEP, METER, METER_WITNESS
@@ -91,7 +91,7 @@ class MeterAnalysis:
                            witness.filter(pl.col("injector") == injector),
                            [c for c in checks if c.injector == injector], worked)
         ]  # fmt: skip
-        made = {METER.name: shape(METER, {k: [r[k] for r in rows] for k in METER.names}), METER_WITNESS.name: witness}
+        made = {METER.name: from_rows(METER, rows, whole=True), METER_WITNESS.name: witness}
         return Result(made, kept=Kept(0, worked.state()))
 
 

@@ -15,7 +15,7 @@ from catchpot.analysis import Job, Refused, Result
 from catchpot.answers import answers, event_words
 from catchpot.report import words
 from catchpot.stats.outlook import Outlook
-from catchpot.tables import Table, empty, shape
+from catchpot.tables import Table, empty, from_rows
 from catchpot_volume import advice, gather, go, hand, predict
 from catchpot_volume.tables import CHOICES, NEXT_SHOT, NEXT_SHOT_CHECK, nothing
 
@@ -82,7 +82,7 @@ class NextAnalysis:
             rows.append(row)
             if reason:
                 refused.append(Refused(mould, "next_shot.volume_l", reason))
-        made = shape(NEXT_SHOT, {k: [r.get(k) for r in rows] for k in NEXT_SHOT.names}) if rows else empty(NEXT_SHOT)
+        made = from_rows(NEXT_SHOT, rows)
         checked = pl.concat(checks) if checks else empty(NEXT_SHOT_CHECK)
         return Result({NEXT_SHOT.name: made, NEXT_SHOT_CHECK.name: checked}, refused)
 
@@ -221,9 +221,7 @@ class NextAnalysis:
                     "would_fill": row["volume_l"] - wanted >= took, "would_overflow_l": row["volume_l"] - took,
                     "rank_chance": float(np.clip(o.arrival.chance_below(float(np.log(took))), 0, 1))}  # fmt: skip
             rows.append(row)
-        if not rows:
-            return empty(NEXT_SHOT_CHECK)
-        return shape(NEXT_SHOT_CHECK, {k: [r[k] for r in rows] for k in NEXT_SHOT_CHECK.names})
+        return from_rows(NEXT_SHOT_CHECK, rows, whole=True)
 
 
 CARE_BELOW = 0.90
