@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
+from catchpot.answers import read_closing
 from catchpot.causes import CAUSES, by_words, through
+from catchpot.events import CLOSED
 from catchpot.happened import Happened
 from catchpot.report import words
 from catchpot_matters.grouping import NEAR, Matter
@@ -46,17 +48,17 @@ def rows_of(
     """Rows of `matter` and `matter_line` of one mould. forecasts: the newest row of `seal_life` of each seal."""
     heads: list[Row] = []
     lines: list[Row] = []
-    seen: set[str] = set()
+    taken: set[str] = set()
     for m in matters:
-        stands = standing(m, matters, happened, line, zone)
-        head = _head(mould, m, stands, line, zone)
-        while head["matter"] in seen:
-            head["matter"] += "-b"
-        seen.add(head["matter"])
-        heads.append(head)
+        name = matter_id(mould, m, line)
+        while name in taken:
+            name += "-b"
+        taken.add(name)
+        stands = standing(name, m, matters, happened, line, zone)
+        heads.append({"matter": name, **_head(mould, m, stands, line, zone)})
         for i, (role, sentence, s) in enumerate(_lines(m, stands, happened, forecasts, line, zone)):
             lines.append({
-                "matter": head["matter"], "mould": mould, "row": i + 1, "role": role, "sentence": sentence,
+                "matter": name, "mould": mould, "row": i + 1, "role": role, "sentence": sentence,
                 "anchor": s.anchors[0] if s and s.anchors else "", "analysis": s.analysis if s else "",
                 "at": line.when(s.at) if s else None,
             })  # fmt: skip
@@ -119,17 +121,17 @@ def said(m: Matter, cause: str) -> str:
 
 
 def standing(
-    m: Matter, others: Sequence[Matter], happened: Sequence[Happened], line: Timeline, zone: str
+    name: str, m: Matter, others: Sequence[Matter], happened: Sequence[Happened], line: Timeline, zone: str
 ) -> Standing:  # fmt: skip
-    """Whether a matter stands, was answered or is over."""
+    """Whether a matter of that name stands, was answered or is over."""
     cause, _ = top_of(m)
     own = set(cause.split(" or "))
     first, last = m.span
-    anchors = {a for s in m.statements for a in s.anchors} | {matter_id("", m, line).lstrip("-")}
-    closing = [h for h in happened if h.kind == "finding_closed" and any(a and a in h.detail for a in anchors)]
-    if closing:
-        h = closing[-1]
-        by = re.sub(r"^\S+\s*", "", h.detail).strip(" :") or "somebody"
+    closing = [(h, told) for h in happened if h.kind == CLOSED and (told := read_closing(h.detail))]
+    anchors = {a for s in m.statements for a in s.anchors} | {name}
+    mine = [(h, f"{who}: {why}") for h, (anchor, who, why) in closing if anchor in anchors]
+    if mine:
+        h, by = mine[-1]
         if m.lead.single and last >= line.place(h.at):
             return Standing("open", again=f"Closed on {words.day(h.at, zone)} ({by}), and seen again since.")
         return Standing("closed", h.at, by)
@@ -194,7 +196,7 @@ def _head(mould: str, m: Matter, stands: Standing, line: Timeline, zone: str) ->
     if not parts and not lead.single:
         settles = "weighed parts, fabric packs and catch pots of the next shots"
     return {
-        "matter": matter_id(mould, m, line), "mould": mould, "severity": severity, "state": stands.state,
+        "mould": mould, "severity": severity, "state": stands.state,
         "headline": headline(mould, m, line, zone), "cause": cause, "cause_words": said(m, cause), "chance": chance,
         "since": line.when(lead.at), "since_low": line.when(lead.low), "since_high": line.when(lead.high),
         "last_seen": line.when(min(m.span[1], line.last)), "closed_at": stands.at, "closed_by": stands.by,
@@ -273,7 +275,7 @@ def _lines(
     made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
     first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
     named = (m.chances.get(top) or 0.0) >= LIKELIER
-    near = [h for h in happened if first <= line.place(h.at) <= last and h.kind != "finding_closed"]
+    near = [h for h in happened if first <= line.place(h.at) <= last and h.kind != CLOSED]
     settings = [h for h in near if h.kind == "volume_set"]
     if len(settings) > FEW_SETTINGS:
         # Where what is set follows each shot, no one setting says anything.

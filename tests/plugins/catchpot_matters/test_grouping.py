@@ -99,13 +99,13 @@ def test_a_matter_of_a_seal_is_answered_by_its_replacement_and_closed_when_it_st
         principal=True, causes={"outer_seal": 0.95}, more={"times": 3, "kind": "outer_seal_leak"},
     )  # fmt: skip
     (m,) = group([leak], {})
-    assert standing(m, [m], [], LINE, "UTC").state == "open"
-    assert standing(m, [m], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "answered"
-    closed = standing(m, [m], [_event("seal_replaced", 52, "outer")], LINE, "UTC")
+    assert standing("m", m, [m], [], LINE, "UTC").state == "open"
+    assert standing("m", m, [m], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "answered"
+    closed = standing("m", m, [m], [_event("seal_replaced", 52, "outer")], LINE, "UTC")
     assert (closed.state, closed.by) == ("closed", "seal replaced, 23 Apr 2026")
-    inner = standing(m, [m], [_event("seal_replaced", 52, "inner")], LINE, "UTC")
+    inner = standing("m", m, [m], [_event("seal_replaced", 52, "inner")], LINE, "UTC")
     assert inner.state == "open"
-    again = standing(m, [m], [_event("seal_replaced", 45, "outer")], LINE, "UTC")
+    again = standing("m", m, [m], [_event("seal_replaced", 45, "outer")], LINE, "UTC")
     assert again.state == "open"
     assert "Seen again" in again.again
 
@@ -114,18 +114,20 @@ def test_what_goes_back_closes_what_it_was() -> None:
     up = replace(_volume(20, flow_meter=0.99), end=40)
     down = _volume(41, -1, flow_meter=0.97)
     first, second = group([up, down], {})
-    over = standing(first, [first, second], [_event("meter_calibrated", 41, "injector-1")], LINE, "UTC")
+    over = standing("m", first, [first, second], [_event("meter_calibrated", 41, "injector-1")], LINE, "UTC")
     assert over.state == "closed"
     assert over.by.startswith("meter calibrated")
 
 
 def test_a_single_shot_is_over_after_ten_without_it_and_a_person_may_close_anything() -> None:
     (old,) = group([_odd("race_tracking", 30)], {})
-    assert standing(old, [old], [], LINE, "UTC").state == "closed"
+    assert standing("m", old, [old], [], LINE, "UTC").state == "closed"
     (new,) = group([_odd("race_tracking", 55)], {})
-    assert standing(new, [new], [], LINE, "UTC").state == "open"
-    by_hand = _event("finding_closed", 57, "f-race_tracking-55 Ana: edge trimmed anew")
-    assert standing(new, [new], [by_hand], LINE, "UTC").by == "Ana: edge trimmed anew"
+    assert standing("m", new, [new], [], LINE, "UTC").state == "open"
+    by_hand = _event("finding_closed", 57, "f-race_tracking-55 by Ana because edge trimmed anew")
+    assert standing("m", new, [new], [by_hand], LINE, "UTC").by == "Ana: edge trimmed anew"
+    another = _event("finding_closed", 57, "f-race_tracking-551 by Ana because another shot's")
+    assert standing("m", new, [new], [another], LINE, "UTC").state == "open"
 
 
 def test_every_finding_stands_in_exactly_one_matter() -> None:
