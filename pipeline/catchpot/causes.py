@@ -6,7 +6,7 @@ remedies are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -24,8 +24,7 @@ class Cause:
     more, less, name: in words where it grew, shrank, or where which way is not known. moves: measure -> +1 or -1, the
     way it goes with the cause. may_move: measures that go with it now and then. brings: causes that follow from it.
     shows_as: kinds of findings of single shots that it makes likelier. advice: what to do. settles: the one measurement
-    that settles it. hazard: whether people may be hurt before anything is measured. shared_by: what other moulds share
-    it through, or empty.
+    that settles it. hazard: whether people may be hurt before anything is measured.
     """
 
     more: str
@@ -37,7 +36,6 @@ class Cause:
     advice: str = ""
     settles: str = ""
     hazard: bool = False
-    shared_by: str = ""
     name: str = ""
 
 
@@ -56,7 +54,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
         "a flow meter that reads higher", "a flow meter that reads lower",
         {**_volumes(1), "permeability_m2": 1}, ("fill_time_s",), shows_as=("short_fill",),
         advice="Check the meter with bucket and scales before changing what is set.",
-        settles="a check of the meter with bucket and scales (about 15 minutes)", shared_by="injector",
+        settles="a check of the meter with bucket and scales (about 15 minutes)",
         name="the flow meter",
     ),
     "cavity_thickness": Cause(
@@ -101,7 +99,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
         "a feed line that resists more", "a feed line that resists less",
         {"peak_line_pressure_bar": 1, "fill_time_s": 1}, ("permeability_m2",), shows_as=("flow_restriction",),
         advice="Look at hose and mix head for kinks and cured resin. Relieve the line pressure before opening a hose.",
-        settles="a look through hose and mix head (about 10 minutes)", shared_by="injector",
+        settles="a look through hose and mix head (about 10 minutes)",
         name="the feed line's resistance",
     ),
     "overflow": Cause(
@@ -132,7 +130,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
     "vacuum_supply": Cause(
         "a weaker vacuum supply of the clamp (pump, filter, valve, line or gauge)",
         "a stronger vacuum supply of the clamp", {"clamp_pressure_mbar": 1, **dict.fromkeys(MARGINS, -1)},
-        brings=("cavity_thickness",), shows_as=_LOW_RESISTANCE, hazard=True, shared_by="vacuum source",
+        brings=("cavity_thickness",), shows_as=_LOW_RESISTANCE, hazard=True,
         advice="The seals hold, so look at the pump, its filter and oil, the valve, the line and the gauge."
         f" {_LOW_CLAMP}",
         settles="a second gauge at the clamp port with the valve shut, then open (about 5 minutes)",
@@ -180,25 +178,10 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
         hazard=True,
         advice="Check linkage, stroke and valves of the catalyst pump and weigh what it delivers. Peroxide: eye"
         " protection, never together with accelerator.",
-        settles="catalyst weighed over a set number of strokes (about 10 minutes)", shared_by="injector",
+        settles="catalyst weighed over a set number of strokes (about 10 minutes)",
         name="the catalyst's share",
     ),
 })  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Happening:
-    """What an event of a kind can do. brings: causes that may begin with it. ends: causes that it may put right."""
-
-    brings: tuple[str, ...] = ()
-    ends: tuple[str, ...] = ()
-
-
-HAPPENINGS: Final[Mapping[str, Happening]] = MappingProxyType({
-    **{k.name: Happening(k.brings, k.ends) for k in KINDS.values() if k.brings or k.ends},
-    "mould_temperature": Happening(("temperature",), ("temperature",)),
-})  # fmt: skip
-"""By the one table of events; volume_set and mould_temperature are read from the logs themselves."""
 
 
 def by_words(cause: str, sign: int) -> str:
@@ -239,31 +222,17 @@ def moves(cause: str, measure: str) -> int | None:
     return 0 if any(measure in CAUSES[c].may_move for c in through(cause) if c in CAUSES) else None
 
 
-def can_do(kind: str, causes: Iterable[str]) -> bool:
-    """Whether an event of that kind can bring about one of the causes.
-
-    >>> can_do("pump_serviced", ["cavity_thickness"]), can_do("seal_replaced", ["cavity_thickness"])
-    (False, True)
-    """
-    known = HAPPENINGS.get(kind)
-    return known is not None and bool(set(known.brings) & set(causes))
-
-
 def can_move(kind: str, measure: str) -> bool:
     """Whether an event of that kind can move a measure."""
-    known = HAPPENINGS.get(kind)
-    return known is not None and any(moves(c, measure) is not None for c in known.brings)
+    return kind in KINDS and any(moves(c, measure) is not None for c in KINDS[kind].brings)
 
 
 __all__ = [
     "CAUSES",
-    "HAPPENINGS",
     "MARGINS",
     "VOLUMES",
     "Cause",
-    "Happening",
     "by_words",
-    "can_do",
     "can_move",
     "moves",
     "through",

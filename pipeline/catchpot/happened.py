@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from catchpot.causes import HAPPENINGS
+from catchpot.events import KINDS
 from catchpot.report.words import number, words_of
 
 if TYPE_CHECKING:
@@ -31,14 +31,12 @@ class Happened:
     @property
     def brings(self) -> frozenset[str]:
         """Causes that may begin with it."""
-        known = HAPPENINGS.get(self.kind)
-        return self._of_its_seal(known.brings) if known else frozenset()
+        return self._of_its_seal(KINDS[self.kind].brings) if self.kind in KINDS else frozenset()
 
     @property
     def ends(self) -> frozenset[str]:
         """Causes that it may put right."""
-        known = HAPPENINGS.get(self.kind)
-        return self._of_its_seal(known.ends) if known else frozenset()
+        return self._of_its_seal(KINDS[self.kind].ends) if self.kind in KINDS else frozenset()
 
     @property
     def telling(self) -> bool:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 @hookimpl
 def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
-    """The analysis `matter`, which names days in the workshop's time zone."""
+    """The analysis `matter`."""
     from catchpot_matters.analysis import MatterAnalysis
 
-    return [MatterAnalysis(str(settings.get("workshop", {}).get("time_zone", "UTC")))]
+    return [MatterAnalysis()]

@@ -43,10 +43,6 @@ class MatterAnalysis:
     yields: tuple[Table, ...] = (MATTER, MATTER_LINE)
     params: type[BaseModel] = MatterParams
 
-    def __init__(self, zone: str = "UTC") -> None:
-        """zone: the workshop's time zone, for days in sentences."""
-        self.zone = zone
-
     def compute(self, job: Job) -> Result:
         """Compute the moulds of the job."""
         heads: list[dict[str, Any]] = []
@@ -67,7 +63,7 @@ class MatterAnalysis:
         mine = None if events is None else events.filter(pl.col("mould").is_null() | (pl.col("mould") == mould))
         happened = happenings(mine, shots)
         matters = group(made, _able(happened, line))
-        return rows_of(mould, matters, happened, line, _forecasts(job, mould), self.zone)
+        return rows_of(mould, matters, happened, line, _forecasts(job, mould), str(job.book.zone))
 
 
 def stated(job: Job, mould: str, line: say.Timeline) -> list[say.Statement]:

@@ -27,7 +27,6 @@ LIKELIER: Final = 0.5
 SUREST: Final = 0.99
 """No cause is called more likely than this: the causes weighed are not all there are."""
 FEW_SETTINGS: Final = 2
-OPEN_ENDS: Final = ("vacuum_supply", "clamp_seals")
 
 
 @dataclass(frozen=True)

@@ -81,7 +81,6 @@ class Statement:
     ended: datetime | None = None
     went_back: bool = False
     advice: str = ""
-    settles: str = ""
     trend: bool = False
     more: Mapping[str, Any] = field(default_factory=dict)
 
@@ -110,7 +109,6 @@ def of_volume(
             first if trend else max(at - 4, 0), at, at, line.place(r["until"]), r["sentence_1"],
             "watch" if sure and not by_hand else "note", "volume_cause",
             causes={"overflow": 1.0} if overflow else chances, principal=True, trend=trend,
-            settles=r["sentence_3"],
             more={"row": r, "second": r["sentence_2"], "rows": own.to_dicts()},
         ))  # fmt: skip
     return made
@@ -139,7 +137,7 @@ def of_clamp(changes: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> l
             "clamp_pressure_mbar", 1, line.place(r["changed_low_at"]), line.place(r["changed_at"]),
             line.place(r["changed_high_at"]), line.place(r["last_at"]), f["message"], f["severity"], "clamp_watch",
             (f["anchor"],), chances, principal=True, ended=f["until"], trend=r["kind"] == "trend", advice=f["advice"],
-            more={"row": r, "moved": re.split(r"(?<=\.) (?=The seals|No hold)", f["message"])[0]},
+            more={"moved": re.split(r"(?<=\.) (?=The seals|No hold)", f["message"])[0]},
         ))  # fmt: skip
     return made
 
@@ -149,13 +147,7 @@ def of_seals(findings: pl.DataFrame, line: Timeline, pause: int = 10) -> list[St
     made = []
     for kind, cause in SEAL_KINDS.items():
         own = findings.filter((pl.col("kind") == kind) & (pl.col("analysis") != "faults")).sort("since")
-        runs: list[list[Row]] = []
-        for f in own.iter_rows(named=True):
-            if runs and line.place(f["since"]) - line.place(runs[-1][-1]["since"]) <= pause:
-                runs[-1].append(f)
-            else:
-                runs.append([f])
-        for run in runs:
+        for run in _runs(own, line, pause):
             # The seals are named apart only where a finding of the run does so.
             told = next((f for f in reversed(run) if "can't be told" not in (f["message"] or "")), None)
             last = run[-1]
@@ -166,7 +158,7 @@ def of_seals(findings: pl.DataFrame, line: Timeline, pause: int = 10) -> list[St
                 "leak_mbar_l_s[cavity]" if cause == "cavity_fittings" else "leak_mbar_l_s[clamp]", 1,
                 first, first, first, end, (told or last)["message"], worst, last["analysis"],
                 tuple(f["anchor"] for f in run), chances, principal=True, advice=last["advice"],
-                more={"times": len(run), "kind": kind},
+                more={"times": len(run)},
             ))  # fmt: skip
     return made
 
@@ -176,7 +168,7 @@ def of_drift(drift: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> lis
     told = findings.filter(pl.col("analysis") == "drift")
     made = []
     for r in drift.sort("changed_at").iter_rows(named=True):
-        own = [f for f in told.iter_rows(named=True) if f["since"] == r["changed_at"] and _speaks_of(f, r["measure"])]
+        own = [f for f in told.iter_rows(named=True) if f["since"] == r["changed_at"] and f["about"] == r["measure"]]
         moved = words.with_interval(r["before"], r["before_low"], r["before_high"], r["unit"])
         to = words.with_interval(r["after"], r["after_low"], r["after_high"], r["unit"])
         how = "in a trend" if r["kind"] == "trend" else "in one step"
@@ -187,13 +179,9 @@ def of_drift(drift: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> lis
             max([f["severity"] for f in own] or ["note"], key=SEVERITIES.index), "drift",
             tuple(f["anchor"] for f in own), ended=own[0]["until"] if own else r["until"], trend=r["kind"] == "trend",
             went_back=bool(own and "went back" in own[0]["message"]), advice=own[0]["advice"] if own else "",
-            more={"row": r, "label": r["label"], "message": own[0]["message"] if own else ""},
+            more={"message": own[0]["message"] if own else ""},
         ))  # fmt: skip
     return made
-
-
-def _speaks_of(finding: Row, measure: str) -> bool:
-    return bool(finding["about"] == measure)
 
 
 def of_shots(findings: pl.DataFrame, line: Timeline, pause: int = 10) -> list[Statement]:
@@ -203,16 +191,22 @@ def of_shots(findings: pl.DataFrame, line: Timeline, pause: int = 10) -> list[St
         | (pl.col("shot").is_not_null() & (pl.col("analysis") == "faults"))
     ).sort("since", "shot")
     first_rank = own.filter(pl.col("rank").fill_null(1) == 1)
-    made = []
-    for kind in first_rank["kind"].unique(maintain_order=True).to_list():
-        runs: list[list[Row]] = []
-        for f in first_rank.filter(pl.col("kind") == kind).iter_rows(named=True):
-            if runs and line.place(f["since"]) - line.place(runs[-1][-1]["since"]) <= pause:
-                runs[-1].append(f)
-            else:
-                runs.append([f])
-        made += [_of_run(kind, run, own, line) for run in runs]
-    return made
+    return [
+        _of_run(kind, run, own, line)
+        for kind in first_rank["kind"].unique(maintain_order=True).to_list()
+        for run in _runs(first_rank.filter(pl.col("kind") == kind), line, pause)
+    ]
+
+
+def _runs(findings: pl.DataFrame, line: Timeline, pause: int) -> list[list[Row]]:
+    """Findings in time order, cut where more than `pause` shots lie between two."""
+    runs: list[list[Row]] = []
+    for f in findings.iter_rows(named=True):
+        if runs and line.place(f["since"]) - line.place(runs[-1][-1]["since"]) <= pause:
+            runs[-1].append(f)
+        else:
+            runs.append([f])
+    return runs
 
 
 def _of_run(kind: str, run: Sequence[Row], own: pl.DataFrame, line: Timeline) -> Statement:

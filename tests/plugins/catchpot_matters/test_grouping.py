@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from catchpot.causes import CAUSES, HAPPENINGS, moves, through
+from catchpot.causes import CAUSES, moves, through
+from catchpot.events import KINDS
 from catchpot.happened import Happened
 from catchpot_matters.assemble import rows_of, standing, top_of
 from catchpot_matters.grouping import BEFOREHAND, Matter, group
@@ -153,7 +154,7 @@ def test_the_table_of_causes_holds_together() -> None:
         assert cause.more and cause.less and cause.name and cause.advice and cause.settles, name
         assert all(c in CAUSES for c in cause.brings), name
     assert set(BEFOREHAND) <= set(CAUSES)
-    for kind, h in HAPPENINGS.items():
+    for kind, h in KINDS.items():
         assert set(h.brings) | set(h.ends) <= set(CAUSES), kind
     assert moves("vacuum_supply", "arrival_relative") == 1
     assert "cavity_thickness" in through("outer_seal")
