@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -137,7 +136,7 @@ def of_clamp(changes: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> l
             "clamp_pressure_mbar", 1, line.place(r["changed_low_at"]), line.place(r["changed_at"]),
             line.place(r["changed_high_at"]), line.place(r["last_at"]), f["message"], f["severity"], "clamp_watch",
             (f["anchor"],), chances, principal=True, ended=f["until"], trend=r["kind"] == "trend", advice=f["advice"],
-            more={"moved": re.split(r"(?<=\.) (?=The seals|No hold)", f["message"])[0]},
+            more={"moved": r["sentence_1"]},
         ))  # fmt: skip
     return made
 

@@ -58,9 +58,9 @@ class ClampAnalysis:
             )  # fmt: skip
             holds = _holds(job.tables["seal_leak"].filter(pl.col("mould") == mould), frame)
             for m in moved(frame["clamp_pressure_mbar"].to_numpy().astype(float)):
-                row = change_row(mould, frame, holds, m)
+                row = change_row(mould, frame, holds, m, zone)
                 rows.append(row)
-                if (finding := finding_of(row, params.margin_share, zone)) is not None:
+                if (finding := finding_of(row, params.margin_share)) is not None:
                     found.append(finding)
         return Result({
             "clamp_change": from_rows(CLAMP_CHANGE, rows), "finding": from_rows(FINDING, found),
@@ -79,7 +79,7 @@ def _holds(leak: pl.DataFrame, frame: pl.DataFrame) -> Floats:
     return made
 
 
-def change_row(mould: str, frame: pl.DataFrame, holds: Floats, m: Moved) -> Row:
+def change_row(mould: str, frame: pl.DataFrame, holds: Floats, m: Moved, zone: str) -> Row:
     """A row of clamp_change."""
     starts = frame["started_at"].to_list()
     gone = np.arange(frame.height)
@@ -90,7 +90,7 @@ def change_row(mould: str, frame: pl.DataFrame, holds: Floats, m: Moved) -> Row:
                for n in ("blocked_vent_margin_n", "clamp_margin_n")}  # fmt: skip
     which, worst = _worst(margins)
     stands = m.until == frame.height - 1
-    return {
+    row: Row = {
         "mould": mould, "changed_at": starts[m.at], "changed_low_at": starts[m.low], "changed_high_at": starts[m.high],
         "until": None if stands else starts[m.until + 1], "last_at": starts[m.until],
         "seen_at": starts[m.seen_at], "shot": frame["shot"][m.at],
@@ -101,6 +101,7 @@ def change_row(mould: str, frame: pl.DataFrame, holds: Floats, m: Moved) -> Row:
         "margin_after_n": worst.now if worst else None,
         "shots_left": worst.shots_left if worst and stands else None,
     }  # fmt: skip
+    return row | {"sentence_1": f"{mould}: {clamp_words(row, zone)}", "sentence_2": end_words(row)}
 
 
 def _worst(margins: Mapping[str, Margin | None]) -> tuple[str, Margin | None]:
@@ -115,7 +116,7 @@ def _or_none(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def finding_of(row: Row, margin_share: float, zone: str) -> Row | None:
+def finding_of(row: Row, margin_share: float) -> Row | None:
     """The finding `clamp_margin_low` of a move that stands and takes margin; None for any other."""
     before, now = row["margin_before_n"], row["margin_after_n"]
     known = before is not None and now is not None
@@ -127,7 +128,7 @@ def finding_of(row: Row, margin_share: float, zone: str) -> Row | None:
     return {
         "shot": None, "mould": row["mould"], "kind": "clamp_margin_low",
         "severity": "note" if ended else "act" if lost else "watch", "since": row["changed_at"], "until": row["until"],
-        "message": f"{row['mould']}: {clamp_words(row, zone)} {end_words(row)}".strip(),
+        "message": f"{row['sentence_1']} {row['sentence_2']}",
         "advice": CAUSES[cause].advice, "analysis": "clamp_watch",
         "anchor": f"clamp_watch-clamp_margin_low-{row['mould']}-{row['changed_at']:%Y-%m-%d-%H%M}", "rank": 1,
         "about": "clamp_pressure_mbar", "cause": cause, "chance": chance,

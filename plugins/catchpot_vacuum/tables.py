@@ -176,6 +176,8 @@ CLAMP_CHANGE = Table(
         Column("margin_before_n", "f64", "N", "that margin as usual before; an upper estimate"),
         Column("margin_after_n", "f64", "N", "that margin in the last shots; an upper estimate"),
         Column("shots_left", "f64", "shots", "until it is nought at this pace; null where it does not go on", 0.0),
+        Column("sentence_1", "str", "", "what the clamp did and what is left of its margin"),
+        Column("sentence_2", "str", "", "which end it is, by the hold checks"),
     ),
     doc="moves of the clamp pressure that last, with what they cost in margin and at which end they arise",
 )  # fmt: skip
