@@ -131,7 +131,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
         "a weaker vacuum supply of the clamp (pump, filter, valve, line or gauge)",
         "a stronger vacuum supply of the clamp", {"clamp_pressure_mbar": 1, **dict.fromkeys(MARGINS, -1)},
         brings=("cavity_thickness",), shows_as=_LOW_RESISTANCE, hazard=True,
-        advice="The seals hold, so look at the pump, its filter and oil, the valve, the line and the gauge."
+        advice="Look at the pump, its filter and oil, the valve, the line and the gauge."
         f" {_LOW_CLAMP}",
         settles="a second gauge at the clamp port with the valve shut, then open (about 5 minutes)",
         name="the vacuum supply of the clamp (pump, filter, valve, line or gauge)",

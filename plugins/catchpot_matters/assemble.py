@@ -211,7 +211,7 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
     if chance is not None and any(c in CAUSES for c in cause.split(" or ")) and not lead.single:
         sure = percent(chance)
         likely = f" Likeliest: {said(m, cause)}, with a chance of {sure}."
-        if chance < LIKELIER:
+        if chance <= LIKELIER:
             likely = f" What is behind it can't be told yet; first to look at: {said(m, cause)} ({sure})."
     if lead.analysis == "volume_cause":
         r = lead.more["row"]

@@ -149,6 +149,13 @@ def test_events_that_cannot_have_done_it_are_only_said_to_have_been_at_the_time(
     assert roles == {"At the same time": "same_time", "It began after": "evidence"}
 
 
+def test_without_a_hold_neither_end_of_the_clamp_is_called_likeliest() -> None:
+    (m,) = group([_clamp(30, supply=0.5)], {})
+    (head,), _ = rows_of("m", [m], [], LINE, [], "UTC")
+    assert "can't be told yet" in head["headline"]
+    assert "The seals hold" not in head["advice"]
+
+
 def test_the_table_of_causes_holds_together() -> None:
     for name, cause in CAUSES.items():
         assert cause.more and cause.less and cause.name and cause.advice and cause.settles, name
