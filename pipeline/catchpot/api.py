@@ -15,6 +15,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from catchpot.reads import Over, in_stored_order, of_units
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -175,11 +177,12 @@ class Session:
             return w.close(what, period, closed_at, content)
 
 
-class _WithLedgers:
+class _WithLedgers(Over):
     """What is stored, with events and parts as the ledgers hold them now: a note counts before the next run."""
 
-    def __init__(self, reads: Reads, ledgers: Mapping[str, pl.DataFrame]) -> None:
-        self._reads, self._ledgers = reads, ledgers
+    def __init__(self, under: Reads, ledgers: Mapping[str, pl.DataFrame]) -> None:
+        super().__init__(under)
+        self._ledgers = ledgers
 
     def table(
         self,
@@ -190,32 +193,10 @@ class _WithLedgers:
     ) -> pl.DataFrame:
         """Rows of a table, as `Reads.table` gives them."""
         if name not in self._ledgers:
-            return self._reads.table(name, columns, shots, moulds)
-        import polars as pl
-
-        frame = self._ledgers[name]
-        frame = frame.sort("shot") if "shot" in frame.columns else frame
-        if shots is not None and "shot" in frame.columns:
-            frame = frame.filter(pl.col("shot").is_in(list(shots)))
-        if moulds is not None and "mould" in frame.columns:
-            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
+            return self.under.table(name, columns, shots, moulds)
+        table = self.tables()[name]
+        frame = in_stored_order(of_units(self._ledgers[name], table, shots, moulds, self.under), table)
         return frame if columns is None else frame.select(list(columns))
-
-    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
-        """As stored."""
-        return self._reads.samples(shots, columns)
-
-    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
-        """As stored."""
-        return self._reads.thinned(shots, columns, buckets)
-
-    def tables(self) -> Mapping[str, Table]:
-        """As stored."""
-        return self._reads.tables()
-
-    def ledger(self) -> pl.DataFrame:
-        """As stored."""
-        return self._reads.ledger()
 
 
 def open_session(home: Path | str | None = None, *, trust_plugins: bool = False) -> Session:

@@ -50,4 +50,49 @@ class Source(Protocol):
         ...
 
 
-__all__ = ["Reads", "Source"]
+class Over:
+    """What lies over other tables: all but `table` is as those have it."""
+
+    def __init__(self, under: Reads) -> None:
+        self.under = under
+
+    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """As below."""
+        return self.under.samples(shots, columns)
+
+    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
+        """As below."""
+        return self.under.thinned(shots, columns, buckets)
+
+    def tables(self) -> Mapping[str, Table]:
+        """As below."""
+        return self.under.tables()
+
+    def ledger(self) -> pl.DataFrame:
+        """As below."""
+        return self.under.ledger()
+
+
+def of_units(
+    frame: pl.DataFrame, table: Table, shots: Sequence[str] | None, moulds: Sequence[str] | None, reads: Reads
+) -> pl.DataFrame:
+    """The rows of a frame of this table that `Reads.table` would give. reads: says which shots are a mould's."""
+    import polars as pl
+
+    if shots is not None and "shot" in table.names:
+        frame = frame.filter(pl.col("shot").is_in(list(shots)))
+    if moulds is not None and "mould" in table.names:
+        frame = frame.filter(pl.col("mould").is_in(list(moulds)))
+    elif moulds is not None and "shot" in table.names:
+        mine = reads.table("shot", ["shot"], moulds=moulds)["shot"]
+        frame = frame.filter(pl.col("shot").is_in(mine.to_list()))
+    return frame
+
+
+def in_stored_order(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """By shot, else by key; within, as the rows came."""
+    order = ["shot"] if "shot" in table.names else list(table.key)
+    return frame.sort(order, nulls_last=True, maintain_order=True)
+
+
+__all__ = ["Over", "Reads", "Source", "in_stored_order", "of_units"]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from catchpot.reads import Over, in_stored_order, of_units
 from catchpot.store.results import Later, Part, dated
 from catchpot.tables import Table
 
@@ -111,31 +112,16 @@ def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:
         yield same
 
 
-class _Overlaid:
-    """A store's tables with results laid over them."""
+class _Overlaid(Over):
+    """A store's tables with results laid over them; samples and the ledger are as they are stored."""
 
     def __init__(self, store: Reading, done: Sequence[Done]) -> None:
-        self.store = store
+        super().__init__(store)
+        self._declaration = store.declaration
         self.over: dict[str, list[tuple[Table, Done]]] = {}
         for d in done:
             for table in d.frames:
                 self.over.setdefault(table.name, []).append((table, d))
-
-    def tables(self) -> Mapping[str, Table]:
-        """Declarations of all tables."""
-        return self.store.tables()
-
-    def thinned(self, shots: Sequence[str], columns: Sequence[str], buckets: int) -> pl.DataFrame:
-        """Thinned samples, which are never pending."""
-        return self.store.thinned(shots, columns, buckets)
-
-    def ledger(self) -> pl.DataFrame:
-        """The ledger as it is stored."""
-        return self.store.ledger()
-
-    def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
-        """Samples as they are stored; no analysis writes them."""
-        return self.store.samples(shots, columns)
 
     def table(
         self,
@@ -146,30 +132,17 @@ class _Overlaid:
     ) -> pl.DataFrame:
         """Rows of a table, ordered as the store's are."""
         if name not in self.over:
-            return self.store.table(name, columns, shots, moulds)
-        table = self.store.declaration(name)
+            return self.under.table(name, columns, shots, moulds)
+        table = self._declaration(name)
         asked = list(columns) if columns is not None else list(table.names)
         wide = list(
             dict.fromkeys([*asked, *table.key, *(c for c in ("shot", "mould", "analysis") if c in table.names)])
         )
-        frame = self.store.table(name, wide, shots, moulds)
+        frame = self.under.table(name, wide, shots, moulds)
         for own, d in self.over[name]:
-            frame = pl.concat([frame.filter(~_replaced(own, d)), self._narrowed(d.frames[own], table, shots, moulds)
-                               .select(wide)])  # fmt: skip
-        order = ["shot"] if "shot" in table.names else list(table.key)
-        return frame.sort(order, nulls_last=True, maintain_order=True).select(asked)
-
-    def _narrowed(
-        self, frame: pl.DataFrame, table: Table, shots: Sequence[str] | None, moulds: Sequence[str] | None
-    ) -> pl.DataFrame:
-        if shots is not None and "shot" in table.names:
-            frame = frame.filter(pl.col("shot").is_in(list(shots)))
-        if moulds is not None and "mould" in table.names:
-            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
-        elif moulds is not None and "shot" in table.names:
-            of = self.store.table("shot", ["shot"], moulds=moulds)["shot"]
-            frame = frame.filter(pl.col("shot").is_in(of.to_list()))
-        return frame
+            given = of_units(d.frames[own], table, shots, moulds, self.under).select(wide)
+            frame = pl.concat([frame.filter(~_replaced(own, d)), given])
+        return in_stored_order(frame, table).select(asked)
 
 
 def _replaced(table: Table, d: Done) -> pl.Expr:

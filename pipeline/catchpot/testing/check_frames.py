@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from catchpot.core_tables import CORE_TABLES
+from catchpot.reads import in_stored_order, of_units
 from catchpot.tables import Table, empty
 
 if TYPE_CHECKING:
@@ -66,19 +67,8 @@ class Frames:
         moulds: Sequence[str] | None = None,
     ) -> pl.DataFrame:
         """Rows of a table, as `Reading.table` gives them."""
-        import polars as pl
-
-        frame = self.frames[name]
-        shot_rows = self.frames["shot"]
-        if shots is not None and "shot" in frame.columns:
-            frame = frame.filter(pl.col("shot").is_in(list(shots)))
-        if moulds is not None and "mould" in frame.columns:
-            frame = frame.filter(pl.col("mould").is_in(list(moulds)))
-        elif moulds is not None and "shot" in frame.columns:
-            mine = shot_rows.filter(pl.col("mould").is_in(list(moulds)))["shot"]
-            frame = frame.filter(pl.col("shot").is_in(mine.to_list()))
-        order = ["shot"] if "shot" in frame.columns else list(self.declared[name].key)
-        frame = frame.sort(order, maintain_order=True)
+        table = self.declared[name]
+        frame = in_stored_order(of_units(self.frames[name], table, shots, moulds, self), table)
         return frame.select(list(columns)) if columns is not None else frame
 
     def samples(self, shots: Sequence[str] | None, columns: Sequence[str] | None = None) -> pl.DataFrame:
