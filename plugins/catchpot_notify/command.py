@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -23,18 +22,16 @@ def notify(*, send: bool = False, json: Json = False) -> int:
     from catchpot_notify.settings import NotifySettings
     from catchpot_notify.word import NotSentError, sentences, tell, untold
 
-    session = open_session(os.environ.get("CATCHPOT_HOME") or None)
+    session = open_session()
     settings = session.registry.settings_of("notify")
     if not isinstance(settings, NotifySettings) or not settings.anywhere:
         warn(["notify: [settings.notify] in catchpot.toml names neither a web hook nor a mail with its server"])
         return 2
-    fresh = untold(session, settings)
-    if send:
-        try:
-            tell(session, settings.model_copy(update={"dry_run": False}))
-        except NotSentError as error:
-            warn([f"notify: {error}"])
-            return 1
+    try:
+        fresh = tell(session, settings.model_copy(update={"dry_run": False})) if send else untold(session, settings)
+    except NotSentError as error:
+        warn([f"notify: {error}"])
+        return 1
     head = "sent:" if send else "would be sent:"
     emit(
         {"sent": send, "findings": fresh},
