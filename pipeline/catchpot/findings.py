@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from catchpot.core_tables import FINDING
-from catchpot.tables import shape
+from catchpot.tables import from_rows
 
 if TYPE_CHECKING:
     import polars as pl
@@ -75,11 +75,7 @@ def finding(
 
 def findings_table(rows: Iterable[Mapping[str, Any]]) -> pl.DataFrame:
     """A frame of the table `finding` (`FINDING`) from rows that `finding` made; without rows, an empty one."""
-    import polars as pl
-
-    from catchpot.tables import polars_schema
-
-    return shape(FINDING, dict(pl.DataFrame(list(rows), schema=polars_schema(FINDING), orient="row").to_dict()))
+    return from_rows(FINDING, list(rows))
 
 
 __all__ = ["SEVERITIES", "Severity", "finding", "findings_table"]

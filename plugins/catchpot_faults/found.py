@@ -13,11 +13,9 @@ Severity, written down once:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
+from catchpot.findings import Severity
 from catchpot.report import words
-
-Severity = Literal["note", "watch", "act"]
 
 GEL_CAUTION = (
     "Stop mixing and flush head and hose at once, by the resin maker's gel time, not by this estimate: mixed resin "
