@@ -107,7 +107,7 @@ def check(*, store: bool = False, json: Json = False, trust_plugins: Trust = Fal
     if not any(p.severity == "error" for p in problems):
         registry = load(open_workshop(home()), trust=trust_plugins)
         warn(registry.warnings)
-        problems += registry.check_settings(home())
+        problems += registry.check_settings()
         problems += _unknown_shots()
     wrong = [p for p in problems if p.severity != "warning"]
     faults = _check_store(home()) if store else []

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -144,8 +143,8 @@ class Registry:
                 declared.setdefault(t.name, t)
         return declared
 
-    def check_settings(self, home: Path | None = None) -> list[Problem]:
-        """What is wrong in the workshop's `[analyses.NAME]` settings."""
+    def check_settings(self) -> list[Problem]:
+        """What is wrong in the workshop's `[analyses.NAME]` and `[settings.NAME]` settings."""
         from catchpot.workshop import check_analysis_settings, check_plugin_settings
 
         if self.workshop is None:

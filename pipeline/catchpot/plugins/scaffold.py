@@ -40,7 +40,7 @@ def new_drop_in(home: Path, name: str) -> list[Path]:
         PLUGIN=f'\nPLUGIN = Path(__file__).parents[1] / "{name}.py"\n_names = runpy.run_path(str(PLUGIN))\n'
         f'{_class(name)}, {_class(name)}Params = _names["{_class(name)}"], _names["{_class(name)}Params"]\n',
     )
-    _write({plugin: code, test: of_test}, within=home)
+    _write({plugin: code, test: of_test})
     problem = trust.keep(plugin.parent, {name: hashlib.sha256(code.encode()).hexdigest()}, True)
     if problem:
         raise ScaffoldError(problem)
@@ -69,7 +69,7 @@ def new_package(folder: Path, name: str) -> list[Path]:
         source / "py.typed": "",
         top / "tests" / f"test_{name}.py": of_test,
     }
-    _write(written, within=folder)
+    _write(written)
     (top / "ci.sh").chmod(0o755)
     return list(written)
 
@@ -101,7 +101,7 @@ def _filled(template: str, name: str, **more: str) -> str:
     return text
 
 
-def _write(contents: dict[Path, str], within: Path) -> None:
+def _write(contents: dict[Path, str]) -> None:
     there = [path for path in contents if path.exists()]
     if there:
         raise ScaffoldError(f"{there[0]}: this is there already and was left as it is")

@@ -125,7 +125,7 @@ def _newest(shots: pl.DataFrame) -> datetime | None:
 def _check_settings(workshop: Workshop, registry: Registry) -> None:
     from catchpot.workshop import WorkshopError
 
-    problems = registry.check_settings(workshop.home)
+    problems = registry.check_settings()
     if registry.broken or registry.disabled or registry.untrusted:
         # Settings of an analysis whose plugin is away are no mistake of the user's.
         known = {a.name for a in registry.analyses} | {p.name for p in registry.plugins if p.settings is not None}

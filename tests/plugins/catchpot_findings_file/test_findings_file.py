@@ -47,7 +47,7 @@ def test_wrong_settings_are_named_with_line_and_key(tmp_path: Path, settings: st
     (tmp_path / "moulds.toml").write_text("")
     assert check_workshop(tmp_path) == []
     registry = load(open_workshop(tmp_path))
-    assert said in " ".join(map(str, registry.check_settings(tmp_path)))
+    assert said in " ".join(map(str, registry.check_settings()))
 
 
 def test_a_folder_that_is_not_there_is_said_and_costs_nothing_else(tmp_path: Path) -> None:

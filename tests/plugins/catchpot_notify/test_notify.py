@@ -129,5 +129,5 @@ def test_the_command_says_and_sends_when_told(tmp_path: Path, box: Box, capsys: 
 def test_an_address_of_another_kind_is_refused(tmp_path: Path) -> None:
     shop_with_findings(tmp_path, '[settings.notify]\nweb_hook = "file:///etc/passwd"\n')
     registry = load(open_workshop(tmp_path))
-    [problem] = registry.check_settings(tmp_path)
+    [problem] = registry.check_settings()
     assert "expected an address that begins with https:// or http://" in str(problem)
