@@ -141,6 +141,8 @@ def causal(step: Step, data: CheckData) -> Iterator[str]:
 
 def adds_up(step: Step, data: CheckData) -> Iterator[str]:
     """What is kept gives the same: a history gone on with after some shots, and one worked through as a whole."""
+    import polars as pl
+
     kind = keeps(step.analysis)
     if kind == "worked_out":
         yield from _worked_out(step, data)
@@ -153,7 +155,7 @@ def adds_up(step: Step, data: CheckData) -> Iterator[str]:
         return
     params = settings_of(data.workshop, step)
     for unit in data.units(step):
-        shots = data.frames.table("shot").filter(pl_column("mould") == unit).drop_nulls("started_at")
+        shots = data.frames.table("shot").filter(pl.col("mould") == unit).drop_nulls("started_at")
         shots = shots.sort("started_at", "shot")
         whole = data.compute(step, [unit])
         for share in (0.5, 0.8, 1.0):
@@ -166,7 +168,7 @@ def adds_up(step: Step, data: CheckData) -> Iterator[str]:
             later, since = shots["shot"][kept.shots :].to_list(), shots["started_at"][kept.shots]
             for table in step.analysis.yields:
                 frame = whole.tables[table.name]
-                after = pl_column("shot").is_in(later) if "shot" in table.names else pl_column(dated(table)) >= since
+                after = pl.col("shot").is_in(later) if "shot" in table.names else pl.col(dated(table)) >= since
                 wrong = difference(table, frame.filter(after), more.tables[table.name])
                 if wrong:
                     yield f"gone on with after {kept.shots} shots of {unit}, it says otherwise than at once: {wrong}"
@@ -182,13 +184,6 @@ def _worked_out(step: Step, data: CheckData) -> Iterator[str]:
         with_it = step.analysis.compute(given)
         what = f"with what it kept of half the shots of {unit}"
         yield from _compared(step, data, data.compute(step, [unit]), with_it, what)
-
-
-def pl_column(name: str) -> pl.Expr:
-    """A column, polars imported where it is used."""
-    import polars as pl
-
-    return pl.col(name)
 
 
 def _known(table: Table, frame: pl.DataFrame, data: CheckData, until: datetime) -> pl.DataFrame:
