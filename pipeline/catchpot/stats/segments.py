@@ -15,13 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Correlation = TypeVar("Correlation", float, Floats)
 
 CORRELATIONS: Final = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95)
 FIRST_SLOPE: Final = 1.0
@@ -76,7 +77,7 @@ def price(sloped: tuple[bool, ...]) -> float:
     return len(sloped) - 1 + FIRST_SLOPE * sloped[0] + LATER_SLOPE * sum(sloped[1:])
 
 
-def lifted(penalty: float, rho: float) -> float:
+def lifted(penalty: float, rho: Correlation) -> Correlation:
     """The penalty of a change at a correlation."""
     return penalty * (1 + LIFT * rho)
 
@@ -96,12 +97,8 @@ def costs(y: Floats, rho: float, least: Least) -> Costs:
     >>> float(c.level[0, 4]), float(c.level[4, 7])
     (4.0, 0.0)
     """
-    n = y.size
-    c = _Sums(y, (rho,))
-    level, slope = np.full((n + 1, n), np.inf), np.full((n + 1, n), np.inf)
-    for j in range(1, n + 1):
-        level[j, :j], slope[j, :j] = (v[0] for v in c.ending(j, least))
-    return Costs(level.T, slope.T)
+    level, slope = _Sums(y, (rho,)).all(least)
+    return Costs(level[0].T, slope[0].T)
 
 
 class _Sums:
@@ -131,7 +128,7 @@ class _Sums:
 
         Shape (correlations, j); inf where too short.
         """
-        back = slice(j - 1, None, -1) if j <= self.n else slice(0, 0)  # lengths j - 1, ... , 0 beside i = 0, 1, ...
+        back = slice(j - 1, None, -1)  # lengths j - 1, ... , 0 beside i = 0, 1, ...
         xx, xs, rest = (v[:, back] for v in (self.xx, self.xs, self.rest))
         own_z, own_zt, own_zz = (s[:, j : j + 1] - s[:, 1 : j + 1] for s in (self.z, self.zt, self.zz))
         xy = self.first_y[:, :j] + self.gain * own_z
@@ -139,15 +136,20 @@ class _Sums:
         level = np.maximum(yy - xy**2 / xx, 0.0)
         sy = self.gain * (own_zt - self.order[:j] * own_z) + self.rho * own_z
         slope = np.maximum(level - (sy - xs * xy / xx) ** 2 / rest, 0.0)
-        # too short at either end, or within
-        long = max(j - (least.end if j == self.n else least.within) + 1, 0)
-        at_start = level[:, 0].copy() if j >= least.end else None, slope[:, 0].copy()
-        level[:, long:], slope[:, long:] = np.inf, np.inf
-        if at_start[0] is None:
-            level[:, 0] = slope[:, 0] = np.inf
-        else:
-            level[:, 0], slope[:, 0] = at_start[0], at_start[1]
+        # too short: from the series' start on only what is an end's counts
+        short = max(j - (least.end if j == self.n else least.within) + 1, 1)
+        for squares in (level, slope):
+            squares[:, short:] = np.inf
+            if j < least.end:
+                squares[:, 0] = np.inf
         slope[:, max(j - least.ramp + 1, 0) :] = np.inf
+        return level, slope
+
+    def all(self, least: Least) -> tuple[Floats, Floats]:
+        """The same of all stretches, by correlation, end and start, (correlations, n + 1, n)."""
+        level, slope = (np.full((len(self.rho), self.n + 1, self.n), np.inf) for _ in range(2))
+        for j in range(1, self.n + 1):
+            level[:, j, :j], slope[:, j, :j] = self.ending(j, least)
         return level, slope
 
 
@@ -163,7 +165,7 @@ def _search(level: Floats, slope: Floats, of: Ints, variance: Floats, penalty: f
     n = level.shape[2]
     # Each stretch's noise begins anew: its first shot has the noise's full variance.
     fresh = -np.log(1 - rho[:, None] ** 2)
-    asked = penalty * (1 + LIFT * rho[:, None])
+    asked = lifted(penalty, rho[:, None])
     tilt = fresh + LATER_SLOPE * asked
     tilt_first = tilt + (FIRST_SLOPE - LATER_SLOPE) * asked
     size = variance[:, None]
@@ -229,10 +231,7 @@ def _best_of(
 ) -> Iterator[tuple[float, tuple[tuple[int, ...], tuple[bool, ...], float, float]]]:
     """For each correlation, and each guess of the noise, the cut at which the noise comes to rest."""
     n = y.size
-    sums = _Sums(y, rhos)
-    level, slope = np.full((len(rhos), n + 1, n), np.inf), np.full((len(rhos), n + 1, n), np.inf)
-    for j in range(1, n + 1):
-        level[:, j, :j], slope[:, j, :j] = sums.ending(j, least)
+    level, slope = _Sums(y, rhos).all(least)
     guesses = []
     for r, rho in enumerate(rhos):
         jumps = np.diff(y[1:] - rho * y[:-1])
@@ -344,10 +343,10 @@ def cut_series(values: Floats, penalty: float, beside: Floats | None = None, lea
             if np.allclose(joint.taken_out, taken, atol=1e-3):
                 break
             taken = joint.taken_out
-    return _scaled(_kept(y, columns, best, penalty, floor, least), scale)
+    return _scaled(_kept(y, columns, best, penalty, floor), scale)
 
 
-def _kept(y: Floats, columns: Floats, cut: Cut, penalty: float, floor: float, least: Least) -> Cut:
+def _kept(y: Floats, columns: Floats, cut: Cut, penalty: float, floor: float) -> Cut:
     """The cut without what is not worth its penalty beside the columns."""
     while cut.changes:
         fewer = [
