@@ -55,13 +55,13 @@ def analyse(
     with store.reading() as r:
         shots = r.table("shot")
         past = Past(r)
-        owned = {name: r.owned(name) for name in past.analyses() - {s.name for s in the_plan.steps}}
+        # An analysis may be away for a day: an import that failed, a file not yet trusted. What it gave is kept.
+        away = sorted(past.counts.keys() - {s.name for s in the_plan.steps})
+        owned = {name: r.owned(name) for name in away}
         mirrored = r.table("event").equals(workshop.events) and r.table("part").equals(workshop.parts)
         settled = mirrored and r.stored(_derived(the_plan))
     problems = [str(p) for p in the_plan.problems if only is None or p.analysis in only]
     outcome = AnalyseOutcome(dry_run, problems=problems, as_of=_newest(shots))
-    # An analysis may be away for a day: an import that failed, a file not yet trusted. What it gave is kept.
-    away = sorted(past.analyses() - {s.name for s in the_plan.steps})
     yielded = {t.name for s in the_plan.steps for t in s.analysis.yields}
     outcome.superseded = [name for name in away if owned[name] and set(owned[name]) <= yielded]
     outcome.away = [name for name in away if name not in outcome.superseded]
@@ -80,12 +80,13 @@ def analyse(
         run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry, engine)
         # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
         try:
-            outcome_of = run.all(dry_run) if step.name in wanted else run.skip()
+            if step.name in wanted:
+                outcome.steps.append(run.all(dry_run))
+            else:
+                run.skip()
         except KeyboardInterrupt:
             outcome.steps.append(run.stopped())
             raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
-        if outcome_of is not None:
-            outcome.steps.append(outcome_of)
     if not dry_run:
         outcome.write_s = pending.flush()
     return outcome

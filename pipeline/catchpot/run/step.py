@@ -61,10 +61,6 @@ class Past:
         self.counts = r.ledger_counts()
         self.groups: dict[str, Groups] = r.ledger_groups()
 
-    def analyses(self) -> set[str]:
-        """Analyses that have rows."""
-        return set(self.counts)
-
 
 class StepRun:
     """One step of a run."""
@@ -113,7 +109,7 @@ class StepRun:
         self.narrowed = sorted(asked)
         self.known.content = {g: k for g, (k, _) in self.groups_before.items() if g.startswith("\x1f")}
 
-    def skip(self) -> StepOutcome | None:
+    def skip(self) -> None:
         """Take the keys the ledger has, computing nothing."""
         rows = self._ledger_of(None)
         self.known.stored = {p: k for p, (k, _) in rows.items()}
@@ -125,7 +121,6 @@ class StepRun:
             self.known.of_group[group] = (
                 stored[0] if stored else staleness.digest(*(f"{p} {rows[p]}" for p in parts if p in rows))
             )
-        return None
 
     def all(self, dry_run: bool) -> StepOutcome:
         """Compute every stale part and take out those that are gone."""
