@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -56,8 +55,7 @@ class Engine:
             for units in batches:
                 job = build(units)
                 waiting.append((units, job))
-                plain = None if job is None else replace(job, tables=dict(job.tables), declared=dict(job.declared))
-                yield delayed(_compute)(analysis, plain, limit_s)
+                yield delayed(_compute)(analysis, job, limit_s)
 
         with _one_thread_each(), parallel_config(backend="loky", n_jobs=self.workers, inner_max_num_threads=1):
             done = Parallel(return_as="generator", pre_dispatch=self.workers, batch_size=1)(tasks())

@@ -6,7 +6,6 @@ import re
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -259,12 +258,16 @@ class StepRun:
 
     def _job(self, units: Sequence[str]) -> Job | None:
         """The job of a batch for another process; None where it can't be made, which is told when it is made here."""
-        began = time.perf_counter()
         try:
-            with self.pending.reading() as r:
-                made = job.build(r, self.step, units, self.declared, self.workshop.book, self.params)
+            return self._built(units)
         except Exception:
             return None
+
+    def _built(self, units: Sequence[str]) -> Job:
+        began = time.perf_counter()
+        kept = self._kept_of(units)
+        with self.pending.reading() as r:
+            made = job.build(r, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
         self.outcome.read_s += time.perf_counter() - began
         self.outcome.rows_read += sum(f.height for f in made.tables.values())
         return made
@@ -337,17 +340,11 @@ class StepRun:
         self._keep(units, frames, refused, rows, self._to_keep(units, result), self._later(the_job))
 
     def _once(self, units: Sequence[str]) -> tuple[Job, Result, Mapping[Table, pl.DataFrame]]:
+        the_job = self._built(units)
         began = time.perf_counter()
-        kept = self._kept_of(units)
-        with self.pending.reading() as r:
-            the_job = job.build(r, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
-        read = time.perf_counter()
-        self.outcome.read_s += read - began
-        self.outcome.rows_read += sum(f.height for f in the_job.tables.values())
         try:
             if self.worker is not None:
-                sent = replace(the_job, tables=dict(the_job.tables), declared=dict(the_job.declared))
-                result = self.worker.ask(self.limit_s, "compute", self.step.name, sent)
+                result = self.worker.ask(self.limit_s, "compute", self.step.name, the_job)
             else:
                 with limited(self.limit_s):
                     result = self.step.analysis.compute(the_job)
@@ -355,7 +352,7 @@ class StepRun:
             if self.worker is not None:
                 deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
         finally:
-            self.outcome.compute_s += time.perf_counter() - read
+            self.outcome.compute_s += time.perf_counter() - began
         return the_job, result, frames
 
     def _kept_of(self, units: Sequence[str]) -> Kept | None:
