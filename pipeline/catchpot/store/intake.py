@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from catchpot.store.schema import quote, table_names
+from catchpot.store.schema import lent, quote, table_names
 
 if TYPE_CHECKING:
     import duckdb
@@ -189,11 +189,8 @@ def note_files(writing: Writing, rows: pl.DataFrame) -> None:
     con = writing.con
     con.execute(_SEEN_DDL)
     _forget(con, rows["source_file"].to_list())
-    con.register("seen_rows", rows.select(*SEEN_SCHEMA).to_arrow())
-    try:
+    with lent(con, "seen_rows", rows.select(*SEEN_SCHEMA)):
         con.execute("INSERT INTO intake_file SELECT * FROM seen_rows")
-    finally:
-        con.unregister("seen_rows")
 
 
 def forget_files(writing: Writing, names: Sequence[str]) -> None:

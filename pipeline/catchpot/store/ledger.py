@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from catchpot.store.schema import lent
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -63,15 +65,12 @@ def of_parts(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str]
     if parts is None:
         rows = con.execute("SELECT part, key, status FROM ledger WHERE analysis = ?", [analysis]).fetchall()
     else:
-        con.register("asked_parts", pl.DataFrame({"part": list(parts)}, schema={"part": pl.String()}).to_arrow())
-        try:
+        with lent(con, "asked_parts", pl.DataFrame({"part": list(parts)}, schema={"part": pl.String()})):
             rows = con.execute(
                 "SELECT l.part, l.key, l.status FROM ledger l SEMI JOIN asked_parts a ON l.part = a.part "
                 "WHERE l.analysis = ?",
                 [analysis],
             ).fetchall()
-        finally:
-            con.unregister("asked_parts")
     return {part: (key, status) for part, key, status in rows}
 
 
@@ -95,34 +94,25 @@ def write_groups(con: duckdb.DuckDBPyConnection, analysis: str, now: Mapping[str
     rows = [(analysis, group, *row) for group, row in now.items() if row is not None]
     if rows:
         schema = {"analysis": pl.String(), "group": pl.String(), "key": pl.String(), "parts": pl.Int64()}
-        con.register("group_rows", pl.DataFrame(rows, schema=schema, orient="row").to_arrow())
-        try:
+        with lent(con, "group_rows", pl.DataFrame(rows, schema=schema, orient="row")):
             con.execute('INSERT INTO ledger_group SELECT analysis, "group", key, parts FROM group_rows')
-        finally:
-            con.unregister("group_rows")
 
 
 def write_timing(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
     """Replace the timing of these analyses."""
     con.execute(TIMING_DDL)
-    con.register("timing_rows", rows.select(list(TIMING)).to_arrow())
-    try:
+    with lent(con, "timing_rows", rows.select(list(TIMING))):
         con.execute("DELETE FROM ledger_timing WHERE analysis IN (SELECT analysis FROM timing_rows)")
         con.execute(f"INSERT INTO ledger_timing SELECT {', '.join(TIMING)} FROM timing_rows")
-    finally:
-        con.unregister("timing_rows")
 
 
 def write(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
     """Replace the rows of these (analysis, part)."""
-    con.register("ledger_rows", rows.select(list(SCHEMA)).to_arrow())
-    try:
+    with lent(con, "ledger_rows", rows.select(list(SCHEMA))):
         con.execute(
             "DELETE FROM ledger USING ledger_rows r WHERE ledger.analysis = r.analysis AND ledger.part = r.part"
         )
         con.execute("INSERT INTO ledger SELECT analysis, part, key, status, reason, seconds FROM ledger_rows")
-    finally:
-        con.unregister("ledger_rows")
 
 
 def forget(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str] | None = None) -> None:

@@ -34,8 +34,7 @@ def clear_later(
 ) -> None:
     """Delete the rows an analysis wrote for the later shots of a mould, and all refusals of these and of the mould."""
     there = schema.table_names(con)
-    con.register("later_shots", pl.DataFrame({"shot": list(later.shots)}, schema={"shot": pl.String()}).to_arrow())
-    try:
+    with schema.lent(con, "later_shots", pl.DataFrame({"shot": list(later.shots)}, schema={"shot": pl.String()})):
         for table in tables:
             if table.name not in there:
                 continue
@@ -54,8 +53,6 @@ def clear_later(
                 "AND (unit = part OR unit IN (SELECT shot FROM later_shots))",
                 [analysis, mould],
             )
-    finally:
-        con.unregister("later_shots")
 
 
 def dated(table: Table) -> str:
@@ -73,8 +70,7 @@ def clear(
     if not units:
         return
     there = schema.table_names(con)
-    con.register("gone_units", pl.DataFrame({"unit": list(units)}, schema={"unit": pl.String()}).to_arrow())
-    try:
+    with schema.lent(con, "gone_units", pl.DataFrame({"unit": list(units)}, schema={"unit": pl.String()})):
         for table in tables:
             if table.name not in there:
                 continue
@@ -88,8 +84,6 @@ def clear(
             con.execute(f"DELETE FROM {quote(table.name)}{where}", values)
         if "refusal" in there:
             con.execute("DELETE FROM refusal WHERE analysis = ? AND part IN (SELECT unit FROM gone_units)", [analysis])
-    finally:
-        con.unregister("gone_units")
 
 
 def replace(

@@ -9,7 +9,8 @@ No foreign keys and no indexes: they block replacing and altering, and cost seve
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from catchpot.tables import Column, Table
 
 if TYPE_CHECKING:
     import duckdb
+    import polars as pl
 
 KEPT = (SHOT, SAMPLE, LOG_NOTE, QUARANTINE, CLOSED)
 
@@ -93,6 +95,16 @@ def restored(text: str) -> Table:
     given = json.loads(text)
     columns = tuple(Column(**c) for c in given["columns"])
     return Table(given["name"], tuple(given["key"]), columns, given["shared"], given["doc"])
+
+
+@contextmanager
+def lent(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> Iterator[None]:
+    """A frame as a relation of that name, as long as the block runs."""
+    con.register(name, frame.to_arrow())
+    try:
+        yield
+    finally:
+        con.unregister(name)
 
 
 def table_names(con: duckdb.DuckDBPyConnection) -> set[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from catchpot.core_tables import LOG_NOTE, QUARANTINE, SAMPLE, SHOT
-from catchpot.store.schema import quote
+from catchpot.store.schema import lent, quote
 from catchpot.tables import Table, violations
 
 if TYPE_CHECKING:
@@ -76,16 +76,13 @@ def remove(con: duckdb.DuckDBPyConnection, shots: Sequence[str]) -> None:
     """Take shots out, with samples and notes. Their derived rows go with the next run of the analyses."""
     if not shots:
         return
-    con.register("gone_shots", pl.DataFrame({"shot": list(shots)}, schema={"shot": pl.String()}).to_arrow())
-    try:
+    with lent(con, "gone_shots", pl.DataFrame({"shot": list(shots)}, schema={"shot": pl.String()})):
         # Nearly always all are new, and then the samples of the whole store need not be looked through.
         if not con.execute("SELECT EXISTS (SELECT 1 FROM shot SEMI JOIN gone_shots USING (shot))").fetchall()[0][0]:
             return
         con.execute("DELETE FROM sample WHERE shot_no IN (SELECT shot_no FROM shot SEMI JOIN gone_shots USING (shot))")
         con.execute("DELETE FROM log_note WHERE shot IN (SELECT shot FROM gone_shots)")
         con.execute("DELETE FROM shot WHERE shot IN (SELECT shot FROM gone_shots)")
-    finally:
-        con.unregister("gone_shots")
 
 
 def quarantine(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
@@ -106,11 +103,8 @@ def insert(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) ->
     if frame.is_empty():
         return
     names = ", ".join(quote(n) for n in frame.columns)
-    con.register("insert_rows", frame.to_arrow())
-    try:
+    with lent(con, "insert_rows", frame):
         con.execute(f"INSERT INTO {quote(table.name)} ({names}) SELECT {names} FROM insert_rows")
-    finally:
-        con.unregister("insert_rows")
 
 
 def _checked(table: Table, frame: pl.DataFrame) -> None:
