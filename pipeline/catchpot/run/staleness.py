@@ -91,7 +91,6 @@ class Inputs:
 
     shots: pl.DataFrame
     of_shot: Mapping[str, str]
-    mould_of: Mapping[str, str | None]
     shots_of: Mapping[Group, tuple[str, ...]]
     eligible: Mapping[str, tuple[str, ...]]
     starts: Mapping[str, tuple[datetime, ...]]
@@ -137,15 +136,14 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
 
     names: list[str] = shots["shot"].to_list()
     of_shot = dict(zip(names, _row_digests(shots, SHOT.names), strict=True))
-    mould_of: dict[str, str | None] = dict(zip(names, shots["mould"].to_list(), strict=True))
     book = workshop.book
     in_book = shots.filter(pl.col("started_at").is_not_null() & pl.col("mould").is_in(list(book.moulds)))
     by_mould = in_book.sort("started_at", "shot").group_by("mould", maintain_order=True).agg("shot", "started_at")
     by_mould = by_mould.sort("mould")
     shots_of: dict[Group, list[str]] = {}
-    for shot, mould in mould_of.items():
+    for shot, mould in zip(names, shots["mould"].to_list(), strict=True):
         shots_of.setdefault(mould or NO_MOULD, []).append(shot)
-    moulds = {m for m in mould_of.values() if m is not None} | set(book.moulds)
+    moulds = (shots_of.keys() - {NO_MOULD}) | set(book.moulds)
     of_book: dict[str | None, str] = {m: book.digest(m) for m in moulds}
     common = code_digest(answers, events, physics, stats)
     settings = {
@@ -157,7 +155,6 @@ def read_inputs(shots: pl.DataFrame, workshop: Workshop, registry: Registry) -> 
     return Inputs(
         shots=shots,
         of_shot=of_shot,
-        mould_of=mould_of,
         shots_of={m: tuple(s) for m, s in sorted(shots_of.items())},
         eligible={m: tuple(s) for m, s, _ in by_mould.iter_rows()},
         starts={m: tuple(t) for m, _, t in by_mould.iter_rows()},
