@@ -74,9 +74,13 @@ class Known:
         return self.content.get(content_group(table, column, value), "")
 
 
+CONTENT = "\x1f"
+"""What the names of groups of content begin with: no mould is called so."""
+
+
 def content_group(table: str, column: str, value: str | None) -> str:
     """The name under which the digest of some rows of a workshop's table stands in the ledger."""
-    return f"\x1f{table}.{column}={value}"
+    return f"{CONTENT}{table}.{column}={value}"
 
 
 @dataclass(frozen=True)

@@ -106,7 +106,7 @@ class StepRun:
         given = {t.name for t in step.analysis.yields} if step.analysis.part == "workshop" else set()
         asked = {(t, c) for s in the_plan.steps for t, c in narrowed(s.analysis).items() if t in given}
         self.narrowed = sorted(asked)
-        self.known.content = {g: k for g, (k, _) in self.groups_before.items() if g.startswith("\x1f")}
+        self.known.content = {g: k for g, (k, _) in self.groups_before.items() if g.startswith(staleness.CONTENT)}
 
     def skip(self) -> None:
         """Take the keys the ledger has, computing nothing."""
