@@ -16,7 +16,6 @@ import pluggy
 
 from catchpot import hookspecs
 from catchpot.analysis import Analysis
-from catchpot.errors import PluginFault
 from catchpot.plugins import sources, trust
 from catchpot.plugins.registry import CORE, HOOKS, Plugin, Registry
 from catchpot.plugins.shapes import analysis_faults, reader_faults, section_faults
@@ -221,7 +220,7 @@ def _import(manager: pluggy.PluginManager, source: Source) -> tuple[ModuleType |
         raise
     except BaseException as error:  # it may exit, or panic below Python
         place = source.place if isinstance(source.place, Path) else None
-        return None, f"can't be loaded: {_words(error, place)}"
+        return None, f"can't be loaded: {sources.said(error, place)}"
     try:
         manager.register(module, name=source.name)
         unknown = [h.name for h in manager.get_hookcallers(module) or () if not h.has_spec()]
@@ -257,7 +256,7 @@ def _call(
     except KeyboardInterrupt:
         raise
     except BaseException as error:
-        return [], f"{hook} failed: {_words(error, module)}"
+        return [], f"{hook} failed: {sources.said(error, module)}"
 
 
 @contextmanager
@@ -270,7 +269,3 @@ def _held(source: Source) -> Iterator[None]:
 
     with redirect_stdout(sys.stderr), limited(LOAD_LIMIT_S, "loading it took longer than {:g} s"):
         yield
-
-
-def _words(error: BaseException, near: ModuleType | Path | None) -> str:
-    return str(error) if isinstance(error, PluginFault) else sources.said(error, near)

@@ -15,6 +15,8 @@ from pathlib import Path
 from types import CodeType, ModuleType
 from typing import NamedTuple
 
+from catchpot.errors import PluginFault
+
 GROUP = "catchpot.plugins.v1"
 
 
@@ -86,6 +88,8 @@ def dropped_in(folder: Path) -> Iterator[Source]:
 
 def said(error: BaseException, near: ModuleType | Path | None = None) -> str:
     """An error in one line, with the place in the plugin's own file where it was raised."""
+    if isinstance(error, PluginFault):
+        return str(error)
     words = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     if isinstance(error, SyntaxError):
         return words
