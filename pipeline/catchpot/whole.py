@@ -48,14 +48,13 @@ def whole(path: Path) -> Iterator[Path]:
 
     Where the block raises, `path` is left as it was. WriteError for errors of the file system.
     """
-    fresh = path.with_name(f".{path.name[:100]}.{os.getpid()}{MARK}")
+    fresh = _beside(path)
     try:
         _take_left(path)
         yield fresh
         with fresh.open("rb+") as written:
             os.fsync(written.fileno())
-        if path.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "is a folder")
+        _no_folder(path)
         with suppress(OSError):
             fresh.chmod(stat.S_IMODE(path.stat().st_mode))
         fresh.replace(path)
@@ -65,6 +64,16 @@ def whole(path: Path) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             fresh.unlink(missing_ok=True)
+
+
+def _beside(path: Path) -> Path:
+    """Where this process writes a file before it takes its place."""
+    return path.with_name(f".{path.name[:100]}.{os.getpid()}{MARK}")
+
+
+def _no_folder(path: Path) -> None:
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "is a folder")
 
 
 def _take_left(path: Path) -> None:
@@ -93,7 +102,7 @@ class Aside:
 
     def write(self, path: Path, data: bytes) -> None:
         """Write a file aside; its folder must be there. WriteError for errors of the file system."""
-        fresh = path.with_name(f".{path.name[:100]}.{os.getpid()}{MARK}")
+        fresh = _beside(path)
         try:
             _take_left(path)
             with fresh.open("wb") as stream:
@@ -111,8 +120,7 @@ class Aside:
         """Have all take their places, `last` after the others."""
         for path in sorted(self._waiting, key=lambda p: (p == last, p)):
             try:
-                if path.is_dir():
-                    raise IsADirectoryError(errno.EISDIR, "is a folder")
+                _no_folder(path)
                 self._waiting[path].replace(path)
             except OSError as error:
                 self.drop()
