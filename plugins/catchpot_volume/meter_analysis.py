@@ -193,7 +193,7 @@ def _pooled_changes(witness: pl.DataFrame, worked: Worked) -> list[datetime]:
 def _pooled(part: pl.DataFrame) -> list[int]:
     """The places of a window where its moulds' volumes step together."""
     own = part.with_columns(d=pl.col("log_volume") - pl.col("log_volume").median().over("of_mould"))
-    if own["of_mould"].n_unique() < 2 or own.height < 20:
+    if own["of_mould"].n_unique() < 2:
         return []
     changes = find_changes(own["d"].to_numpy().astype(float), None, limit_for(2))
     return [int(c.at) for c in changes if c.kind == "step"]
