@@ -144,7 +144,8 @@ def _fit(columns: Array, y: Array, noise: Array, use: Flags, offset_pa: Array) -
     cov = np.linalg.inv(gram) * factor[:, None, None]
     sd = np.sqrt(np.maximum(np.diagonal(cov, axis1=1, axis2=2), 0.0)) / size
     at = at / size
-    return tuple(np.where(enough, v, np.nan) for v in (at[:, 1], sd[:, 1], at[:, 0], sd[:, 0]))  # type: ignore[return-value]
+    bed, bed_sd, line, line_sd = (np.where(enough, v, np.nan) for v in (at[:, 1], sd[:, 1], at[:, 0], sd[:, 0]))
+    return bed, bed_sd, line, line_sd
 
 
 def _viscosity_known(m: Mould) -> Flags:
