@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import Kept, keeps, narrowed
+from catchpot.analysis import narrowed
 from catchpot.errors import PluginFault
 from catchpot.keeping import fingerprint
 from catchpot.run import deliver, job, staleness
+from catchpot.run.carried import Carried
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step
 from catchpot.run.guard import OverTime, limited, own_line
@@ -22,7 +23,6 @@ from catchpot.run.pending import Done, Pending
 from catchpot.run.staleness import FAILED, Inputs, Keys, Known
 from catchpot.store.ledger import SCHEMA as LEDGER
 from catchpot.store.ledger import TIMING
-from catchpot.store.results import Later, dated
 from catchpot.tables import Table, empty
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from catchpot.store.kept import State
     from catchpot.store.ledger import Groups
     from catchpot.store.reading import Reading
+    from catchpot.store.results import Later
     from catchpot.workshop import Workshop
 
 BATCH = 250
@@ -88,7 +89,6 @@ class StepRun:
         self.outcome = StepOutcome(step.name, step.plugin, step.analysis.part)
         self.before: dict[str, tuple[str, str]] = {}
         self.keys: dict[str, str] = {}
-        self.kept: dict[str, State] = {}
         self.done = 0
         self.total = 0
         self.well = False
@@ -101,7 +101,7 @@ class StepRun:
         self.module = plugin.module
         self.worker = registry.worker if plugin.outside else None
         self.engine = engine if self.worker is None else Engine(0)
-        self.keeps = _keeps(step)
+        self.carried = Carried(step, inputs, self.keys_of)
         # what others get only some rows of
         given = {t.name for t in step.analysis.yields} if step.analysis.part == "workshop" else set()
         asked = {(t, c) for s in the_plan.steps for t, c in narrowed(s.analysis).items() if t in given}
@@ -147,9 +147,7 @@ class StepRun:
             with self.pending.store.writing() as w:
                 w.clear_results(self.step.name, self.step.analysis.part, self.step.analysis.yields, gone)
                 w.put_kept(self.step.name, dict.fromkeys(gone))
-        if self.keeps and stale:
-            with self.pending.store.reading() as r:
-                self.kept = r.kept(self.step.name, stale)
+        self.carried.read(self.pending.store, stale)
         size = BATCH if self.step.analysis.part == "shot" else 1
         self._compute_all([stale[i : i + size] for i in range(0, len(stale), size)])
         self._settle(open_groups)
@@ -241,7 +239,7 @@ class StepRun:
         """Compute batches, in other processes where that pays and nothing was kept; what fails there fails here."""
         left = list(batches)
         shots = sum(len(self.inputs.eligible.get(u, ())) or 1 for units in batches for u in units)
-        if self.engine.pays(len(batches), shots) and not self.kept:
+        if self.engine.pays(len(batches), shots) and not self.carried:
             try:
                 done = self.engine.computed(self.step.analysis, batches, self._job, self.limit_s)
                 for units, the_job, result, seconds in done:
@@ -265,7 +263,7 @@ class StepRun:
 
     def _built(self, units: Sequence[str]) -> Job:
         began = time.perf_counter()
-        kept = self._kept_of(units)
+        kept = self.carried.of(units)
         with self.pending.reading() as r:
             made = job.build(r, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
         self.outcome.read_s += time.perf_counter() - began
@@ -298,9 +296,8 @@ class StepRun:
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may exit, or panic below Python
-            if units[0] in self.kept and not isinstance(error, OverTime):
+            if not isinstance(error, OverTime) and self.carried.dropped(units[0]):
                 # What was kept is a help and no input: without it this is a history like any other.
-                self.kept.pop(units[0])
                 self._compute(units)
                 return
             self.over_time = isinstance(error, OverTime)
@@ -337,7 +334,7 @@ class StepRun:
         self.known.failed -= set(units)
         self._digest(frames)
         refused = deliver.refusals(self.step.analysis, the_job, result)
-        self._keep(units, frames, refused, rows, self._to_keep(units, result), self._later(the_job))
+        self._keep(units, frames, refused, rows, self.carried.renewed(units, result), self.carried.later(the_job))
 
     def _once(self, units: Sequence[str]) -> tuple[Job, Result, Mapping[Table, pl.DataFrame]]:
         the_job = self._built(units)
@@ -355,19 +352,6 @@ class StepRun:
             self.outcome.compute_s += time.perf_counter() - began
         return the_job, result, frames
 
-    def _kept_of(self, units: Sequence[str]) -> Kept | None:
-        """What was kept of a part, if it still holds."""
-        key, shots, state = self.kept.get(units[0], ("", 0, b"")) if len(units) == 1 else ("", 0, b"")
-        if not key:
-            return None
-        if self.keeps == "worked_out":
-            return Kept(shots, state) if key == self.keys_of.code_and_settings else None
-        starts = self.inputs.starts[units[0]]
-        # Where two shots began at one moment, what is dated by it can't be cut between them.
-        if not 0 < shots < len(starts) or starts[shots - 1] == starts[shots]:
-            return None
-        return Kept(shots, state) if key == self.keys_of.of_first(units[0], shots) else None
-
     def _digest(self, frames: Mapping[Table, pl.DataFrame]) -> None:
         """Tell apart what a workshop's analysis has given, as others get it."""
         now: dict[str, str] = {}
@@ -379,33 +363,14 @@ class StepRun:
             self.pending.group(self.step.name, group, (now[group], 0) if group in now else None)
         self.known.content = now
 
-    def _later(self, the_job: Job) -> dict[str, Later]:
-        """Of a mould that was added to: its later shots."""
-        if the_job.kept is None or self.keeps != "added":
-            return {}
-        (mould,), n = the_job.units, the_job.kept.shots
-        return {mould: Later(self.inputs.eligible[mould][n:], self.inputs.starts[mould][n])}
-
-    def _to_keep(self, units: Sequence[str], result: Result) -> dict[str, State | None]:
-        if not self.keeps:
-            return {}
-        if result.kept is None:
-            return dict.fromkeys(units) if self.kept else {}
-        unit = units[0]
-        if self.keeps == "worked_out":
-            key = self.keys_of.code_and_settings
-        else:
-            key = self.keys_of.of_first(unit, result.kept.shots)
-        return {unit: (key, result.kept.shots, result.kept.state)}
-
     def _failed(self, units: Sequence[str], told: str, seconds: float, short: str | None = None) -> None:
         rows = [(self.step.name, u, self.keys[u], FAILED, told, seconds) for u in units]
         self.outcome.failed += len(units)
         self.known.failed |= set(units)
         text = short or told
         self.failures.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
-        kept: dict[str, State | None] = dict.fromkeys(units) if self.keeps else {}
-        self._keep(units, {t: empty(t) for t in self.step.analysis.yields}, deliver.no_refusals(), rows, kept)
+        none = {t: empty(t) for t in self.step.analysis.yields}
+        self._keep(units, none, deliver.no_refusals(), rows, self.carried.nothing_of(units))
 
     def _keep(
         self,
@@ -423,18 +388,6 @@ class StepRun:
         self.done += len(units)
         if self.progress is not None:
             self.progress(self.step.name, self.done, self.total)
-
-
-def _keeps(step: Step) -> str:
-    """What is kept for an analysis; "" where its tables don't say which rows are a later shot's."""
-    kind = keeps(step.analysis)
-    if kind == "added" and not (
-        step.analysis.part == "mould"
-        and step.analysis.causal
-        and all("mould" in t.names and ("shot" in t.names or dated(t)) for t in step.analysis.yields)
-    ):
-        return ""
-    return kind if kind == "added" or step.analysis.part != "shot" else ""
 
 
 __all__ = ["Past", "StepRun"]
