@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+# What differs between failures of one kind: numbers, quoted words, names with digits in them.
+_VARYING = re.compile(r"'[^']*'|\S*\d\S*")
 _NOUNS = {"shot": ("shot", "shots"), "mould": ("mould", "moulds"), "workshop": ("workshop", "workshops")}
 
 
@@ -40,6 +43,28 @@ class StepOutcome:
     def count(self, n: int) -> str:
         """A number of this analysis's parts, in words."""
         return f"{n} {_NOUNS[self.part][n != 1]}"
+
+
+class Failures:
+    """What failed of one analysis, failures of one kind together."""
+
+    def __init__(self) -> None:
+        self._kinds: dict[str, list[tuple[str, str]]] = {}
+
+    def add(self, units: Sequence[str], text: str) -> None:
+        """Take parts that failed. text: why, in a line."""
+        self._kinds.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
+
+    def sentences(self, of: StepOutcome) -> list[str]:
+        """One sentence for each kind of failure, with the parts concerned."""
+        said = []
+        for pairs in self._kinds.values():
+            units = [u for u, _ in pairs]
+            named = units[0] if len(units) == 1 else f"{len(units)} {of.part}s ({', '.join(units[:3])}"
+            if len(units) > 1:
+                named += f" and {len(units) - 3} more)" if len(units) > 3 else ")"
+            said.append(f"analysis {of.analysis} of plugin {of.plugin} failed on {named}: {pairs[0][1]}")
+        return said
 
 
 @dataclass

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
@@ -18,7 +17,7 @@ from catchpot.run.carried import Carried
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step
 from catchpot.run.guard import OverTime, limited, own_line
-from catchpot.run.outcome import StepOutcome
+from catchpot.run.outcome import Failures, StepOutcome
 from catchpot.run.pending import Done, Pending
 from catchpot.run.staleness import FAILED, Inputs, Keys, Known
 from catchpot.store.ledger import SCHEMA as LEDGER
@@ -39,10 +38,6 @@ BATCH = 250
 GIVE_UP_AFTER = 25
 
 Progress = Callable[[str, int, int], None]
-
-
-# What differs between failures of one kind: numbers, quoted words, names with digits in them.
-_VARYING = re.compile(r"'[^']*'|\S*\d\S*")
 
 
 def _short(error: BaseException) -> str:
@@ -95,7 +90,7 @@ class StepRun:
         self.in_a_row = 0
         self.last_failure = ""
         self.over_time = False
-        self.failures: dict[str, list[tuple[str, str]]] = {}
+        self.failures = Failures()
         self.limit_s = workshop.settings.plugins.time_limit_s
         plugin = registry.plugin_of(step.name)
         self.module = plugin.module
@@ -151,7 +146,7 @@ class StepRun:
         size = BATCH if self.step.analysis.part == "shot" else 1
         self._compute_all([stale[i : i + size] for i in range(0, len(stale), size)])
         self._settle(open_groups)
-        self.outcome.errors = self._errors()
+        self.outcome.errors = self.failures.sentences(self.outcome)
         self.outcome.seconds = time.perf_counter() - began
         if stale:
             self.pending.timing(self._timing())
@@ -220,20 +215,8 @@ class StepRun:
     def stopped(self) -> StepOutcome:
         """What was done when someone stopped the run; it is stored."""
         self.pending.flush()
-        self.outcome.errors = self._errors()
+        self.outcome.errors = self.failures.sentences(self.outcome)
         return self.outcome
-
-    def _errors(self) -> list[str]:
-        """One sentence for each kind of failure, with the parts concerned."""
-        said = []
-        for pairs in self.failures.values():
-            units = [u for u, _ in pairs]
-            named = units[0] if len(units) == 1 else f"{len(units)} {self.step.analysis.part}s ({', '.join(units[:3])}"
-            if len(units) > 1:
-                named += f" and {len(units) - 3} more)" if len(units) > 3 else ")"
-            who = f"analysis {self.step.name} of plugin {self.step.plugin}"
-            said.append(f"{who} failed on {named}: {pairs[0][1]}")
-        return said
 
     def _compute_all(self, batches: Sequence[Sequence[str]]) -> None:
         """Compute batches, in other processes where that pays and nothing was kept; what fails there fails here."""
@@ -367,8 +350,7 @@ class StepRun:
         rows = [(self.step.name, u, self.keys[u], FAILED, told, seconds) for u in units]
         self.outcome.failed += len(units)
         self.known.failed |= set(units)
-        text = short or told
-        self.failures.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
+        self.failures.add(units, short or told)
         none = {t: empty(t) for t in self.step.analysis.yields}
         self._keep(units, none, deliver.no_refusals(), rows, self.carried.nothing_of(units))
 
