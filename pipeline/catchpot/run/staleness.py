@@ -61,7 +61,7 @@ class Known:
     """
 
     step: Step
-    params: Any
+    keys: Keys
     of_group: dict[Group, str] = field(default_factory=dict)
     made: dict[Group, dict[str, str]] = field(default_factory=dict)
     first: dict[tuple[str, int], str] = field(default_factory=dict)
@@ -252,7 +252,7 @@ class Keys:
             elif part == "mould" and p.step.analysis.causal and p.stored is None and mould not in p.failed:
                 at = (mould, n)
                 if at not in p.first:
-                    p.first[at] = Keys(i, p.step, p.params).of_first(mould, n)
+                    p.first[at] = p.keys.of_first(mould, n)
                 above.append(p.first[at])
             elif part == "workshop":
                 above.append(self._of_whole(p, mould))
@@ -321,7 +321,7 @@ def _reader(inputs: Inputs, parent: Known, group: Group) -> Callable[[str], str]
         own = WHOLE if part == "workshop" else group
         if own not in parent.made:
             there = own in inputs.shots_of if part == "shot" else own in inputs.eligible if part == "mould" else True
-            parent.made[own] = Keys(inputs, parent.step, parent.params).of_parts(own) if there else {}
+            parent.made[own] = parent.keys.of_parts(own) if there else {}
         keys = parent.made[own]
 
     def read(part: str) -> str:

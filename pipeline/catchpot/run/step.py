@@ -80,7 +80,7 @@ class StepRun:
         self.progress = progress
         self.params = params
         self.keys_of = Keys(inputs, step, params)
-        self.known = Known(step, params)
+        self.known = Known(step, self.keys_of)
         self.outcome = StepOutcome(step.name, step.plugin, step.analysis.part)
         self.before: dict[str, tuple[str, str]] = {}
         self.keys: dict[str, str] = {}
