@@ -241,8 +241,8 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
     if lead.analysis == "drift":
         return (lead.more["message"] or f"{mould}: {lead.sentence}") + likely
     if lead.analysis == "seal_watch":
-        again = f" Found in {lead.more['times']} shots." if lead.more["times"] > 1 else ""
-        return lead.sentence + again
+        times = lead.more.get("times", 1)  # a replacement that nobody logged is no run of shots
+        return lead.sentence + (f" Found in {times} shots." if times > 1 else "")
     if lead.analysis == "clamp_watch":
         # which end it is stands in the evidence, as the hold checks say it
         return str(lead.more["moved"]) + likely

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
 from catchpot.causes import CAUSES, moves, through
@@ -13,7 +14,7 @@ from catchpot.events import KINDS
 from catchpot.happened import Happened
 from catchpot_matters.assemble import rows_of, standing, top_of
 from catchpot_matters.grouping import BEFOREHAND, Matter, group
-from catchpot_matters.statements import Statement, Timeline
+from catchpot_matters.statements import Statement, Timeline, of_others
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 LINE = Timeline(
@@ -154,6 +155,16 @@ def test_without_a_hold_neither_end_of_the_clamp_is_called_likeliest() -> None:
     (head,), _ = rows_of("m", [m], [], LINE, [], "UTC")
     assert "can't be told yet" in head["headline"]
     assert "The seals hold" not in head["advice"]
+
+
+def test_a_seal_replacement_that_nobody_logged_is_said_as_it_stands() -> None:
+    row = {"about": None, "kind": "seal_replacement_unlogged", "since": LINE.when(30), "until": None,
+           "severity": "note", "message": "The leak fell at once.", "analysis": "seal_watch", "anchor": "a",
+           "cause": None, "chance": None, "advice": "Note the replacement."}  # fmt: skip
+    said = of_others(pl.DataFrame([row]), set(), LINE)
+    (head,), lines = rows_of("m", group(said, {}), [], LINE, [], "UTC")
+    assert head["headline"] == "The leak fell at once."
+    assert [r["anchor"] for r in lines if r["anchor"]] == ["a"]
 
 
 def test_the_table_of_causes_holds_together() -> None:
