@@ -14,6 +14,7 @@ from cyclopts import App, CycloptsError, Parameter
 
 from catchpot import __version__, note_commands
 from catchpot.output import answers_only, confirm, emit, progress_bars, stdout, warn
+from catchpot.serve import command as serve_command
 
 if TYPE_CHECKING:
     from catchpot.ingest.load import IngestOutcome
@@ -41,6 +42,7 @@ Trust = Annotated[
 
 
 note_commands.register(app)
+serve_command.register(app)
 
 
 def home() -> Path:

@@ -1,16 +1,14 @@
-"""A headless chromium and a report for it to open; skipped with a message where there is no chromium."""
+"""A report for a headless chromium to open."""
 
 from __future__ import annotations
 
 import importlib.util
-import os
-import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, Literal, NoReturn
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 
@@ -18,31 +16,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
 Scheme = Literal["light", "dark"]
-REQUIRED = os.environ.get("CATCHPOT_BROWSER") == "required"
-NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
-
-
-def _without(reason: str) -> NoReturn:
-    if REQUIRED:
-        pytest.fail(f"CATCHPOT_BROWSER=required, but {reason}")
-    pytest.skip(reason)
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's or anyone's chromium, driven by playwright."""
-    found = next((path for name in NAMES if (path := shutil.which(name))), None)
-    if found is None:
-        _without(f"no browser is installed here under {', '.join(NAMES)}")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        _without("playwright is not installed (extra dev)")
-    with sync_playwright() as driver:
-        # As root in a container chromium's own sandbox can't start.
-        started = driver.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 def _made_up() -> ModuleType:
@@ -59,6 +32,7 @@ def _made_up() -> ModuleType:
 @pytest.fixture(scope="session")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a report: moulds with and without logs, findings old and new, refusals, a file set aside."""
+    from catchpot.report.edition import About
     from catchpot.report.render import write_pages
     from catchpot.workshop import MouldBook
     from catchpot_fill.section import FillSection
@@ -68,7 +42,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     book = MouldBook.model_validate({"moulds": {"hatch-3": {"line_pressure_limit_bar": 0.5}, "idle-9": {}}})
     write_pages(
         made_up.made_store({"hatch-3": 64, "locker-1": 20, "bench-2": 9}), [FillSection()], out,
-        name="Example workshop", zone="Europe/Lisbon", book=book, declared=made_up.DECLARED, version="0",
+        About("Example workshop", "Europe/Lisbon", book, made_up.DECLARED, version="0"),
     )  # fmt: skip
     return out
 

@@ -19,6 +19,7 @@ import pytest
 
 from catchpot.errors import CatchpotError
 from catchpot.report import figures
+from catchpot.report.edition import About
 from catchpot.report.pages import without_stamp
 from catchpot.report.render import ReportOutcome, write_pages
 from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, View
@@ -79,7 +80,8 @@ class Links(HTMLParser):
 def write(tmp_path: Path, declared: dict[str, Table]) -> Callable[..., ReportOutcome]:
     def write(store: Any, *sections: Section, **more: Any) -> ReportOutcome:
         settings = {"name": "Example workshop", "zone": "Europe/Lisbon", "book": BOOK, "declared": declared, **more}
-        return write_pages(store, sections or (FillSection(),), tmp_path / "out", **settings)
+        how = {k: settings.pop(k) for k in ("made_at", "single", "within") if k in settings}
+        return write_pages(store, sections or (FillSection(),), tmp_path / "out", About(**settings), **how)
 
     return write
 

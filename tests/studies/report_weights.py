@@ -30,6 +30,7 @@ def copied(frame: pl.DataFrame, n: int) -> pl.DataFrame:
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     from catchpot.plugins import load
+    from catchpot.report.edition import About
     from catchpot.report.render import ReportOutcome, write_pages
     from catchpot.store import Store
     from catchpot.testing.check_frames import Frames
@@ -59,8 +60,12 @@ def main(arguments: list[str] | None = None) -> int:
 
             def written(source: Frames, out: Path = out, book: object = book) -> tuple[float, ReportOutcome]:
                 began = time.perf_counter()
-                done = write_pages(source, registry.sections, out, name="Copies", zone="UTC", book=book,  # type: ignore[arg-type]  # a copy of a book
-                                   declared=declared, over_moulds=over, code="x")  # fmt: skip
+                done = write_pages(
+                    source,
+                    registry.sections,
+                    out,
+                    About("Copies", "UTC", book, declared, over_moulds=over, code="x"),  # type: ignore[arg-type]  # a copy of a book
+                )
                 return time.perf_counter() - began, done
 
             anew, _ = written(Frames(many, declared, past))

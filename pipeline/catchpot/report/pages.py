@@ -54,14 +54,19 @@ def digest(text: str) -> str:
     return "'sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() + "'"
 
 
-def policy(scripts: Iterable[str] = ("'self'",), styles: Iterable[str] = ("'self'",)) -> str:
+_OWN, _NONE = "'self'", "'none'"
+
+
+def policy(scripts: Iterable[str] = ("'self'",), styles: Iterable[str] = ("'self'",), *, forms: bool = False) -> str:
     """A page's Content-Security-Policy: nothing is fetched but the page's own files, only these scripts and styles run.
 
-    The plotting library writes sizes as style attributes, so those are let in; they can fetch nothing.
+    The plotting library writes sizes as style attributes, so those are let in; they can fetch nothing. forms: the page
+    has forms, which may go to where it came from.
     """
     return (
         f"default-src 'none'; script-src {' '.join(scripts)}; style-src {' '.join(styles)}; "
-        "style-src-attr 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action 'none'"
+        "style-src-attr 'unsafe-inline'; img-src data: blob:; base-uri 'none'; "
+        f"form-action {_OWN if forms else _NONE}"
     )
 
 
@@ -154,8 +159,11 @@ class Pages:
         """The files beside the pages."""
         return shared_files()
 
-    def render(self, name: str, template: str, title: str, *, single: bool = False, **content: Any) -> str:
-        """A page as text. shown (if given): the sections on it. single: all in one file, for mailing."""
+    def render(
+        self, name: str, template: str, title: str, *, single: bool = False, forms: bool = False, **content: Any
+    ) -> str:
+        """A page as text. shown (if given): the sections on it. single: all in one file, for mailing. forms: the page
+        has forms, which a server takes."""
         from markupsafe import Markup
 
         figures = [b for p in _panels(content.get("shown", ())) for b in p.every if b.kind == "figure"]
@@ -168,7 +176,8 @@ class Pages:
             zone=self.zone,
             footer=self.footer,
             root="../" * name.count("/"),
-            csp=policy(map(digest, inline), [digest(css[1])]) if single else policy(),
+            csp=policy(map(digest, inline), [digest(css[1])]) if single else policy(forms=forms),
+            referrer="same-origin" if forms else "no-referrer",
             css=css[0],
             script=script[0],
             library=library[0] if figures or content.get("figured") else "",

@@ -16,7 +16,6 @@ from catchpot.report.shot_links import month_of
 if TYPE_CHECKING:
     import polars as pl
 
-    from catchpot.report.mould_page import MouldLine
     from catchpot.report.site import Site
     from catchpot.report.views import Shelf
     from catchpot.tables import Column, Table
@@ -29,31 +28,50 @@ ROW = (
 )  # fmt: skip
 
 
-def shot_pages(site: Site, stems: Mapping[str, str], lines: Sequence[MouldLine], fresh: Freshness) -> None:
-    """Write the pages of shots and their data files."""
+def shot_pages(
+    site: Site, stems: Mapping[str, str], links: Mapping[str, str], fresh: Freshness, *, moulds: Sequence[str]
+) -> None:
+    """Write the moulds' pages of shots; those that would come out as they are stay. stems, links: of each mould."""
+    due = [m for m in moulds if not _unchanged(site, stems[m], m, fresh)]
     tables = numbered(site)
-    due = []
-    for line in lines:
-        stem = stems[line.name]
-        _data_files(site, stem, site.survey.of(line.name))
-        name = f"shots/{stem}.html"
-        used = note_of(site.pages.remembered(name)).get("used", ())
-        if not site.pages.unchanged(name, fresh.key(line.name, used)):
-            due.append(line)
     for start in range(0, len(due), BATCH):
         some = due[start : start + BATCH]
-        shelf = site.shelf_of([n.name for n in some], [{**{t.name: ("*",) for t in tables}, "own_curve": ("*",)}])
-        for line in some:
-            _page(site, stems[line.name], line, tables, shelf, fresh)
+        shelf = _shelf(site, some, tables)
+        for mould in some:
+            _page(site, stems[mould], mould, links[mould], tables, shelf, fresh)
 
 
-def _data_files(site: Site, stem: str, shots: pl.DataFrame) -> None:
+def shot_page(site: Site, stem: str, mould: str, link: str, fresh: Freshness) -> None:
+    """Write one mould's page of shots."""
+    if not _unchanged(site, stem, mould, fresh):
+        tables = numbered(site)
+        _page(site, stem, mould, link, tables, _shelf(site, [mould], tables), fresh)
+
+
+def _unchanged(site: Site, stem: str, mould: str, fresh: Freshness) -> bool:
+    name = f"shots/{stem}.html"
+    used = note_of(site.pages.remembered(name)).get("used", ())
+    return site.pages.unchanged(name, fresh.key(mould, used))
+
+
+def _shelf(site: Site, moulds: Sequence[str], tables: Sequence[Table]) -> Shelf:
+    return site.shelf_of(moulds, [{**{t.name: ("*",) for t in tables}, "own_curve": ("*",)}])
+
+
+def data_files(site: Site, stem: str, shots: pl.DataFrame) -> list[tuple[str, list[str], str]]:
+    """A mould's data files: name, shots and key of each."""
     months: dict[str, list[tuple[str, str]]] = {}
     for shot, started, source in shots.select("shot", "started_at", "source_digest").iter_rows():
         months.setdefault(month_of(started, site.zone), []).append((shot, source or ""))
-    for month, some in months.items():
-        key = digest(site.code, repr(sorted(some)))
-        month_file(site.source, site.pages, f"shots/data/{stem}-{month}.js", key, [s for s, _ in some])
+    return [
+        (f"shots/data/{stem}-{month}.js", [s for s, _ in some], digest(site.code, repr(sorted(some))))
+        for month, some in months.items()
+    ]
+
+
+def data_file(site: Site, name: str, shots: Sequence[str], key: str) -> None:
+    """Write one data file; one made from the same is kept."""
+    month_file(site.source, site.pages, name, key, shots)
 
 
 def numbered(site: Site) -> list[Table]:
@@ -82,12 +100,14 @@ def with_interval(table: Table) -> list[tuple[Column, Column, Column]]:
     return made
 
 
-def _page(site: Site, stem: str, line: MouldLine, tables: Sequence[Table], shelf: Shelf, fresh: Freshness) -> None:
-    shots = site.survey.of(line.name)
+def _page(
+    site: Site, stem: str, mould: str, link: str, tables: Sequence[Table], shelf: Shelf, fresh: Freshness
+) -> None:
+    shots = site.survey.of(mould)
     found: dict[str, list[Found]] = {}
-    for f in site.survey.found_on(line.name):
+    for f in site.survey.found_on(mould):
         found.setdefault(f.shot, []).append(f)
-    fill = _by_shot(shelf.table("fill", ("*",), line.name)) if "fill" in site.declared else {}
+    fill = _by_shot(shelf.table("fill", ("*",), mould)) if "fill" in site.declared else {}
     rows = [
         _row(shot, started, fill.get(shot, {}), found.get(shot, ()), site.zone)
         for shot, started in reversed(list(shots.select("shot", "started_at").iter_rows()))
@@ -99,8 +119,8 @@ def _page(site: Site, stem: str, line: MouldLine, tables: Sequence[Table], shelf
         "starts": {s: words.minute(t, site.zone) for s, t in shots.select("shot", "started_at").iter_rows()},
         "stem": stem,
         "channels": channels_described(),
-        "own": _own(shelf, line.name) if "own_curve" in site.declared else None,
-        **_numbers(tables, shelf, line.name),
+        "own": _own(shelf, mould) if "own_curve" in site.declared else None,
+        **_numbers(tables, shelf, mould),
         "found": {
             shot: [[f.severity, f.kind, f.message, f.advice, f.anchor] for f in some]
             for shot, some in found.items() if shot
@@ -109,11 +129,11 @@ def _page(site: Site, stem: str, line: MouldLine, tables: Sequence[Table], shelf
     site.pages.write(
         name,
         "shots.html",
-        f"Shots of {line.name}",
-        key=fresh.key(line.name, used),
+        f"Shots of {mould}",
+        key=fresh.key(mould, used),
         note={"used": used},
-        mould=line.name,
-        link=line.link,
+        mould=mould,
+        link=link,
         rows=rows,
         figured=True,
         data_json=Markup(theme.to_script_json(data)),
@@ -180,4 +200,4 @@ def _numbers(tables: Sequence[Table], shelf: Shelf, mould: str) -> dict[str, Any
     return {"quantities": quantities, "numbers": numbers}
 
 
-__all__ = ["numbered", "shot_pages", "with_interval"]
+__all__ = ["data_file", "data_files", "numbered", "shot_page", "shot_pages", "with_interval"]

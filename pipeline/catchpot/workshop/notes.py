@@ -94,13 +94,24 @@ def set_part(workshop: Workshop, shot: str, values: Mapping[str, str]) -> Noted:
     return Noted(grid.path, line, row, before)
 
 
-def undo(home: Path) -> tuple[Path, list[str]]:
-    """Take the last note back: the file and the rows that went. NoteError where there is none, or it was changed."""
+def last_note(home: Path) -> tuple[str, list[str]] | None:
+    """The note that `undo` would take back: what tells it from others, and its rows; None where there is none."""
+    kept = _kept(home)
+    return (kept[-1]["after"], list(kept[-1]["rows"])) if kept else None
+
+
+def undo(home: Path, *, only: str | None = None) -> tuple[Path, list[str]]:
+    """Take the last note back: the file and the rows that went. NoteError where there is none, or it was changed.
+
+    only: take back just this note (see `last_note`), not one that somebody has written since.
+    """
     with _alone(home):
         kept = _kept(home)
         if not kept:
             raise NoteError("there is no note to take back")
         last = kept[-1]
+        if only not in (None, last["after"]):
+            raise NoteError("another note was written meanwhile; look at it before you take it back")
         path = home / last["file"]
         now = path.read_bytes() if path.exists() else b""
         if _digest(now) != last["after"]:
@@ -184,4 +195,4 @@ def _alone(home: Path) -> Iterator[None]:
         lock.unlink(missing_ok=True)
 
 
-__all__ = ["NoteError", "Noted", "add_events", "local_text", "set_part", "undo"]
+__all__ = ["NoteError", "Noted", "add_events", "last_note", "local_text", "set_part", "undo"]

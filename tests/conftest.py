@@ -1,0 +1,39 @@
+"""A headless chromium for those tests that open pages; skipped with a message where there is none."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NoReturn
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+REQUIRED = os.environ.get("CATCHPOT_BROWSER") == "required"
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+
+
+def _without(reason: str) -> NoReturn:
+    if REQUIRED:
+        pytest.fail(f"CATCHPOT_BROWSER=required, but {reason}")
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's or anyone's chromium, driven by playwright."""
+    found = next((path for name in NAMES if (path := shutil.which(name))), None)
+    if found is None:
+        _without(f"no browser is installed here under {', '.join(NAMES)}")
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        _without("playwright is not installed (extra dev)")
+    with sync_playwright() as driver:
+        # As root in a container chromium's own sandbox can't start.
+        started = driver.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        yield started
+        started.close()
