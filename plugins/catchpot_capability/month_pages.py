@@ -80,13 +80,17 @@ def split_table(parts: pl.DataFrame, row: Row, zone: str, key: str) -> DataTable
             "begins with": p["begins_with"] or "the month",
             "shots": p["n"],
             "mean": scaled_number(p["mean"], row),
-            "Ppk": f"{plain(p['ppk'])} ({plain(p['ppk_low'])} to {plain(p['ppk_high'])})" if p["ppk"] else "",
+            **(
+                {"Ppk": f"{plain(p['ppk'])} ({plain(p['ppk_low'])} to {plain(p['ppk_high'])})" if p["ppk"] else ""}
+                if row["meaningful"]
+                else {}
+            ),
             "outside": p["outside"],
         }
         for p in parts.sort("part").iter_rows(named=True)
     ]
     return DataTable(f"split-{key}", "The month split where something was changed", pl.DataFrame(rows),
-                     "A stretch of a few shots says little; its interval shows how little.")  # fmt: skip
+                     "A stretch of a few shots says little.")  # fmt: skip
 
 
 def measure_panel(
@@ -114,6 +118,11 @@ def _rules(row: Row) -> str:
     )
 
 
+def provisional(month: str) -> str:
+    """What is said of a month that is not closed."""
+    return f"Provisional: the numbers of {spoken(month)} are not fixed yet."
+
+
 def signature(rows: pl.DataFrame, month: str, closed_at: Any, late: Sequence[str], zone: str) -> Panel:
     """Data range, whether the numbers are fixed, and the line to sign on."""
     first, last = rows["first_shot_at"].min(), rows["last_shot_at"].max()
@@ -122,7 +131,7 @@ def signature(rows: pl.DataFrame, month: str, closed_at: Any, late: Sequence[str
     data = f"Data: {words.count(shots, 'shot')} from {words.minute(first, zone)} to {words.minute(last, zone)}."  # type: ignore[arg-type]  # a datetime column
     lines = [data]
     if closed_at is None:
-        headline = f"The numbers of {spoken(month)} are not fixed yet: catchpot close {month} fixes them."
+        headline = f"{provisional(month)} catchpot close {month} fixes them."
     else:
         headline = f"The numbers of {spoken(month)} were fixed on {words.day(closed_at, zone)} and stay as they are."
         lines += [f"Late data would change: {said}" for said in late] or ["Today's data give the same numbers."]
@@ -138,7 +147,8 @@ def month_panels(
     listed = sorted(rows.iter_rows(named=True), key=lambda r: (VERDICTS.index(r["verdict"]), r["label"]))
     mould = listed[0]["mould"]
     state = state_of([r["verdict"] for r in listed])
-    panels: list[tuple[str, Panel]] = [(f"{mould}: the month in a sentence", Panel(state, mould_month(listed)))]
+    first = [Prose((provisional(listed[0]["month"]),), "caution")] if closed_at is None else []
+    panels: list[tuple[str, Panel]] = [(f"{mould}: the month in a sentence", Panel(state, mould_month(listed), first))]
     for r in listed:
         own = shots.filter(pl.col("measure") == r["measure"]).sort("started_at", "shot")
         cut = parts.filter(pl.col("measure") == r["measure"])

@@ -24,19 +24,17 @@ SHORT = {
 
 
 def badness(row: Row) -> tuple[int, float, str, str]:
-    """Sorts the worst first: by verdict, and within a verdict by the index."""
-    value = index_of(row)[1]
+    """Sorts the worst first: by verdict, and within a verdict by the index where one is given."""
+    value = index_of(row)[1] if row["meaningful"] else None
     return (VERDICTS.index(row["verdict"]), 0.0 if value is None else value, row["mould"], row["label"])
 
 
 def cell(row: Row | None) -> str:
-    """A month in a cell: number and word."""
+    """A month in a cell: index and word; the word alone where no index is given."""
     if row is None:
         return "none"
-    value = index_of(row)[1]
+    value = index_of(row)[1] if row["meaningful"] else None
     word = SHORT[row["verdict"]]
-    if row["verdict"] == "not meaningful":
-        return f"{word} ({plain(value)})"
     return word if value is None else f"{plain(value)} {word}"
 
 

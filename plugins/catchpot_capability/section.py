@@ -91,10 +91,12 @@ class CapabilitySection:
         late_rows = closing.pick(view.tables[CAPABILITY.name], month) if fixed else rows.clear()
         pieces = [behind, events, late_rows, *own.values()]
         key = hashlib.sha256("\0".join(repr(p.rows()) for p in pieces).encode("utf-8", "backslashreplace"))
+        key.update(repr([about_part(view, m) for m in view.book.moulds]).encode("utf-8", "backslashreplace"))
         key.update(f"{_CODE} {view.zone} {fixed.at if fixed else ''}".encode())
         return Page(
             month, f"Capability, {spoken(month)}", link_text=spoken(month), group="Months", folder="months",
-            key=key.hexdigest()[:20], choose="mould",
+            key=key.hexdigest()[:20], choose="mould", letterhead=True,
+            shots=own[CAPABILITY_SHOT.name]["shot"].unique().sort().to_list(),
             parts=lambda: _parts(view, month, rows, own, fixed, events),
         )  # fmt: skip
 
@@ -115,8 +117,17 @@ def _parts(
             own[CAPABILITY.name].filter(mine), own[CAPABILITY_SHOT.name].filter(mine),
             own[CAPABILITY_PART.name].filter(mine), _flags(events, mould), view.zone, at, own_late,
         )  # fmt: skip
-        made.append(Part(mould, panels))
+        made.append(Part(mould, panels, about_part(view, mould)))
     return made
+
+
+def about_part(view: View, mould: str) -> tuple[str, ...]:
+    """What the mould book says of the part and for whom it is made, a line each."""
+    entry = view.book.moulds.get(mould)
+    if entry is None:
+        return ()
+    told = (("Part", entry.part), ("Drawing", entry.drawing), ("Customer", entry.customer))
+    return tuple(f"{what}: {said}" for what, said in told if said)
 
 
 def _with_closed(view: View, table: Any) -> pl.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
@@ -38,6 +39,7 @@ class VolumeSection:
     name = "volume"
     title = "Volume: why it changed, what to set next"
     order = 5
+    beside: Mapping[str, str] = MappingProxyType({"week.html": "The week, as planned last"})
     analyses: tuple[str, ...] = ("volume_cause", "next_shot", "meter")
     needs: Mapping[str, tuple[str, ...]] = {
         "shot": ("mould", "started_at", "injector"),
@@ -109,7 +111,9 @@ class VolumeSection:
         rows.sort(key=lambda r: (-tuple(go.WORDS).index(r["go"]), r["mould"]))
         moulds = list(view.book.moulds)
         return [
-            Sheet(sheet_name(r["mould"], moulds), sheet_html(r, "", view.zone), f"{r['mould']}: {verdict(r)}")
+            Sheet(
+                sheet_name(r["mould"], moulds), sheet_html(r, "", view.zone), f"{r['mould']}: {verdict(r)}", r["mould"]
+            )
             for r in rows
         ]
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
@@ -20,9 +21,9 @@ import pytest
 from catchpot.errors import CatchpotError
 from catchpot.report import figures
 from catchpot.report.edition import About
-from catchpot.report.pages import without_stamp
+from catchpot.report.pages import GENERATOR, without_stamp
 from catchpot.report.render import ReportOutcome, write_pages
-from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, View
+from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, Sheet, View
 from catchpot.tables import Table
 from catchpot.testing.check_frames import Frames
 from catchpot.workshop import MouldBook
@@ -445,3 +446,49 @@ def test_library_is_the_one_plotly_py_speaks_to() -> None:
 
     assert f"plotly.js (cartesian - minified) v{get_plotlyjs_version()}" in asset(LIBRARY)[:400]
     assert "MIT License" in asset("plotly-cartesian.LICENSE")
+
+
+def test_a_page_that_leaves_the_house_bears_the_letterhead_and_leads_to_its_shots(
+    store: Callable[..., Frames], write: Callable[..., ReportOutcome], hostile: str
+) -> None:
+    shots = pl.DataFrame({"shot": ["hatch-3-001"], "value": [2.5]})
+
+    class Month(FillSection):
+        def pages(self, view: View) -> Sequence[Page]:
+            panel = Panel("in order", "All is well.", [DataTable("rows", "Rows", shots)])
+            return [
+                Page("2026-03", "March", [("Shots", panel)], folder="months", letterhead=True, shots=["hatch-3-001"]),
+                Page("own", "Own", [("Shots", panel)]),
+            ]
+
+    out = write(store({"hatch-3": 3}), Month(), letterhead=f"Example yard\n{hostile}").index.parent
+    month = (out / "months/2026-03.html").read_text(encoding="utf-8")
+    assert "<p>Example yard</p>" in month and "<script>alert(1)" not in month
+    assert '<a href="../shots/hatch-3.html?shot=hatch-3-001">hatch-3-001</a>' in month
+    own = (out / "own.html").read_text(encoding="utf-8")
+    assert "Example yard" not in own and "<td" in own and "?shot=" not in own
+
+
+def test_sheets_stand_on_the_board_and_on_the_moulds_page_and_pages_beside_are_linked_where_they_are(
+    store: Callable[..., Frames], write: Callable[..., ReportOutcome], tmp_path: Path
+) -> None:
+    class Sheets(FillSection):
+        beside: Mapping[str, str] = MappingProxyType({"week.html": "The week"})
+
+        def cells(self, view: View) -> Sequence[Cell]:
+            return [Cell("Next shot", "2.61 l", "go", large=True)]
+
+        def sheets(self, view: View) -> Sequence[Sheet]:
+            return [Sheet("next-hatch-3.html", "<!doctype html>sheet", "hatch-3: GO", "hatch-3")]
+
+    out = write(store({"hatch-3": 3}), Sheets()).index.parent
+    board = (out / "index.html").read_text(encoding="utf-8")
+    assert '<a class="sheet" href="next-hatch-3.html">' in board and "week.html" not in board
+    assert 'href="../next-hatch-3.html"' in (out / "moulds/hatch-3.html").read_text(encoding="utf-8")
+    (out / "week.html").write_text(GENERATOR)
+    write(store({"hatch-3": 3}), Sheets())
+    assert '<a href="week.html">The week</a>' in (out / "index.html").read_text(encoding="utf-8")
+    (out / "week.html").write_text("somebody else's page")
+    write(store({"hatch-3": 3}), Sheets())
+    assert "week.html" not in (out / "index.html").read_text(encoding="utf-8")
+    assert (out / "week.html").exists()

@@ -23,7 +23,7 @@ from catchpot.report.reference import reference
 from catchpot.report.section import Section
 from catchpot.report.shot_pages import data_file, data_files, shot_page, shot_pages
 from catchpot.report.site import Card, Placed, Site, Survey, survey
-from catchpot.report.views import CORE
+from catchpot.report.views import CORE, Shelf
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,7 +45,7 @@ class About:
 
     declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin, error). plugins: names
     for the footer. notice: what every page has to say of the files it goes by. over_moulds: tables that an analysis
-    over all moulds writes. code: digests of the plugins' code.
+    over all moulds writes. code: digests of the plugins' code. letterhead: stands above what leaves the house.
     """
 
     name: str
@@ -58,6 +58,7 @@ class About:
     notice: str = ""
     over_moulds: Sequence[str] = ()
     code: str = ""
+    letterhead: str = ""
 
 
 class Edition:
@@ -88,9 +89,13 @@ class Edition:
             notice=about.notice,
         ))  # fmt: skip
         ordered = sorted(sections, key=lambda s: (s.order, s.name))
-        self.site = Site(source, facts, ordered, {**CORE, **about.declared}, about.book, about.zone, self.pages)
         strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
         self.stems = slugs(list(dict.fromkeys([*about.book.moulds, *strays])))
+        self.site = Site(
+            source, facts, ordered, {**CORE, **about.declared}, about.book, about.zone, self.pages,
+            letterhead=tuple(filter(None, (line.strip() for line in about.letterhead.splitlines()))),
+            shots_at={mould: f"shots/{stem}.html" for mould, stem in self.stems.items()},
+        )  # fmt: skip
         self.links = {mould: f"moulds/{stem}.html" for mould, stem in self.stems.items()}
         beside = repr((about.version, about.notice, list(about.broken), about.name, about.code))
         self.fresh = Freshness(self.site, about.over_moulds, beside)
@@ -148,15 +153,24 @@ class Edition:
             some = stale[start : start + BATCH]
             shelf = self.site.shelf(some)
             for mould in some:
-                found[mould] = mould_page(self.site, mould, self.links[mould], shelf, self.fresh)
+                found[mould] = self._mould_page(mould, shelf)
         return [found[m] for m in self.links]
 
     @cached_property
     def own(self) -> list[tuple[str, list[tuple[str, str]]]]:
         """The sections' own pages, made: sheets first; (group, (link, words) of each)."""
         own = [page for section in self.site.sections for page in self.site.own_pages(section)]
-        sheets = [sheet for section in self.site.sections for sheet in self.site.sheets(section)]
+        sheets = [(link, said) for link, said, _ in self.sheets]
         return [*([("Set-up sheets for the next shots", sheets)] if sheets else []), *own]
+
+    @cached_property
+    def sheets(self) -> list[tuple[str, str, str]]:
+        """The sheets to print, made; link, words and mould of each."""
+        return [sheet for section in self.site.sections for sheet in self.site.sheets(section)]
+
+    @cached_property
+    def _sheet_of(self) -> dict[str, str]:
+        return {mould: link for link, _, mould in self.sheets if mould}
 
     def _kept(self, mould: str) -> MouldLine | None:
         link = self.links[mould]
@@ -167,7 +181,11 @@ class Edition:
 
     def _line(self, mould: str) -> MouldLine:
         kept = self._kept(mould)
-        return kept or mould_page(self.site, mould, self.links[mould], self.site.shelf([mould]), self.fresh)
+        return kept or self._mould_page(mould, self.site.shelf([mould]))
+
+    def _mould_page(self, mould: str, shelf: Shelf) -> MouldLine:
+        sheet = self._sheet_of.get(mould, "")
+        return mould_page(self.site, mould, self.links[mould], shelf, self.fresh, sheet=sheet)
 
     def _not_computed(self) -> None:
         not_computed_page(self.site, self.links, self.about.broken)
@@ -212,7 +230,8 @@ class Edition:
             since=words.day(datetime.fromisoformat(base["day"]).replace(tzinfo=ZoneInfo(zone)), zone)
             if base and base["day"] else "",
             first=base is None,
-            pages=own,
+            pages=[*own[:1], ("", beside), *own[1:]] if (beside := self.site.beside()) else own,
+            sheets=self._sheet_of,
             aside=facts.quarantine.height,
             failed=facts.failed,
             failing=list(failing.values()),

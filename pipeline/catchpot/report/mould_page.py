@@ -85,8 +85,13 @@ def first_sentence(text: str, most: int = 120) -> str:
     return said if len(said) <= most else said[:most].rsplit(" ", 1)[0] + " ..."
 
 
-def mould_page(site: Site, mould: str, link: str, shelf: Shelf, fresh: Freshness, *, single: str = "") -> MouldLine:
-    """Write the page of a mould; its row for the board. single: the name it is written under as one file."""
+def mould_page(
+    site: Site, mould: str, link: str, shelf: Shelf, fresh: Freshness, *, single: str = "", sheet: str = ""
+) -> MouldLine:
+    """Write the page of a mould; its row for the board.
+
+    single: the name it is written under as one file. sheet: its set-up sheet.
+    """
     import polars as pl
 
     facts = site.survey
@@ -119,6 +124,7 @@ def mould_page(site: Site, mould: str, link: str, shelf: Shelf, fresh: Freshness
         "mould": mould,
         "stem": link.removeprefix("moulds/").removesuffix(".html"),
         "state": line.state,
+        "sheet": sheet,
         "opening": _opening(shots, line.asking, unjudged, site.zone),
         "shown": shown,
         "matters": [m for m in matters if m.open],

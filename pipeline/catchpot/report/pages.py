@@ -186,7 +186,7 @@ class Pages:
             inline_scripts=[Markup(text) for text in inline] if single else [],
             pool=Markup(theme.to_script_json(pool)) if pool else "",
             data={b.id: Markup(theme.to_script_json(d)) for b, d in zip(figures, slim, strict=True)},
-            **content,
+            **{"hrefs": {}, **content},
         )
 
     def write(self, name: str, template: str, title: str, *, key: str = "", note: Any = None, **content: Any) -> Path:
@@ -235,6 +235,13 @@ class Pages:
         self._ours_to_write(INDEX)
         for name, text in self.shared.all():
             self.put(name, text)
+
+    def is_page(self, name: str) -> bool:
+        """Whether a page of ours of this name lies in the folder, whoever wrote it."""
+        try:
+            return bool(_SAFE.match(name)) and not (self.out / name).is_symlink() and _ours(self.out / name)
+        except OSError:
+            return False
 
     def _ours_to_write(self, name: str) -> None:
         path = self.out / name

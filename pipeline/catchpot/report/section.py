@@ -100,10 +100,11 @@ Titled = Sequence[tuple[str, Panel]]
 
 @dataclass(frozen=True)
 class Part:
-    """One of the parts a page's selector chooses from: its name, and its panels with their titles."""
+    """One of the parts a page's selector chooses from: its name, its panels with their titles, lines under its name."""
 
     name: str
     panels: Titled
+    about: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,8 @@ class Page:
     panels: with their titles. parts: what a selector chooses from, or a function that makes it (called only where the
     page is not there yet from the same `key`); choose: what the selector chooses ("mould").
     group: pages of one group stand on one line there, behind its name. link_text: the words of the link, not the title.
+    letterhead: the page leaves the house and bears the workshop's letterhead. shots: those it speaks of; where they
+    stand in a table (under "shot") or a figure, they lead to their own pages.
     """
 
     slug: str
@@ -124,6 +127,8 @@ class Page:
     key: str = ""
     parts: Sequence[Part] | Callable[[], Sequence[Part]] = ()
     choose: str = ""
+    letterhead: bool = False
+    shots: Sequence[str] = ()
 
     def made_parts(self) -> Sequence[Part]:
         """The parts, made where need be."""
@@ -134,12 +139,15 @@ class Page:
 class Sheet:
     """A page to print that stands by itself, not in the house layout: file name, whole HTML text, words of its link.
 
-    A section that has a method `sheets(view) -> Sequence[Sheet]` (view: the workshop's) has them written and linked.
+    mould: the mould it is for, whose row on the board and whose page link it. A section that has a method
+    `sheets(view) -> Sequence[Sheet]` (view: the workshop's) has them written and linked. Pages that a section's
+    commands write into the folder of the report are linked where they are there: `beside`, file name -> words.
     """
 
     name: str
     html: str
     link_text: str
+    mould: str = ""
 
 
 @dataclass(frozen=True)

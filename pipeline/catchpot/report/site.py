@@ -9,14 +9,18 @@ from datetime import datetime
 from functools import cached_property
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from markupsafe import Markup
 
 from catchpot.errors import PluginFault
-from catchpot.report import collect
+from catchpot.report import collect, theme
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
-from catchpot.report.freshness import code_of
+from catchpot.report.freshness import code_of, digest
 from catchpot.report.matters import Matter, matters_of
 from catchpot.report.pages import Pages
 from catchpot.report.section import Cell, Page, Panel, Section, View
+from catchpot.report.shot_links import links_here
 from catchpot.report.views import CORE, Shelf, Tables
 
 if TYPE_CHECKING:
@@ -123,7 +127,8 @@ def survey(source: Source) -> Survey:
 
 @dataclass(frozen=True)
 class Site:
-    """Everything a page is made of. cards: failures so far, for the outcome."""
+    """Everything a page is made of. cards: failures so far, for the outcome. letterhead: lines above what leaves the
+    house. shots_at: the page of shots of each mould."""
 
     source: Source
     survey: Survey
@@ -133,6 +138,8 @@ class Site:
     zone: str
     pages: Pages
     cards: list[Card] = field(default_factory=list)
+    letterhead: tuple[str, ...] = ()
+    shots_at: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def whole(self) -> Shelf:
@@ -217,8 +224,8 @@ class Site:
         made = self.guarded(section, "index.html", work)
         return made if isinstance(made, list) else []
 
-    def sheets(self, section: Section) -> list[tuple[str, str]]:
-        """Write a section's pages to print; link and words of each."""
+    def sheets(self, section: Section) -> list[tuple[str, str, str]]:
+        """Write a section's pages to print; link, words and mould of each."""
         if not hasattr(section, "sheets"):
             return []
         made = self.guarded(
@@ -226,7 +233,12 @@ class Site:
         )
         if not isinstance(made, list):
             return []
-        return [(self.pages.put(s.name, s.html).name, s.link_text) for s in made]
+        return [(self.pages.put(s.name, s.html).name, s.link_text, getattr(s, "mould", "")) for s in made]
+
+    def beside(self) -> list[tuple[str, str]]:
+        """Pages that commands wrote into the report's folder, where they are there: link and words."""
+        named = [(file, said) for s in self.sections for file, said in getattr(s, "beside", {}).items()]
+        return [(file, said) for file, said in named if self.pages.is_page(file)]
 
     def _own_page(self, section: Section, page: Page, taken: set[str]) -> str:
         """taken: pages of others. Two of the section's own that shorten alike are numbered."""
@@ -234,7 +246,11 @@ class Site:
         if f"{stem}.html" in taken:
             raise ValueError(f"the page {stem}.html is written already")
         link = self.pages.free(stem)
-        if self.pages.unchanged(link, page.key):
+        head = self.letterhead if page.letterhead else ()
+        shots = self.survey.shots.filter(self.survey.shots["shot"].is_in(list(page.shots)))
+        here = links_here(shots, self.shots_at, "../" * link.count("/"))
+        key = page.key and digest(page.key, *head, repr(sorted(here.items())))
+        if self.pages.unchanged(link, key):
             return link
         panels = [
             self._placed(section, title, panel, f"{slug(title)}-{i}") for i, (title, panel) in enumerate(page.panels, 1)
@@ -245,8 +261,11 @@ class Site:
                 self._placed(section, title, panel, f"{slug(part.name)}-{n}-{slug(title)}-{i}", part.name)
                 for i, (title, panel) in enumerate(part.panels, 1)
             ]
-        names = [p.name for p in parts]
-        self.pages.write(link, "page.html", page.title, key=page.key, shown=panels, names=names, choose=page.choose)
+        hrefs = {s: f"{to[0]}?shot={quote(s, safe='')}" for s, to in here.items()}
+        self.pages.write(
+            link, "page.html", page.title, key=key, shown=panels, parted=[(p.name, p.about) for p in parts],
+            choose=page.choose, letterhead=head, hrefs=hrefs, here=Markup(theme.to_script_json(here)) if here else "",
+        )  # fmt: skip
         return link
 
 

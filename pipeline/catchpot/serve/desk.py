@@ -121,8 +121,16 @@ def _made(edition: Edition, name: str) -> bytes | None:
         if (found := held.text(name)) is not None:
             return found
         if not edition.make(name):
-            return None
+            return _beside(edition, name)
     return held.text(name)
+
+
+def _beside(edition: Edition, name: str) -> bytes | None:
+    """A page that a command wrote beside the report, where a section names it."""
+    for known, _ in edition.site.beside():
+        if known == name:
+            return (edition.pages.out / known).read_bytes()
+    return None
 
 
 def _looks(path: Path) -> tuple[int, int, int] | None:

@@ -205,6 +205,9 @@ MouldChange = create_model("MouldChange", __base__=DatedChange, __doc__=DatedCha
 class Mould(MouldKeys):
     """A mould: its geometry, fibre, volumes, limits and dated changes."""
 
+    part: str = Field(default="", description="the part's name or number, for the month's page")
+    drawing: str = Field(default="", description="drawing and revision, for the month's page")
+    customer: str = Field(default="", description="for whom the part is made, for the month's page")
     limits: dict[str, Limits] = Field(
         default_factory=dict, description='specification limits, [low, high]; "none" for a side without'
     )

@@ -41,6 +41,9 @@ class WorkshopSettings(Strict):
         default="mbar", description="in which vacuum and clamp pressures and leaks are shown; line pressures are in bar"
     )
     volume_unit: VolumeUnit = Field(default="l", description="in which volumes are shown")
+    letterhead: str = Field(
+        default="", description="printed above the months' pages for customers; lines as they stand"
+    )
     currency: str = Field(default="", description="of prices in the mould book, such as EUR")
     largest_log_mb: Annotated[float, Field(gt=0)] = Field(
         default=250.0,

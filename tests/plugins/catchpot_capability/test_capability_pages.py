@@ -14,6 +14,7 @@ from catchpot.analysis import Job
 from catchpot.core_tables import CLOSED
 from catchpot.report.section import DataTable, Figure, Panel, Prose, View
 from catchpot.tables import empty
+from catchpot.workshop import MouldBook
 from catchpot_capability import closing, roll_up
 from catchpot_capability.analysis import CapabilityAnalysis
 from catchpot_capability.section import CapabilitySection
@@ -109,3 +110,32 @@ def test_the_numbers_behind_the_strip_are_the_stored_ones(pages: dict[str, dict[
     drawn = block.figure["data"][0]["y"]
     assert drawn == pytest.approx(block.table["value"].to_list())
     assert block.table.filter(pl.col("mark") != "").height == 0
+
+
+def test_no_index_stands_anywhere_for_a_month_that_was_not_steady(pages: dict[str, dict[str, Panel]]) -> None:
+    panel = pages["2026-11 hatch-3"]["injected volume"]
+    assert "was not steady" in panel.headline
+    tables = [b.frame for b in panel.blocks if isinstance(b, DataTable)]
+    assert not any("Ppk" in t.columns or "index" in t.columns for t in tables)
+    rows = pages["2026-11 all moulds"]["All moulds and measures"].blocks[0]
+    assert isinstance(rows, DataTable)
+    cells = [str(v) for row in rows.frame.iter_rows() for v in row]
+    assert "not steady" in cells
+    assert not any("not steady (" in c for c in cells)
+
+
+def test_a_month_that_is_not_closed_says_so_first(pages: dict[str, dict[str, Panel]]) -> None:
+    first = pages["2026-10 hatch-3"]["hatch-3: the month in a sentence"].blocks[0]
+    assert isinstance(first, Prose)
+    assert first.paragraphs == ("Provisional: the numbers of October 2026 are not fixed yet.",)
+
+
+def test_part_drawing_and_customer_of_the_book_stand_under_the_mould(make_job: Make) -> None:
+    job = make_job({"injected_volume_l": np.random.default_rng(8).normal(2.55, 0.02, 30)})
+    entry = {"limits": {"injected_volume_l": [2.4, 2.7]}, "part": "Hatch <3>", "drawing": "H-3 rev. B"}
+    book = MouldBook.model_validate({"moulds": {"hatch-3": entry}})
+    tables = {t.name: empty(t) for t in closing.TABLES} | dict(CapabilityAnalysis().compute(job).tables)
+    view = View(None, {**tables, "closed": empty(CLOSED), "event": job.tables["event"]}, {}, book, "UTC", None)
+    page = CapabilitySection().pages(view)[0]
+    assert [p.about for p in page.made_parts()] == [(), ("Part: Hatch <3>", "Drawing: H-3 rev. B")]
+    assert page.letterhead and "hatch-3-000" in {*page.shots, *CapabilitySection().pages(view)[-1].shots}
