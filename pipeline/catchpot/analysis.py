@@ -94,7 +94,9 @@ class Analysis(Protocol):
       it must be found by the content it was worked out from (`catchpot.keeping.Worked`).
 
     And an attribute `narrowed`: table without `shot` or `mould` -> a column that it has in common with `shot`; only
-    rows whose value occurs among the job's shots are delivered, and only they make its parts stale.
+    rows whose value occurs among the job's shots are delivered, and only they make its parts stale. Beside it may stand
+    `up_to_last`: such a table -> its column of time; then no row later than the last of the job's shots is delivered,
+    or makes anything stale.
     """
 
     name: str
@@ -120,4 +122,9 @@ def narrowed(analysis: Analysis) -> Mapping[str, str]:
     return getattr(analysis, "narrowed", {})
 
 
-__all__ = ["Analysis", "Job", "Kept", "Refused", "Result", "keeps", "narrowed"]
+def up_to_last(analysis: Analysis) -> Mapping[str, str]:
+    """Narrowed tables of which an analysis gets no row later than the last of its shots: table -> column of time."""
+    return getattr(analysis, "up_to_last", {})
+
+
+__all__ = ["Analysis", "Job", "Kept", "Refused", "Result", "keeps", "narrowed", "up_to_last"]

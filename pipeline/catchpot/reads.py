@@ -37,8 +37,12 @@ class Reads(Protocol):
         """Declarations of all tables."""
         ...
 
-    def ledger(self) -> pl.DataFrame:
-        """What was computed and how it ended."""
+    def ledger(self, status: str | None = None) -> pl.DataFrame:
+        """What was computed and how it ended; only what ended so."""
+        ...
+
+    def standing(self) -> Mapping[str, str]:
+        """For each mould (and what belongs to none) a text that changes with anything computed for it or its shots."""
         ...
 
 
@@ -68,9 +72,13 @@ class Over:
         """As below."""
         return self.under.tables()
 
-    def ledger(self) -> pl.DataFrame:
+    def ledger(self, status: str | None = None) -> pl.DataFrame:
         """As below."""
-        return self.under.ledger()
+        return self.under.ledger(status)
+
+    def standing(self) -> Mapping[str, str]:
+        """As below."""
+        return self.under.standing()
 
 
 def of_units(

@@ -9,6 +9,7 @@ flow meters are read in one way, and the cells of a shot may be cut anew at othe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,13 +69,9 @@ def cells_of(s: Samples, groups: int, injected_l: Array, stroked: NDArray[np.boo
         volume = np.where(stroke, np.where(same, np.diff(s.vol_l, prepend=0.0), 0.0), 1e3 * between(s.flow_m3_s))
         work = between(s.dp_pa / s.bed_viscosity)
         drive = between(s.dp_pa * s.flow_m3_s) * 1e3
-    sums = np.cumsum(np.nan_to_num(np.stack([volume, work, drive])), axis=1)
-    # one long axis of volume: every shot has a stretch of its own
+    added = np.nan_to_num(np.stack([volume, work, drive]))
     whole = np.where(np.isfinite(injected_l) & (injected_l > 0), injected_l, 1.0)
-    place = np.maximum.accumulate(np.clip(np.nan_to_num(s.vol_l) / whole[s.shot], 0.0, 1.0) + 2.0 * s.shot)
-    at = (edges[None, :] + 2.0 * np.arange(groups)[:, None]).ravel()
-    cut = np.stack([np.interp(at, place, row) for row in sums]).reshape(3, groups, CURVE_BINS + 1)
-    own, done, driven = np.diff(cut, axis=2)
+    own, done, driven = np.diff(along_shots(s, groups, whole, added, edges, running=True), axis=2)
     width = whole[:, None] / CURVE_BINS
     there = (own > LEAST_COVERED * width) & (np.bincount(s.shot[s.usable], minlength=groups) >= FEWEST_SAMPLES)[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -85,6 +82,27 @@ def cells_of(s: Samples, groups: int, injected_l: Array, stroked: NDArray[np.boo
     strokes = np.nan_to_num(extreme_by(_strokes(s), s.shot, groups, largest=True))
     readings = np.where(stroked, strokes, np.bincount(s.shot[s.usable], minlength=groups))
     return Cells(resistance, _noise(resistance, readings), drive, readings)
+
+
+def along_shots(
+    s: Samples, groups: int, injected_l: Array, values: Array, at: Array, *, running: bool = False
+) -> Array:
+    """Values of each shot at shares of its injected volume, on straight lines between its samples.
+
+    injected_l: (groups,). values: (rows, samples). at: (places,), ascending. running: the values are summed up first.
+    (rows, groups, places), nought for a shot without samples. Shot by shot: in one sum over all of a batch the last
+    digits of a shot would hang on the others.
+    """
+    out = np.zeros((len(values), groups, len(at)))
+    bounds = np.searchsorted(s.shot, np.arange(groups + 1))
+    for shot, (low, high) in enumerate(pairwise(bounds.tolist())):
+        if low == high:
+            continue
+        place = np.maximum.accumulate(np.clip(np.nan_to_num(s.vol_l[low:high]) / injected_l[shot], 0.0, 1.0))
+        mine = np.cumsum(values[:, low:high], axis=1) if running else values[:, low:high]
+        for row, line in enumerate(mine):
+            out[row, shot] = np.interp(at, place, line)
+    return out
 
 
 def _strokes(s: Samples) -> Array:
@@ -154,12 +172,10 @@ def _waves(y: Array, noise: Array, apart: int) -> float:
     y: (n,) means of neighbouring cells. What a running parabola leaves over is held against the noise, with the length
     over which it keeps its sign; a swing that a curve could be laid upon must not pass for the curve's own.
     """
-    from scipy.signal import savgol_filter
-
     wide = WAVE_CELLS | 1
     if len(y) < 2 * wide:
         return 1.0
-    left = y / savgol_filter(y, wide, 2) - 1.0
+    left = y / running_parabola(y, wide) - 1.0
     size = float(np.median(np.abs(left))) * 1.4826
     beyond = size / max(float(np.median(noise)) / np.sqrt(apart), 1e-12)
     if beyond < MORE_THAN_NOISE:
@@ -172,3 +188,15 @@ def _waves(y: Array, noise: Array, apart: int) -> float:
             break
         length += 2 * follow
     return float(beyond * np.sqrt(max(length / apart, 1.0)))
+
+
+def running_parabola(y: Array, wide: int) -> Array:
+    """At each place the least-squares parabola over `wide` values about it; at the ends that of the outermost values.
+
+    (n,), n >= wide. As `scipy.signal.savgol_filter` has it (a test holds them equal); its import outlasts a shot.
+    """
+    half = wide // 2
+    x = np.vander(np.arange(wide) - half, 3)
+    fitted = x @ np.linalg.pinv(x)  # (wide, wide): values of the window -> their parabola
+    middle = np.convolve(y, fitted[half][::-1], mode="valid")
+    return np.concatenate([fitted[:half] @ y[:wide], middle, fitted[half + 1 :] @ y[-wide:]])

@@ -15,7 +15,7 @@ from catchpot.analysis import Job, Refused, Result
 from catchpot.core_tables import CURVE_BINS
 from catchpot.physics.clamp import closing_force
 from catchpot.tables import Table, empty, shape
-from catchpot_fill.cells import cells_of
+from catchpot_fill.cells import along_shots, cells_of
 from catchpot_fill.outcome import nullable, nullable_rows
 from catchpot_fill.prepare import (
     SAMPLE_COLUMNS,
@@ -146,10 +146,7 @@ def _times(s: Samples, groups: int, injected_l: Array) -> Array:
     """Log time at which each cell was full, (groups, cells), s."""
     if not len(s.shot):
         return np.full((groups, CURVE_BINS), np.nan)
-    share = np.clip(np.nan_to_num(s.vol_l) / injected_l[s.shot], 0.0, 1.0)
-    place = np.maximum.accumulate(share + 2.0 * s.shot)
-    at = np.linspace(0.0, 1.0, CURVE_BINS + 1)[1:][None, :] + 2.0 * np.arange(groups)[:, None]
-    made = np.interp(at.ravel(), place, s.t_s).reshape(at.shape)
+    made = along_shots(s, groups, injected_l, s.t_s[None, :], np.linspace(0.0, 1.0, CURVE_BINS + 1)[1:])[0]
     some = np.bincount(s.shot, minlength=groups) > 1
     return np.where(some[:, None], made, np.nan)
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from catchpot.report import words
 from catchpot_vacuum.own_past import OutOfLine, sudden
@@ -254,6 +253,8 @@ def _together(
     if limit is None or not pooled[2] > pooled[1]:
         return
     # The interval spans the leak laws that may hold; a point value would take one of them for granted.
+    from scipy.special import ndtr
+
     chance = float(ndtr(((pooled[1] + pooled[2]) / 2 - limit) * WIDTH / (pooled[2] - pooled[1])))
     if chance < PROBABLE:
         return
@@ -282,6 +283,8 @@ def beyond(shot: Row, limit: float | None) -> float | None:
     value, low, high = (shot[f"leak_{k}mbar_l_s"] for k in ("", "low_", "high_"))
     if limit is None or value is None or low is None or high is None or not high > low:
         return None
+    from scipy.special import ndtr
+
     if low > 0 and value > 0:
         sd = np.log(high / low) / WIDTH
         return float(ndtr((np.log(value) - np.log(max(limit, 1e-9))) / sd))

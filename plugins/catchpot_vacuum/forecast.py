@@ -123,23 +123,64 @@ def forecasts(
     kinds: tuple[float, ...] = USUAL_KINDS,
 ) -> list[Forecast]:  # fmt: skip
     """A forecast of this seal at the end of each of these days that lie within its life."""
+    return made_of(plans(seal, counter, zone, days, only_last=only_last), kinds)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the forecast of a seal on a day goes by.
+
+    upto: leaks known. fitted_at: its age when the last became known.
+    """
+
+    seal: Seal
+    as_of: date
+    age: float
+    upto: int
+    fitted_at: float
+    per_day: float
+    per_day_spread: float
+    spare: float
+
+    def content(self) -> tuple[object, ...]:
+        """All that its row is made of but the mould's name; later leaks are no part of it."""
+        s, n = self.seal, self.upto
+        return (
+            s.seal, s.since, s.assumed, s.limit, s.reseated, s.age[:n], s.leak[:n], s.sd[:n], s.limits[n - 1 : n],
+            s.spare[max(0, n - 8) : n], self.as_of, self.age, n, self.fitted_at, self.per_day, self.per_day_spread,
+        )  # fmt: skip
+
+
+def made_of(planned: list[Plan], kinds: tuple[float, ...] = USUAL_KINDS) -> list[Forecast]:
+    """The forecasts; leaks that several days know are fitted once."""
+    made: list[Forecast] = []
+    known: tuple[int, float] | None = None
+    wear: Wear | None = None
+    for p in planned:
+        if (p.upto, p.fitted_at) != known:
+            known, wear = (p.upto, p.fitted_at), fit(p.seal, p.upto, p.fitted_at, kinds)
+        now = wear if wear is None or p.age == p.fitted_at else replace(wear, now=p.age)
+        made.append(Forecast(p.seal, p.as_of, p.age, p.upto, now, p.per_day, p.per_day_spread, p.spare))
+    return made
+
+
+def plans(seal: Seal, counter: Clock, zone: tzinfo, days: list[date], *, only_last: bool = False) -> list[Plan]:
+    """What the forecasts go by at the end of each of these days that lie within the seal's life."""
     ends = [_end_of(d, zone) for d in days]
     inside = [(d, e) for d, e in zip(days, ends, strict=True) if e > seal.since and seal.at[0] <= e]
     inside = [(d, e) for d, e in inside if e >= seal.known_from and _start_of(d, zone) <= seal.known_until]
     if only_last:
         inside = inside[-1:]
-    made: list[Forecast] = []
-    known, wear = -1, None
+    made: list[Plan] = []
+    known, fitted_at = -1, 0.0
     for day, end in inside:
         end = min(end, seal.known_until)
         upto = int(np.searchsorted(seal.at, end, side="right"))
         age = float(counter.count(seal.since, end))
         if upto != known:
-            known, wear = upto, fit(seal, upto, age, kinds)
-        elif wear is not None:
-            wear = replace(wear, now=age)
+            known, fitted_at = upto, age
         per_day, spread = shot_rate(counter.at, end)
-        made.append(Forecast(seal, day, age, upto, wear, per_day, spread, _spare(seal, upto)))
+        made.append(Plan(seal, day, age, upto, fitted_at, per_day, spread, _spare(seal, upto)))
     return made
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Refused, Result
+from catchpot.analysis import Job, Kept, Refused, Result
+from catchpot.keeping import Worked
 from catchpot.tables import Table, empty, from_rows
-from catchpot_vacuum.forecast import LEAST_LEAKS, Forecast, days_of, forecasts
+from catchpot_vacuum.forecast import LEAST_LEAKS, Forecast, Plan, days_of, made_of, plans
 from catchpot_vacuum.series import FORECAST_SEALS, Clock, Seal, clock, seals, when
 from catchpot_vacuum.tables import SEAL_LIFE
 
@@ -45,6 +48,7 @@ class SealLifeAnalysis:
     name = "seal_life"
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = True
+    keeps = "worked_out"
     needs: Mapping[str, tuple[str, ...]] = HISTORY_NEEDS
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
     yields: tuple[Table, ...] = (SEAL_LIFE,)
@@ -53,6 +57,7 @@ class SealLifeAnalysis:
     def compute(self, job: Job) -> Result:
         """Compute all moulds of the job."""
         only_last = isinstance(job.params, LifeParams) and job.params.only_last
+        worked = Worked(job.kept.state if job.kept is not None else None)
         frames, refused = [], []
         for mould in job.units:
             counter, found = history(job, mould)
@@ -60,12 +65,31 @@ class SealLifeAnalysis:
                 refused.append(Refused(mould, self.name, "no shot or hold check of this mould is logged"))
                 continue
             days = days_of(counter.at if counter.unit == "shots" else _measured(found), job.book.zone)
-            made = [f for s in found for f in forecasts(s, counter, job.book.zone, days, only_last=only_last)]
+            planned = [p for s in found for p in plans(s, counter, job.book.zone, days, only_last=only_last)]
             if only_last:
-                made = [f for f in made if f.as_of == days[-1]]
-            frames.append(life_rows(mould, latest_of_a_day(made), counter.unit))
-            refused += reasons(self.name, mould, made)
-        return Result({SEAL_LIFE.name: pl.concat(frames) if frames else empty(SEAL_LIFE)}, refused)
+                planned = [p for p in planned if p.as_of == days[-1]]
+            frames.append(_rows(mould, latest_of_a_day(planned), counter.unit, worked))
+            newest = {p.seal.seal: p for p in planned}
+            refused += reasons(self.name, mould, made_of(list(newest.values())))
+        tables = {SEAL_LIFE.name: pl.concat(frames) if frames else empty(SEAL_LIFE)}
+        return Result(tables, refused, Kept(0, worked.state()))
+
+
+def _rows(mould: str, planned: Sequence[Plan], unit: str, worked: Worked) -> pl.DataFrame:
+    """Rows of SEAL_LIFE; those of days that were worked out before, from the same leaks, are taken as they were."""
+    fits: dict[tuple[str, float, int, float], Forecast] = {}
+
+    def row(p: Plan) -> list[Any]:
+        key = (p.seal.seal, p.seal.since, p.upto, p.fitted_at)
+        if key not in fits:
+            fits[key] = made_of([p])[0]
+        wear = fits[key].wear
+        f = Forecast(p.seal, p.as_of, p.age, p.upto, replace(wear, now=p.age) if wear else None, p.per_day,
+                     p.per_day_spread, p.spare)  # fmt: skip
+        return [life_row(mould, f, unit)[c] for c in SEAL_LIFE.names]
+
+    rows = [worked.out("forecast", (mould, unit, *p.content()), partial(row, p)) for p in planned]
+    return from_rows(SEAL_LIFE, [dict(zip(SEAL_LIFE.names, r, strict=True)) for r in rows], whole=True)
 
 
 def _measured(found: Sequence[Seal]) -> Floats:
@@ -94,34 +118,34 @@ def history(job: Job, mould: str) -> tuple[Clock | None, list[Seal]]:
     return counter, seals(leak, event, counter, limits, FORECAST_SEALS)
 
 
-def latest_of_a_day(made: Sequence[Forecast]) -> list[Forecast]:
+def latest_of_a_day(made: Sequence[Plan]) -> list[Plan]:
     """On a day of replacement the new seal's forecast stands."""
-    return list({(f.seal.seal, f.as_of): f for f in made}.values())
+    return list({(p.seal.seal, p.as_of): p for p in made}.values())
 
 
 def life_rows(mould: str, made: Sequence[Forecast], unit: str, table: Table = SEAL_LIFE) -> pl.DataFrame:
     """Rows of SEAL_LIFE (or the pooled table)."""
-    rows = []
-    for f in made:
-        low, middle, high = f.left if f.left is not None else (None, None, None)
-        due_low, due, due_high = f.due
-        w = f.wear
-        rows.append(
-            {
-                "mould": mould, "seal": f.seal.seal, "as_of": f.as_of, "shots_left": middle, "shots_left_low": low,
-                "shots_left_high": high, "due_on": due, "due_low": due_low, "due_high": due_high,
-                "fitted_since": when(f.seal.since), "age_shots": f.age, "leaks": f.leaks,
-                "leak_mbar_l_s": w.level if w else None,
-                "leak_low_mbar_l_s": max(w.level_low - f.spare, 0.0) if w else None,
-                "leak_high_mbar_l_s": w.level_high + f.spare if w else None,
-                "limit_mbar_l_s": f.seal.limit if np.isfinite(f.seal.limit) else None,
-                "wear_chance": min(max(w.wear, 0.0), 1.0) if w else None, "noise_share": w.noise if w else None,
-                "unit": unit, "assumed_replacement": f.seal.assumed, "pooled_moulds": f.pooled,
-                "shots_per_day": f.per_day, "told_apart": f.told_apart, "widened_by": f.widened,
-                "back_tested_seals": f.tested, "back_tests_held": f.held,
-            }
-        )  # fmt: skip
-    return from_rows(table, rows, whole=True)
+    return from_rows(table, [life_row(mould, f, unit) for f in made], whole=True)
+
+
+def life_row(mould: str, f: Forecast, unit: str) -> dict[str, Any]:
+    """A row of SEAL_LIFE."""
+    low, middle, high = f.left if f.left is not None else (None, None, None)
+    due_low, due, due_high = f.due
+    w = f.wear
+    return {
+        "mould": mould, "seal": f.seal.seal, "as_of": f.as_of, "shots_left": middle, "shots_left_low": low,
+        "shots_left_high": high, "due_on": due, "due_low": due_low, "due_high": due_high,
+        "fitted_since": when(f.seal.since), "age_shots": f.age, "leaks": f.leaks,
+        "leak_mbar_l_s": w.level if w else None,
+        "leak_low_mbar_l_s": max(w.level_low - f.spare, 0.0) if w else None,
+        "leak_high_mbar_l_s": w.level_high + f.spare if w else None,
+        "limit_mbar_l_s": f.seal.limit if np.isfinite(f.seal.limit) else None,
+        "wear_chance": min(max(w.wear, 0.0), 1.0) if w else None, "noise_share": w.noise if w else None,
+        "unit": unit, "assumed_replacement": f.seal.assumed, "pooled_moulds": f.pooled,
+        "shots_per_day": f.per_day, "told_apart": f.told_apart, "widened_by": f.widened,
+        "back_tested_seals": f.tested, "back_tests_held": f.held,
+    }  # fmt: skip
 
 
 def reasons(name: str, mould: str, made: Sequence[Forecast]) -> list[Refused]:

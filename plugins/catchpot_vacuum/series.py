@@ -167,6 +167,10 @@ def _replaced(event: pl.DataFrame, seal: str, kind: str) -> list[float]:
     )
 
 
+LEAST_FALL = float(np.log(1.6))
+"""Fall of the logarithm from which a seal may have been replaced."""
+
+
 def _fallen(at: Floats, leak: Floats, sd: Floats, logged: list[float]) -> list[tuple[float, float]]:
     """When the leak fell by a factor and stayed down with nothing logged (a replacement nobody wrote down), and when
     that could be known.
@@ -184,10 +188,12 @@ def _fallen(at: Floats, leak: Floats, sd: Floats, logged: list[float]) -> list[t
         if any(at[i - 1] < t <= at[i] for t in logged):
             last = i
             continue
+        fell = np.median(before[-5:]) - np.median(after)
+        if fell <= LEAST_FALL or after.max() >= before[-4:].min():
+            continue
         scatter = _scatter(low[max(last, i - 30) : i])
         error = float(np.median(sd[i : i + 3] / np.maximum(leak[i : i + 3], 1e-4)))
-        needed = max(np.log(1.6), 3.6 * scatter, 2.0 * min(error, 1.0))
-        if np.median(before[-5:]) - np.median(after) > needed and after.max() < before[-4:].min():
+        if fell > max(LEAST_FALL, 3.6 * scatter, 2.0 * min(error, 1.0)):
             found.append((float(at[i]), float(at[i + 2])))
             last = i
     return found

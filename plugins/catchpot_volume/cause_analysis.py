@@ -47,13 +47,15 @@ class CauseAnalysis:
     causal = False  # later shots sharpen every comparison
     keeps = "worked_out"
     narrowed: Mapping[str, str] = MappingProxyType({"meter_witness": "injector", "meter": "injector"})
+    # what other moulds were shot later than this one bears on none of its comparisons
+    up_to_last: Mapping[str, str] = MappingProxyType({"meter_witness": "at", "meter": "since"})
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": gather.SHOT_COLUMNS,
             "fill": gather.FILL_COLUMNS,
             "permeability": gather.PERMEABILITY_COLUMNS,
             "meter_witness": ("injector", "at", "of_shot", "of_mould", "log_volume", "log_balance"),
-            "meter": ("injector", "since", "change_pct"),
+            "meter": ("injector", "since"),
         }
     )
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType(
@@ -147,7 +149,8 @@ class CauseAnalysis:
 def _steps(meter: pl.DataFrame, frame: pl.DataFrame) -> list[datetime]:
     """When the meters of the injectors that the mould is shot on stepped."""
     mine = meter.filter(pl.col("injector").is_in(frame["injector"].unique().to_list()))
-    return mine.filter(pl.col("change_pct").is_not_null())["since"].to_list()
+    # the first row of an injector is its first shot
+    return mine.filter(pl.col("since") > pl.col("since").min().over("injector"))["since"].to_list()
 
 
 def _choose(

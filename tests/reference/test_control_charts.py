@@ -81,6 +81,15 @@ def test_individuals_chart_of_flowrate() -> None:
     assert moving_ranges(x).mean() == pytest.approx(chart.mean_moving_range)
 
 
+def test_ewma_along_many_series_is_a_first_order_filter() -> None:
+    """Against scipy.signal.lfilter."""
+    from scipy.signal import lfilter
+
+    x = np.random.default_rng(2).standard_normal((4, 50))
+    want, _ = lfilter([0.3], [1.0, -0.7], x, axis=-1, zi=np.full((4, 1), 0.7 * 2.0))
+    assert np.allclose(ewma(x, 0.3, 2.0), want, rtol=1e-12, atol=1e-12)
+
+
 def test_ewma_worked_example() -> None:
     # NIST/SEMATECH e-Handbook, 6.3.2.4: start 50, s = 2.0539, weight 0.3.
     y = column("nist_ewma.csv", 1, 2)

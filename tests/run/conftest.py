@@ -50,6 +50,7 @@ class Tiny:
     jobs: list[Job] = field(default_factory=list)
     keeps: str = ""
     narrowed: Mapping[str, str] = field(default_factory=dict)
+    up_to_last: Mapping[str, str] = field(default_factory=dict)
 
     def compute(self, job: Job) -> Result:
         """Note what was asked, then compute."""

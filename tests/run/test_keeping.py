@@ -163,6 +163,39 @@ def test_only_whom_rows_of_the_workshop_concern_is_computed_again(
     assert (meter.asked, again.asked) == (["workshop"], ["hatch"])
 
 
+def test_what_the_workshop_says_later_than_a_moulds_last_shot_is_not_its_concern(
+    put: Put, workshop: Open, registry: Register, tiny: types.ModuleType
+) -> None:
+    table = Table(
+        "seen", ("injector", "at"), (Column("injector", "str", "", "x"), Column("at", "datetime", "", "when"))
+    )
+
+    def both() -> tuple[Any, Any]:
+        def witnesses(job: Job) -> Result:
+            return Result({"seen": job.tables["shot"].select("injector", at="started_at")})
+
+        def counts(job: Job) -> Result:
+            n = [float(job.tables["seen"].height) for _ in job.units]
+            return Result({"counted": pl.DataFrame({"mould": list(job.units), "n_l": n})})
+
+        return (
+            tiny.Tiny("seen", "workshop", (table,), witnesses, {"shot": ("injector", "started_at")}),
+            tiny.Tiny("counted", "mould", (tiny.mould_table("counted", "n_l"),), counts, {"seen": ("injector", "at")},
+                      narrowed={"seen": "injector"}, up_to_last={"seen": "at"}),
+        )  # fmt: skip
+
+    put(["a", "b", "c"], ["hatch", "lid", "hatch"], injectors=["one", "one", "one"])
+    ws = workshop()
+    witness, first = both()
+    analyse(ws, registry(ws, witness, first))
+    assert [j.tables["seen"].height for j in first.jobs] == [3, 2]
+    put(["d"], ["hatch"], first=7, injectors=["one"])
+    witness, again = both()
+    analyse(ws, registry(ws, witness, again))
+    assert (witness.asked, again.asked) == (["workshop"], ["hatch"])
+    assert [j.tables["seen"].height for j in again.jobs] == [4]
+
+
 def test_pages_stand_while_nothing_they_are_made_of_changes(
     home: Path, put: Put, workshop: Open, registry: Register, tiny: types.ModuleType, tmp_path: Path
 ) -> None:

@@ -73,8 +73,14 @@ def moving_mean(samples: Samples, values: NDArray[np.float64], window_s: float, 
     rows = np.arange(len(values))
     low = np.maximum(rows - half[samples.shot_of], samples.starts[samples.shot_of])
     high = np.minimum(rows + half[samples.shot_of] + 1, (samples.starts + samples.counts)[samples.shot_of])
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    return np.asarray((total[high] - total[low]) / (high - low))
+    total = np.zeros(len(values) + 1)
+    made = np.empty(len(values))
+    for shot in range(len(samples.starts)):
+        # shot by shot: in one sum over all, a shot's last digits would hang on what it is read with
+        mine = samples.rows(shot)
+        total[: samples.counts[shot] + 1] = np.concatenate(([0.0], np.cumsum(values[mine])))
+        made[mine] = total[high[mine] - mine.start] - total[low[mine] - mine.start]
+    return np.asarray(made / (high - low))
 
 
 def middle_of_three(samples: Samples, values: NDArray[np.float64]) -> NDArray[np.float64]:

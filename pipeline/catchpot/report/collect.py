@@ -128,20 +128,27 @@ def not_given(rows: pl.DataFrame, newest_first: Sequence[str], declared: Mapping
     Reasons that differ in a number only ("3 shots, 8 needed") are one, with the numbers' range.
     newest_first: shots in the order they are to be listed; other units (moulds) come first, by name.
     """
-    rank = {shot: i for i, shot in enumerate(newest_first)}
-    alike: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
-    for r in rows.select("analysis", "unit", "what", "reason").iter_rows(named=True):
-        analysis, unit, what, reason = (r[c] or "" for c in ("analysis", "unit", "what", "reason"))
-        alike.setdefault((analysis, _NUMBER.sub("#", reason), what), []).append((unit, reason))
+    import polars as pl
+
+    if rows.is_empty():
+        return []
+    newest = pl.DataFrame({"unit": list(newest_first)}, schema={"unit": pl.String()}).with_row_index("rank")
+    said = rows.select(pl.col("analysis", "unit", "what", "reason").fill_null(""))
+    like = {reason: _NUMBER.sub("#", reason) for reason in said["reason"].unique()}
+    said = said.join(newest.with_columns(pl.col("rank").cast(pl.Int64)), on="unit", how="left", maintain_order="left")
+    said = said.with_columns(pl.col("rank").fill_null(-1), like=pl.col("reason").replace_strict(like))
+    alike = said.group_by("analysis", "like", "what", maintain_order=True).agg(
+        pl.col("unit").sort_by("rank", "unit"), pl.col("reason").unique(maintain_order=True),
+        shots=(pl.col("rank") >= 0).all(),
+    )  # fmt: skip
     # Values that one reason takes away from the same shots stand together.
-    values: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
-    for (analysis, _, what), pairs in alike.items():
-        units = tuple(sorted((unit for unit, _ in pairs), key=lambda u: (rank.get(u, -1), u)))
-        reason = _with_ranges([reason for _, reason in pairs])
-        values.setdefault((analysis, reason, units), []).append(value_words(what, declared))
+    values: dict[tuple[str, str, tuple[str, ...], str], list[str]] = {}
+    for analysis, _, what, units, reasons, shots in alike.iter_rows():
+        key = (analysis, _with_ranges(reasons), tuple(units), "shot" if shots else "mould")
+        values.setdefault(key, []).append(value_words(what, declared))
     made = [
-        NotGiven(analysis, _sentence_case(words.listed(what, 20)), reason, units, _noun(units, rank))
-        for (analysis, reason, units), what in values.items()
+        NotGiven(analysis, _sentence_case(words.listed(what, 20)), reason, units, noun)
+        for (analysis, reason, units, noun), what in values.items()
     ]
     return sorted(made, key=lambda g: (g.analysis, -g.count, g.what, g.reason))
 
@@ -175,10 +182,6 @@ def counts_by_mould(group: NotGiven, mould_of: Mapping[str, str]) -> list[tuple[
         counts[mould] = counts.get(mould, 0) + (unit in mould_of)
     ordered = sorted((m for m in counts if m), key=lambda m: (-counts[m], m))
     return [(m, words.count(counts[m], "shot") if counts[m] else "") for m in ordered]
-
-
-def _noun(units: Sequence[str], shots: Mapping[str, int]) -> str:
-    return "shot" if all(u in shots for u in units) else "mould"
 
 
 def _sentence_case(text: str) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -62,15 +62,15 @@ class Freshness:
 
     def key(self, mould: str, used: Iterable[str]) -> str:
         """The key of a mould's page that looked at these tables; empty where there is no ledger."""
-        if not self._ledger:
-            return ""
         site = self._site
+        if not site.survey.computed:
+            return ""
         facts = site.survey
         entry = site.book.moulds.get(mould)
         over = [rows_digest(site.whole.table(name, ("*",), mould)) for name in sorted(self._over & set(used))]
         return digest(
             self._beside,
-            self._ledger.get(mould, ""),
+            facts.computed.get(mould, ""),
             rows_digest(facts.of(mould)),
             repr(facts.found_on(mould)),
             repr(facts.matters_on(mould)),
@@ -88,22 +88,6 @@ class Freshness:
     @cached_property
     def _closed(self) -> str:
         return rows_digest(self._site.whole.table("closed", ("*",), None).select("what", "period", "closed_at"))
-
-    @cached_property
-    def _ledger(self) -> Mapping[str, str]:
-        """Digest of a mould's ledger rows, by mould."""
-        import polars as pl
-
-        facts = self._site.survey
-        if facts.ledger.is_empty():
-            return {}
-        moulds = facts.shots.select(pl.col("shot").alias("part"), pl.col("mould").alias("of"))
-        rows = facts.ledger.select(
-            "part", pl.concat_str("analysis", "part", "key", "status", separator=" ", ignore_nulls=True).alias("said")
-        )
-        rows = rows.join(moulds, on="part", how="left").with_columns(pl.col("of").fill_null(pl.col("part")))
-        joined = rows.sort("said").group_by("of").agg(pl.col("said").str.join("\n"))
-        return {of: digest(said) for of, said in joined.iter_rows()}
 
 
 def rows_digest(frame: pl.DataFrame) -> str:

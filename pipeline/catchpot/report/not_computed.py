@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from catchpot.keeping import fingerprint
 from catchpot.report import collect
-from catchpot.report.freshness import digest, rows_digest
+from catchpot.report.freshness import digest
 
 if TYPE_CHECKING:
     from catchpot.report.site import Site
@@ -20,9 +21,9 @@ def not_computed_page(site: Site, links: Mapping[str, str], broken: Sequence[tup
     """Write the page."""
     facts = site.survey
     key = ""
-    if not facts.ledger.is_empty():
+    if facts.computed:
         failed = repr((facts.failed, list(broken), list(links.items())))
-        key = digest(rows_digest(facts.refusals), rows_digest(facts.shots.select("shot", "mould")), failed)
+        key = digest(fingerprint(facts.refusals, facts.shots.select("shot", "mould")), failed)
     if site.pages.unchanged(PAGE, key):
         return
     shots = facts.shots.drop_nulls("mould")

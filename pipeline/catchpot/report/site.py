@@ -65,7 +65,7 @@ class Survey:
     refusals: pl.DataFrame
     quarantine: pl.DataFrame
     failed: list[collect.Failed]
-    ledger: pl.DataFrame
+    computed: Mapping[str, str]
     matters: list[Matter] = field(default_factory=list)
 
     @property
@@ -119,10 +119,10 @@ def survey(source: Source) -> Survey:
         shots = reads.table("shot", SHOT_COLUMNS)
         found = collect.findings(reads.table("finding"))
         refusals, quarantine = reads.table("refusal"), reads.table("quarantine")
-        ledger = reads.ledger()
+        failed, computed = collect.failures(reads.ledger("failed")), reads.standing()
         matters = matters_of(reads)
     shots = shots.sort(pl.col("started_at"), pl.col("shot"), nulls_last=True)
-    return Survey(shots, found, refusals, quarantine, collect.failures(ledger), ledger, matters)
+    return Survey(shots, found, refusals, quarantine, failed, computed, matters)
 
 
 @dataclass(frozen=True)

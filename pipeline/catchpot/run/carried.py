@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from catchpot.analysis import Kept, keeps
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from catchpot.analysis import Job, Result
     from catchpot.run.graph import Step
     from catchpot.run.staleness import Inputs, Keys
-    from catchpot.store import Store
     from catchpot.store.kept import State
+    from catchpot.store.reading import Reading
 
 
 class Carried:
@@ -24,11 +24,10 @@ class Carried:
         self.kind = _kind(step)
         self._states: dict[str, State] = {}
 
-    def read(self, store: Store, parts: Sequence[str]) -> None:
+    def read(self, stored: Callable[[], Reading], parts: Sequence[str]) -> None:
         """Take what is stored of these parts."""
         if self.kind and parts:
-            with store.reading() as r:
-                self._states = r.kept(self.step.name, parts)
+            self._states = stored().kept(self.step.name, parts)
 
     def __bool__(self) -> bool:
         """Whether anything was stored of the parts."""

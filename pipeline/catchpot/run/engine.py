@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 WORTH_SHOTS = 600
 """Shots to go through from which starting other processes pays: they import for about two seconds."""
+WORTH_S = 4.0
+"""And seconds of work, where it is known what a part takes."""
 
 
 def cores() -> int:
@@ -32,9 +34,10 @@ class Engine:
     def __init__(self, workers: int | None = None) -> None:
         self.workers = cores() if workers is None else workers
 
-    def pays(self, batches: int, shots: int) -> bool:
-        """Whether so many batches of so many shots in all are worth other processes."""
-        return self.workers > 1 and batches > 1 and shots >= WORTH_SHOTS
+    def pays(self, batches: int, shots: int, seconds: float | None = None) -> bool:
+        """Whether so many batches of so many shots in all are worth other processes. seconds: what they took before."""
+        worth = shots >= WORTH_SHOTS and (seconds is None or seconds >= WORTH_S)
+        return self.workers > 1 and batches > 1 and worth
 
     def computed(
         self,

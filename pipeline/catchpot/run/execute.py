@@ -75,18 +75,21 @@ def analyse(
     inputs = staleness.read_inputs(shots, workshop, registry)
     pending = Pending(store)
     engine = Engine(workshop.settings.run.workers)
-    for step in the_plan.steps:
-        params = settings_of(workshop, step)
-        run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry, engine)
-        # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
-        try:
-            if step.name in wanted:
-                outcome.steps.append(run.all(dry_run))
-            else:
-                run.skip()
-        except KeyboardInterrupt:
-            outcome.steps.append(run.stopped())
-            raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
+    try:
+        for step in the_plan.steps:
+            params = settings_of(workshop, step)
+            run = StepRun(step, params, workshop, pending, the_plan, inputs, past, progress, registry, engine)
+            # A step that wasn't asked for keeps the keys it has: what reads it sees the rows that are there.
+            try:
+                if step.name in wanted:
+                    outcome.steps.append(run.all(dry_run))
+                else:
+                    run.skip()
+            except KeyboardInterrupt:
+                outcome.steps.append(run.stopped())
+                raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
+    finally:
+        pending.let_go()
     if not dry_run:
         outcome.write_s = pending.flush()
     return outcome

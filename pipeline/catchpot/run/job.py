@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import Job, Kept, keeps, narrowed
+from catchpot.analysis import Job, Kept, keeps, narrowed, up_to_last
 from catchpot.run.graph import STAR, Step
 from catchpot.run.star import wide
 from catchpot.tables import Table
@@ -74,7 +74,7 @@ class _Delivery:
         day: date | None,
     ) -> None:
         self.store, self.part, self.shots, self.declared = store, step.analysis.part, shots, declared
-        self.narrowed = narrowed(step.analysis)
+        self.narrowed, self.up_to_last = narrowed(step.analysis), up_to_last(step.analysis)
         self.until, self.day = until, day
         self.names = shots["shot"].to_list()
         self.moulds = shots["mould"].drop_nulls().unique().sort().to_list()
@@ -88,7 +88,7 @@ class _Delivery:
             frame = self.store.table(name, columns, shots=self.names)
             return self._known(declared, frame if self.part == "shot" else self._in_order(frame))
         beside: list[str] = [c for c in ("mould", "time" if name == "event" else "") if c in declared.names]
-        beside += [self.narrowed[name]] if name in self.narrowed else []
+        beside += [c[name] for c in (self.narrowed, self.up_to_last) if name in c]
         frame = self.store.table(name, list(dict.fromkeys([*columns, *beside])))
         if "mould" in declared.names and self.part != "workshop":
             # An event without a mould is every mould's.
@@ -97,6 +97,9 @@ class _Delivery:
             common = self.narrowed[name]
             values = self.store.table("shot", ["shot", common], moulds=self.moulds)
             frame = frame.filter(pl.col(common).is_in(values[common].drop_nulls().unique().to_list()))
+        if name in self.up_to_last:
+            last = self.shots["started_at"].max()
+            frame = frame.clear() if last is None else frame.filter(pl.col(self.up_to_last[name]) <= last)
         if name == "event" and self.until is not None:
             frame = frame.filter(pl.col("time") <= self.until)
         return self._known(declared, frame.drop([c for c in beside if c != "mould" and c not in columns]))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -51,6 +51,8 @@ class Pending:
         self._groups: dict[str, dict[str, tuple[str, int] | None]] = {}
         self._timing: list[pl.DataFrame] = []
         self._rows = 0
+        self._open = ExitStack()
+        self._reading: Reading | None = None
         self._since = time.monotonic()
 
     def add(self, done: Done) -> float:
@@ -72,6 +74,7 @@ class Pending:
     def flush(self) -> float:
         """Write everything, in one transaction; the seconds that it took."""
         began = time.perf_counter()
+        self.let_go()
         if self._done or self._groups or self._timing:
             with self.store.writing() as w:
                 for same in _runs(self._done):
@@ -93,11 +96,20 @@ class Pending:
         self._since = time.monotonic()
         return time.perf_counter() - began
 
-    @contextmanager
-    def reading(self) -> Iterator[Reads]:
-        """The store as it will be once everything is written."""
-        with self.store.reading() as r:
-            yield _Overlaid(r, self._done) if self._done else r
+    def stored(self) -> Reading:
+        """The store as it is. It stays open until `let_go` or `flush`: opening it costs as much as reading does."""
+        if self._reading is None:
+            self._reading = self._open.enter_context(self.store.reading())
+        return self._reading
+
+    def let_go(self) -> None:
+        """Close the store, so that others may write to it: before anything that takes long."""
+        self._reading = None
+        self._open.close()
+
+    def reading(self) -> Reads:
+        """The store as it will be once everything is written; see `stored`."""
+        return _Overlaid(self.stored(), self._done) if self._done else self.stored()
 
 
 def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:

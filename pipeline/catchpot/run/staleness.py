@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import narrowed
+from catchpot.analysis import narrowed, up_to_last
 from catchpot.core_tables import SHOT
+from catchpot.keeping import fingerprint
 from catchpot.run.graph import Step
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class Known:
     of_group: key of each group, with what failed in it; it says whether anything above changed. made: part keys, worked
     out group by group where they are asked for. failed: parts that failed. stored: of an analysis that is left alone in
     this run the keys that the ledger has; they stand for the rows that are there. content: digests of what a workshop's
-    analysis has given, where others get only some of its rows.
+    analysis has given to moulds of others that get only some of its rows.
     """
 
     step: Step
@@ -69,18 +70,33 @@ class Known:
     stored: Mapping[str, str] | None = None
     content: dict[str, str] = field(default_factory=dict)
 
-    def content_of(self, table: str, column: str, value: str | None) -> str:
-        """Digest of the rows of a table that have a value in a column."""
-        return self.content.get(content_group(table, column, value), "")
-
 
 CONTENT = "\x1f"
 """What the names of groups of content begin with: no mould is called so."""
 
 
-def content_group(table: str, column: str, value: str | None) -> str:
-    """The name under which the digest of some rows of a workshop's table stands in the ledger."""
-    return f"{CONTENT}{table}.{column}={value}"
+def content_group(reader: str, table: str, mould: str) -> str:
+    """The name in the ledger of the digest of what a mould of an analysis gets of a workshop's table."""
+    return f"{CONTENT}{reader}.{table}={mould}"
+
+
+def contents(table: str, frame: pl.DataFrame, readers: Sequence[Step], inputs: Inputs) -> dict[str, str]:
+    """Digests of what each mould of the analyses that narrow a workshop's table gets of it, by name in the ledger."""
+    found: dict[str, str] = {}
+    for step in readers:
+        column, dated = narrowed(step.analysis)[table], up_to_last(step.analysis).get(table)
+        asked = step.reads[table]
+        kept = list(dict.fromkeys(asked)) if "*" not in asked else frame.columns
+        apart = {str(v): rows for (v,), rows in frame.partition_by(column, as_dict=True, maintain_order=True).items()}
+        for mould, starts in inputs.starts.items():
+            said = []
+            for value in sorted(inputs.values(column).get(mould, ())):
+                rows = apart.get(value, frame.clear())
+                if dated is not None:
+                    rows = rows.filter(pl.col(dated) <= starts[-1])
+                said.append(fingerprint(rows.select(kept).rechunk()))
+            found[content_group(step.name, table, mould)] = digest(*said)
+    return found
 
 
 @dataclass(frozen=True)
@@ -296,12 +312,10 @@ class Keys:
     def _of_whole(self, parent: Known, mould: str) -> str:
         """What a workshop's analysis says to a mould: of tables that are narrowed, by the rows that the mould gets."""
         asked = [t.name for t in parent.step.analysis.yields if t.name in self.step.reads]
-        by = narrowed(self.step.analysis)
-        if not parent.content or not all(t in by for t in asked) or WHOLE in parent.failed:
+        said = [parent.content.get(content_group(self.step.name, t, mould)) for t in asked]
+        if not said or None in said or WHOLE in parent.failed:
             return parent.of_group.get(WHOLE, "")
-        return digest(
-            *(parent.content_of(t, by[t], v) for t in asked for v in sorted(self.inputs.values(by[t]).get(mould, ())))
-        )
+        return digest(*(s for s in said if s is not None))
 
     def _beside(self, moulds: Sequence[str], shots: Sequence[str]) -> str:
         i = self.inputs

@@ -11,7 +11,6 @@ import polars as pl
 
 from catchpot.analysis import narrowed
 from catchpot.errors import PluginFault
-from catchpot.keeping import fingerprint
 from catchpot.run import deliver, job, staleness
 from catchpot.run.carried import Carried
 from catchpot.run.engine import Engine
@@ -36,6 +35,8 @@ if TYPE_CHECKING:
 BATCH = 250
 # A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis.
 GIVE_UP_AFTER = 25
+# Work that is known to take less does not close the store that it read.
+HELD_S = 0.5
 
 Progress = Callable[[str, int, int], None]
 
@@ -53,7 +54,8 @@ class Past:
     """What the ledger said when the run began."""
 
     def __init__(self, r: Reading) -> None:
-        self.counts = r.ledger_counts()
+        self.costs = r.ledger_costs()
+        self.counts = {name: parts for name, (parts, _) in self.costs.items()}
         self.groups: dict[str, Groups] = r.ledger_groups()
 
 
@@ -76,7 +78,7 @@ class StepRun:
         self.step, self.workshop, self.pending, self.inputs = step, workshop, pending, inputs
         self.declared = the_plan.declared
         self.groups_before = past.groups.get(step.name, {})
-        self.count_before = past.counts.get(step.name, 0)
+        self.count_before, self.seconds_each = past.costs.get(step.name, (0, 0.0))
         self.progress = progress
         self.params = params
         self.keys_of = Keys(inputs, step, params)
@@ -90,6 +92,7 @@ class StepRun:
         self.in_a_row = 0
         self.last_failure = ""
         self.over_time = False
+        self.takes_long = True
         self.failures = Failures()
         self.limit_s = workshop.settings.plugins.time_limit_s
         plugin = registry.plugin_of(step.name)
@@ -98,9 +101,9 @@ class StepRun:
         self.engine = engine if self.worker is None else Engine(0)
         self.carried = Carried(step, inputs, self.keys_of)
         # what others get only some rows of
-        given = {t.name for t in step.analysis.yields} if step.analysis.part == "workshop" else set()
-        asked = {(t, c) for s in the_plan.steps for t, c in narrowed(s.analysis).items() if t in given}
-        self.narrowed = sorted(asked)
+        given = [t.name for t in step.analysis.yields] if step.analysis.part == "workshop" else []
+        readers = {t: [s for s in the_plan.steps if t in narrowed(s.analysis) and t in s.reads] for t in given}
+        self.narrowed = {t: steps for t, steps in readers.items() if steps}
         self.known.content = {g: k for g, (k, _) in self.groups_before.items() if g.startswith(staleness.CONTENT)}
 
     def skip(self) -> None:
@@ -142,7 +145,7 @@ class StepRun:
             with self.pending.store.writing() as w:
                 w.clear_results(self.step.name, self.step.analysis.part, self.step.analysis.yields, gone)
                 w.put_kept(self.step.name, dict.fromkeys(gone))
-        self.carried.read(self.pending.store, stale)
+        self.carried.read(self.pending.stored, stale)
         size = BATCH if self.step.analysis.part == "shot" else 1
         self._compute_all([stale[i : i + size] for i in range(0, len(stale), size)])
         self._settle(open_groups)
@@ -155,8 +158,7 @@ class StepRun:
     def _ledger_of(self, parts: Sequence[str] | None) -> dict[str, tuple[str, str]]:
         if not self.count_before:
             return {}
-        with self.pending.store.reading() as r:
-            return r.ledger_of(self.step.name, parts)
+        return self.pending.stored().ledger_of(self.step.name, parts)
 
     def _stale(self, groups: Sequence[str]) -> list[str]:
         """The parts of these groups that are to be computed, with the reason of each in the outcome."""
@@ -222,7 +224,12 @@ class StepRun:
         """Compute batches, in other processes where that pays and nothing was kept; what fails there fails here."""
         left = list(batches)
         shots = sum(len(self.inputs.eligible.get(u, ())) or 1 for units in batches for u in units)
-        if self.engine.pays(len(batches), shots) and not self.carried:
+        # what a part took that was only added to says nothing of the whole
+        known = self.count_before and self.carried.kind != "added"
+        before = self.seconds_each * sum(len(units) for units in batches)
+        expected = before if known else None
+        self.takes_long = self.worker is not None or not self.count_before or before > HELD_S
+        if self.engine.pays(len(batches), shots, expected) and not self.carried:
             try:
                 done = self.engine.computed(self.step.analysis, batches, self._job, self.limit_s)
                 for units, the_job, result, seconds in done:
@@ -247,8 +254,10 @@ class StepRun:
     def _built(self, units: Sequence[str]) -> Job:
         began = time.perf_counter()
         kept = self.carried.of(units)
-        with self.pending.reading() as r:
-            made = job.build(r, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
+        reads = self.pending.reading()
+        made = job.build(reads, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
+        if self.takes_long:
+            self.pending.let_go()
         self.outcome.read_s += time.perf_counter() - began
         self.outcome.rows_read += sum(f.height for f in made.tables.values())
         return made
@@ -338,10 +347,9 @@ class StepRun:
     def _digest(self, frames: Mapping[Table, pl.DataFrame]) -> None:
         """Tell apart what a workshop's analysis has given, as others get it."""
         now: dict[str, str] = {}
-        for table, frame in ((t.name, f) for t, f in frames.items()):
-            for column in (c for name, c in self.narrowed if name == table):
-                for (value,), rows in frame.partition_by(column, as_dict=True).items():
-                    now[staleness.content_group(table, column, value)] = fingerprint(rows.rechunk())
+        for table, frame in frames.items():
+            if table.name in self.narrowed:
+                now |= staleness.contents(table.name, frame, self.narrowed[table.name], self.inputs)
         for group in {*now, *self.known.content} if self.narrowed else ():
             self.pending.group(self.step.name, group, (now[group], 0) if group in now else None)
         self.known.content = now

@@ -149,12 +149,13 @@ def ewma(values: Floats, weight: float, start: float) -> Floats:
     """
     if not 0 < weight <= 1:
         raise ValueError("the weight lies above 0 and at most at 1")
-    from scipy.signal import lfilter
-
     values = np.asarray(values, dtype=float)
-    state = np.full((*values.shape[:-1], 1), (1 - weight) * start)
-    smoothed, _ = lfilter([weight], [1.0, weight - 1.0], values, axis=-1, zi=state)
-    return np.asarray(smoothed, dtype=float)
+    smoothed = np.empty_like(values)
+    before: Floats | float = float(start)
+    for i in range(values.shape[-1]):
+        before = (1 - weight) * before + weight * values[..., i]
+        smoothed[..., i] = before
+    return smoothed
 
 
 def ewma_limits(start: float, sd: float, weight: float, limit_sd: float) -> tuple[float, float]:

@@ -50,14 +50,30 @@ def nothing() -> pl.DataFrame:
     return pl.DataFrame(schema=SCHEMA)
 
 
-def read(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """All rows, ordered by analysis, then part."""
-    got = pl.from_arrow(
-        con.sql("SELECT analysis, part, key, status, reason, seconds FROM ledger ORDER BY analysis, part")
-        .to_arrow_table()
-    )  # fmt: skip
+def read(con: duckdb.DuckDBPyConnection, status: str | None = None) -> pl.DataFrame:
+    """Rows ordered by analysis, then part: all, or those of a status."""
+    where = "" if status is None else "WHERE status = ?"
+    asked = f"SELECT {', '.join(SCHEMA)} FROM ledger {where} ORDER BY analysis, part"
+    got = pl.from_arrow(con.sql(asked, params=[] if status is None else [status]).to_arrow_table())
     assert isinstance(got, pl.DataFrame)
     return got.cast(SCHEMA)  # type: ignore[arg-type]  # the stub asks for the invariant key type
+
+
+def standing(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """For each mould what stands for all that was computed for it and its shots: group keys, else the parts' own."""
+    found: dict[str, list[str]] = {}
+    rows = con.execute(
+        """SELECT "group", analysis, key, '' FROM ledger_group
+        UNION ALL
+        SELECT coalesce(s.mould, l.part), l.analysis, l.part || l.key, l.status
+        FROM ledger l LEFT JOIN shot s ON s.shot = l.part
+        WHERE NOT EXISTS (
+            SELECT 1 FROM ledger_group g WHERE g.analysis = l.analysis AND g."group" = coalesce(s.mould, l.part)
+        ) ORDER BY ALL"""
+    ).fetchall()
+    for of, analysis, key, status in rows:
+        found.setdefault(of, []).append(f"{analysis} {key} {status}")
+    return {of: "\n".join(said) for of, said in found.items()}
 
 
 def of_parts(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str] | None) -> dict[str, tuple[str, str]]:
@@ -77,6 +93,12 @@ def of_parts(con: duckdb.DuckDBPyConnection, analysis: str, parts: Sequence[str]
 def counts(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """How many parts of each analysis there are."""
     return dict(con.execute("SELECT analysis, count(*) FROM ledger GROUP BY analysis").fetchall())
+
+
+def costs(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, float]]:
+    """How many parts of each analysis there are, and the mean of their seconds."""
+    rows = con.execute("SELECT analysis, count(*), coalesce(avg(seconds), 0) FROM ledger GROUP BY analysis").fetchall()
+    return {analysis: (parts, seconds) for analysis, parts, seconds in rows}
 
 
 def groups(con: duckdb.DuckDBPyConnection) -> dict[str, Groups]:

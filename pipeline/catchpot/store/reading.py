@@ -75,13 +75,21 @@ class Reading:
 
         return owned(self.con, analysis) if self.con is not None else []
 
-    def ledger(self) -> pl.DataFrame:
-        """What was computed: analysis, part, key, status, reason, seconds."""
-        return ledger.read(self.con) if self.con is not None else ledger.nothing()
+    def ledger(self, status: str | None = None) -> pl.DataFrame:
+        """What was computed: analysis, part, key, status, reason, seconds. status: only what ended so."""
+        return ledger.read(self.con, status) if self.con is not None else ledger.nothing()
+
+    def standing(self) -> dict[str, str]:
+        """For each mould (and what belongs to none) a text that changes with anything computed for it or its shots."""
+        return ledger.standing(self.con) if self.con is not None and "ledger_group" in self._columns else {}
 
     def ledger_counts(self) -> dict[str, int]:
         """How many parts of each analysis were computed."""
         return ledger.counts(self.con) if self.con is not None else {}
+
+    def ledger_costs(self) -> dict[str, tuple[int, float]]:
+        """How many parts of each analysis were computed, and the seconds that one of them took in the mean."""
+        return ledger.costs(self.con) if self.con is not None else {}
 
     def ledger_groups(self) -> dict[str, Groups]:
         """For each analysis the groups (moulds, the workshop) whose parts all ended well, with key and parts."""

@@ -55,9 +55,19 @@ class Frames:
         order = [f"{c}_{end}" for c in asked for end in ("low", "high")]
         return made.sort("shot", "t_s").select("shot", "t_s", *order)
 
-    def ledger(self) -> pl.DataFrame:
+    def ledger(self, status: str | None = None) -> pl.DataFrame:
         """The ledger."""
-        return self.past
+        import polars as pl
+
+        return self.past if status is None else self.past.filter(pl.col("status") == status)
+
+    def standing(self) -> Mapping[str, str]:
+        """The ledger's rows of each mould and its shots."""
+        mould_of = dict(self.frames["shot"].select("shot", "mould").iter_rows())
+        found: dict[str, list[str]] = {}
+        for part, *said in self.past.select("part", "analysis", "key", "status").iter_rows():
+            found.setdefault(mould_of.get(part) or part, []).append(" ".join(map(str, (part, *said))))
+        return {of: "\n".join(sorted(said)) for of, said in found.items()}
 
     def table(
         self,

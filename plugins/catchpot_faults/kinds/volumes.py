@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
 
 from catchpot.report import words
 from catchpot_faults.found import Found
@@ -62,6 +61,8 @@ class Ends:
 
 
 def _log_odds(z: Floats) -> Floats:
+    from scipy.special import log_ndtr
+
     return np.asarray(log_ndtr(z) - log_ndtr(-z))
 
 
