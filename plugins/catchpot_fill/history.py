@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 
 from catchpot.stats.own_curve import STEP_CHANCE, STEP_SD, OwnCurve, Repetition
 from catchpot_fill.cells import merged
-from catchpot_fill.place import EYE_LATE_S, EYE_S, SCALE_KG, MouldFacts, Place, Seen, cloth_scatter, place_of
+from catchpot_fill.place import (
+    CLOTH_WORTH,
+    EYE_LATE_S,
+    EYE_S,
+    SCALE_KG,
+    MouldFacts,
+    Place,
+    Seen,
+    cloth_scatter,
+    place_of,
+)
 
 Floats = NDArray[np.float64]
 
@@ -95,10 +105,11 @@ class Outcome:
     oddity: Floats
     place: Floats
     place_half: Floats
+    place_above: Floats
 
     @staticmethod
     def none(n: int) -> Outcome:
-        return Outcome(*(np.full(n, np.nan) for _ in range(15)))
+        return Outcome(*(np.full(n, np.nan) for _ in range(16)))
 
 
 @dataclass
@@ -185,7 +196,8 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
     out.relative[i] = stretch / usual
     out.relative_low[i], out.relative_high[i] = np.exp(placed.low) / usual, np.exp(placed.high) / usual
     out.height[i], out.misfit[i], out.oddity[i] = placed.height, placed.misfit, placed.oddity
-    _arrival(shots, i, unit, float(np.hypot(placed.sd, cloth_scatter(memory.seen))), memory.place, out)
+    wide = float(np.hypot(placed.sd, cloth_scatter(memory.seen)))
+    _arrival(shots, i, unit, wide, CLOTH_WORTH + memory.place.pots, memory.place, out)
     _taken(shots, i, unit, placed.sd, memory, out)
 
 
@@ -216,22 +228,26 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
     return len(memory.seen) > before
 
 
-def _arrival(shots: Shots, i: int, unit: float, wide: float, place: Place, out: Outcome) -> None:
-    """The arrival's volume and interval, and the chance that the shot reached it. wide: s.d. beside the place's."""
-    from scipy.special import ndtr
+def _arrival(shots: Shots, i: int, unit: float, wide: float, worth: float, place: Place, out: Outcome) -> None:
+    """The arrival's volume and interval, and the chance that the shot reached it.
+
+    wide: s.d. beside the place's; worth: how many shots it is known from, so that Student's t stands for it.
+    """
+    from scipy.special import stdtr
 
     injected = float(shots.injected_l[i])
     known = place.density > LEAST_DENSITY
     density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
-    out.place[i], out.place_half[i] = place.middle * unit, place.half_width
+    out.place[i] = place.middle * unit
+    out.place_half[i], out.place_above[i] = place.half_width, place.above
     if shots.pot_kg[i] > SCALE_KG:  # it was in the pot
-        density = density * ndtr((np.log(injected) - log) / wide) + 1e-300
+        density = density * stdtr(worth, (np.log(injected) - log) / wide) + 1e-300
         density = density / density.sum()
-    out.chance[i] = min(1.0, float(density @ ndtr((np.log(injected) - log) / wide)))
+    out.chance[i] = min(1.0, float(density @ stdtr(worth, (np.log(injected) - log) / wide)))
     if shots.pot_kg[i] > SCALE_KG:
         out.chance[i] = 1.0
     centre = float(np.log(place.middle * unit))
-    cdf = ndtr((centre + GRID[:, None] - log[None, :]) / wide) @ density
+    cdf = stdtr(worth, (centre + GRID[:, None] - log[None, :]) / wide) @ density
     if out.chance[i] >= ARRIVED:  # it came before the shot ended
         inside = float(np.interp(np.log(injected) - centre, GRID, cdf))
         cdf = np.minimum(cdf / max(inside, 1e-9), 1.0)

@@ -246,6 +246,7 @@ def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals)
         "arrival_relative": nullable(o.relative), "arrival_relative_low": nullable(o.relative_low),
         "arrival_relative_high": nullable(o.relative_high), "arrival_chance": nullable(o.chance),
         "arrival_place_l": nullable(o.place), "arrival_place_pct": nullable(100 * o.place_half),
+        "arrival_place_above_pct": nullable(100 * o.place_above),
         "taken_volume_l": nullable(o.taken), "taken_volume_low_l": nullable(o.taken_low),
         "taken_volume_high_l": nullable(o.taken_high), "oddity": nullable(o.oddity),
         "overflow_l": nullable(injected - value), "overflow_low_l": nullable(injected - high),

@@ -25,6 +25,10 @@ Floats = NDArray[np.float64]
 
 UNTAUGHT = 0.01
 """Chance that a mould is like none of those the weights were taught on: any place is then as likely as another."""
+RAN_AHEAD, AHEAD_BY = 0.4, 0.06
+"""Chance that the first resin runs ahead of the front in a lane that the curve does not show, or that corners fill
+after it and their end is taken for it; and by how much of the volume at most, anything up to it as likely (chosen on
+moulds whose cloth has lanes and on two-dimensional ones)."""
 PAST_END = 0.05
 """Scale of the lengths by which resin that had not arrived at the end of the curve comes later, share of the volume."""
 EYE_S, EYE_LATE_S = 1.5, 1.0
@@ -98,6 +102,11 @@ class Place:
         return (self.quantile(0.975) - self.quantile(0.025)) / (2 * self.middle)
 
     @property
+    def above(self) -> float:
+        """How far the 95 % interval reaches above the middle, relative: what it costs to be sure of filling."""
+        return self.quantile(0.975) / self.middle - 1.0
+
+    @property
     def half_width_by_curve(self) -> float:
         """The same from the curve alone."""
         d = self.by_curve
@@ -120,7 +129,7 @@ def place_of(own: OwnCurve, usual_end: float, facts: MouldFacts, seen: Sequence[
     """Where resin arrives, from the curve and all witnesses so far. usual_end: where on the curve shots usually end."""
     cloth_sd = cloth_scatter(seen)
     s = signs(own, usual_end, facts)
-    by_curve = read(s)
+    by_curve = ran_ahead(s.place, read(s))
     # someone would have set more
     habit = NEVER_SEEN + (1.0 - NEVER_SEEN) * float(np.exp(-own.count / SHOTS_TO_SEE))
     log = np.log(by_curve) + np.where(s.place > usual_end, np.log(habit), 0.0)
@@ -150,6 +159,16 @@ def read(s: Signs) -> Floats:
         tail[-1] = 1.0
     made = chance / max(chance.sum(), 1e-12) * (1.0 - later) + later * tail / tail.sum()
     return np.asarray((1.0 - UNTAUGHT) * made + UNTAUGHT / len(made))
+
+
+def ran_ahead(place: Floats, chance: Floats) -> Floats:
+    """The density where a thin lane may have brought the first resin before the front that the curve shows.
+
+    place: rising, evenly spaced.
+    """
+    gap = 1.0 - place[:, None] / place[None, :]
+    lane = ((gap >= 0.0) & (gap <= AHEAD_BY)).astype(float)
+    return np.asarray((1.0 - RAN_AHEAD) * chance + RAN_AHEAD * (lane / lane.sum(axis=0)) @ chance)
 
 
 def together(log_at: Floats, sd: Floats, cloth_sd: float) -> tuple[float, float]:

@@ -73,6 +73,7 @@ FILL = Table(
             "arrival_place_l", "f64", "l", "volume at which resin arrives or would have arrived, middle estimate", 0.0
         ),
         Column("arrival_place_pct", "f64", "%", "half of its 95 % interval without the shot's own", 0.0),
+        Column("arrival_place_above_pct", "f64", "%", "how far that interval reaches above the middle", 0.0),
         Column(
             "taken_volume_l", "f64", "l", "taken volume: what stayed in the mould, injected less what went past", 0.0
         ),

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 FILL_COLUMNS = (
     "injected_volume_l", "arrival_volume_l", "arrival_relative", "arrival_relative_low", "arrival_relative_high",
-    "arrival_place_l", "arrival_place_pct", "overflow_l",
+    "arrival_place_l", "arrival_place_above_pct", "overflow_l",
     "fill_time_s", "injection_time_s", "peak_line_pressure_bar", "cavity_pressure_mbar",
     "clamp_pressure_mbar", "ambient_pressure_mbar", "resin_temp_c", "mould_temp_c", "blocked_vent_margin_n",
 )  # fmt: skip

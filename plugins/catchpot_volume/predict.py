@@ -39,7 +39,8 @@ MOVES_CHANCE = 0.5
 class Readings:
     """Log relative volumes in time order, their s.d. and the rows of the frame they stand in; (shots,) each.
 
-    place, place_sd: log of the usual shot's arrival volume in litres as it was known at each of them, and its s.d.
+    place, place_sd: log of the usual shot's arrival volume in litres as it was known at each of them, and its s.d. on
+    the side above, which is what a volume to set has to cover.
     end: log of the volume at which it ended, for a shot of the usual size.
     """
 
@@ -59,7 +60,7 @@ class Readings:
 def readings(frame: pl.DataFrame) -> Readings:
     """What to learn from: every shot that the mould's own curve places, whether or not resin arrived in it."""
     relative, place = column(frame, "arrival_relative"), column(frame, "arrival_place_l")
-    sd, half = log_volume_sd(frame), column(frame, "arrival_place_pct") / 196.0
+    sd, half = log_volume_sd(frame), column(frame, "arrival_place_above_pct") / 196.0
     rows = np.flatnonzero(np.isfinite(relative) & np.isfinite(place) & np.isfinite(sd))
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(relative) - np.nan_to_num(expansion(frame))
