@@ -25,8 +25,9 @@ PLACES, DIP_WIDTH, DIP_SIZES = np.arange(0.06, 1.2, 0.03), 0.025, np.geomspace(0
 """Where, over which stretch and by how much (log) the curve falls for the moment that air passes."""
 DIP_FIRST, DIP_MOST = np.log(3.0), 8.0
 """Log odds of one such dip against a curve spoilt anyhow; and what the dip may add at most, since slugs leave more."""
-LEAST_SLUGS, LEAST_S, NOT_CLEAR = 2, 1.5, -4.0
-"""A single collapse, or a second and a half in all, may be a valve or a pump's hiccup; log ratio of what is less."""
+LEAST_SLUGS, LEAST_S, NOT_CLEAR, NONE_SEEN = 2, 1.5, -2.0, -4.0
+"""A single collapse, or a second and a half in all, may be a valve or a pump's hiccup: log ratio of what is less, at
+most, so that a curve spoilt as well has to speak for air; and of no collapse."""
 MOST_COUNTED = 2.0
 """Collapses of one shot that count for its mould's rate at most: a shot full of air says little of the pump."""
 CHANNEL = "collapses"
@@ -70,8 +71,10 @@ class AirInLine:
             anyhow = np.maximum(any_scale(look)[0], 0.0)
             curve = np.where(some, np.logaddexp(anyhow, np.minimum(dips + DIP_FIRST, anyhow + DIP_MOST)), 0.0)
         count, lasted = (np.nan_to_num(look.number(k)) for k in ("slugs", "slugs_s"))
+        told = collapses(look)
         clear = (count >= LEAST_SLUGS) & (lasted >= LEAST_S)
-        return Evidence({CHANNEL: np.where(clear, collapses(look), NOT_CLEAR), "curve": np.where(clear, curve, 0.0)})
+        told = np.where(clear, told, np.where(count > 0, np.minimum(told, NOT_CLEAR), NONE_SEEN))
+        return Evidence({CHANNEL: told, "curve": curve})
 
     def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
         """How often, how long, how deep."""

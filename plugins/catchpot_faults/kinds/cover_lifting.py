@@ -41,7 +41,8 @@ class CoverLifting:
         own = rise[look.rows]
         opened = against(own, np.nan_to_num(middle), sd if np.isfinite(sd) else GAP_SD_MM, GAP_MOST_MM)
         opened = np.where(np.isfinite(own) & (own < GAP_LEAST_MM), np.minimum(opened, -3.0), opened)
-        dips = collapses(look, DIP_S, once=True)
+        # a pump's hiccup or a slug of air does as much: a collapse alone speaks for no cover
+        dips = np.minimum(collapses(look, DIP_S, once=True), 0.0)
         if look.healthy is None:
             return Evidence(
                 {"curve": np.zeros(n), "flange_gap": opened, COLLAPSES: dips}, {"gap_mm": own, "at": np.zeros(n)}

@@ -25,6 +25,8 @@ CLOTH_SD = 0.008
 FEWEST = 4
 LEAST_PLACE_SD = 0.04
 """What is left open of the place of arrival at least: where the curve bends is read by a model of parts."""
+FIRST_PLACE_SD = 0.055
+"""The same of a mould's first shots: their curve is one or two shots' own (lanes and two-dimensional moulds)."""
 USUALLY_PAST, USUALLY_PAST_SD = 0.05, 0.03
 """How far past arrival a mould's shots usually go (common practice, no source)."""
 FIRST_PAST_SD = 0.10
@@ -44,7 +46,7 @@ class Ends:
 
     past: log of the injected volume, bleed taken off, over the place of arrival; sd: of that. aside: how far from the
     usual end; usual_past, usual_sd: of a usual shot of this mould, its scatter in. arrival_l: the place. witness:
-    whether something saw the arrival.
+    whether something saw the arrival. habit: whether there are shots enough to know where they end.
     """
 
     past: Floats
@@ -54,6 +56,7 @@ class Ends:
     usual_sd: Floats
     arrival_l: Floats
     witness: NDArray[np.bool_]
+    habit: bool = True
 
     def beyond(self, bar: float) -> Floats:
         """Log of the odds that a shot ended beyond a bar, over those of a usual shot of its mould."""
@@ -95,7 +98,7 @@ def ends(look: Look) -> Ends:
         usual_sd = np.sqrt(habit_sd**2 + scatter**2 + np.hypot(END_SD, 0.5 * stroke[rows]) ** 2)
     else:
         aside = np.zeros(len(rows))
-        own, sd = _mixed(past, spread, USUALLY_PAST, FIRST_PAST_SD)
+        own, sd = _mixed(past, np.hypot(spread, FIRST_PLACE_SD), USUALLY_PAST, FIRST_PAST_SD)
         usual, usual_sd = np.full(len(rows), USUALLY_PAST), np.full(len(rows), np.hypot(USUALLY_PAST_SD, CLOTH_SD))
     unknown = ~np.isfinite(own)
     weighed = np.isfinite(look.number("catch_pot_l")) | np.isfinite(look.number("not_in_part_l"))
@@ -103,7 +106,7 @@ def ends(look: Look) -> Ends:
     own, usual = np.where(unknown, USUALLY_PAST, own), np.where(unknown, USUALLY_PAST, usual)
     sd, usual_sd = np.where(unknown, 1.0, sd), np.where(unknown, 1.0, usual_sd)
     arrival = look.shots.injected_l[rows] * np.exp(-own)
-    return Ends(own, sd, np.nan_to_num(aside), usual, usual_sd, arrival, witness & ~unknown)
+    return Ends(own, sd, np.nan_to_num(aside), usual, usual_sd, arrival, witness & ~unknown, len(known) >= FEWEST)
 
 
 def _mixed(a: Floats, a_sd: Floats, b: Floats | float, b_sd: Floats | float) -> tuple[Floats, Floats]:
@@ -139,8 +142,12 @@ class ShortFill:
     def evidence(self, look: Look) -> Evidence:
         """The odds of not having arrived, over those of a usual shot."""
         e = look.shared(CHANNEL, ends)
-        ratio = -e.beyond(0.0)
-        return Evidence({CHANNEL: np.clip(ratio, -20.0, 40.0)}, {"past": e.past, "sd": e.sd, "arrival_l": e.arrival_l})
+        ratio = np.clip(-e.beyond(0.0), -20.0, 40.0)
+        if not e.habit:  # no surer than the curve itself is that resin had not arrived
+            arrived = np.clip(look.number("arrival_chance"), 1e-9, 1.0 - 1e-9)
+            most = np.log((1.0 - arrived) / arrived) + np.log(self.one_in - 1.0)
+            ratio = np.where(np.isfinite(most), np.minimum(ratio, most), ratio)
+        return Evidence({CHANNEL: ratio}, {"past": e.past, "sd": e.sd, "arrival_l": e.arrival_l})
 
     def found(self, look: Look, i: int, evidence: Evidence, chance: float) -> Found:
         """By how much, and what stopped it."""
