@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from catchpot_faults.chances import as_found
 from catchpot_faults.hypothesis import Evidence, Kind, Look
 
 CATCH_ALL = "unusual_shape"
@@ -50,21 +51,23 @@ class Verdict:
 
 
 def decide(
-    look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str, Evidence], odds: Odds
-) -> list[Verdict]:
+    look: Look, j: int, kinds: Mapping[str, Kind], evidence: Mapping[str, Evidence], odds: Odds,
+    before: Mapping[str, int],
+) -> list[Verdict]:  # fmt: skip
     """What is named of shot j. Kinds that speak of the same channel compete; two at once are tried.
 
-    A first fault is taken off the curve, then the others are weighed anew on what is left.
+    A first fault is taken off the curve, then the others are weighed anew on what is left. before: how many shots
+    lately have each kind.
     """
     left = dict(kinds)
     log = {k: float(e.total[j]) - odds.log_against(kinds[k]) for k, e in evidence.items()}
     named: list[Verdict] = []
     now, at, look_now = evidence, j, look
     for _ in range(MOST):
-        best = _first(left, log, kinds, odds, now) or max(left, key=lambda k: log[k], default=None)
+        best = _first(left, log, kinds, odds, now, before) or max(left, key=lambda k: log[k], default=None)
         if best is None or log[best] < odds.least_log:
             break
-        chance, runner_up = _chance(best, left, log, kinds)
+        chance, runner_up = _chance(best, left, log, kinds, before)
         if chance < odds.least_chance:
             # two explanations of one thing may be likely only together: the likelier one is named
             together = chance + runner_up[1] if runner_up[0] != "healthy" else chance
@@ -88,26 +91,31 @@ def decide(
 
 
 def _first(left: Mapping[str, Kind], log: Mapping[str, float], kinds: Mapping[str, Kind], odds: Odds,
-           now: Mapping[str, Evidence]) -> str | None:  # fmt: skip
+           now: Mapping[str, Evidence], before: Mapping[str, int]) -> str | None:  # fmt: skip
     """A kind that spoils channels and is likely by its own: what others say of those channels is then worth nothing.
 
     After those one that deforms the curve, on which others' readings rest.
     """
-    likely = [k for k in left if _chance(k, left, log, kinds)[0] >= odds.least_chance]
+    likely = [k for k in left if _chance(k, left, log, kinds, before)[0] >= odds.least_chance]
     spoilers = [k for k in likely if left[k].spoils and now[k].deformation is None]
     benders = [k for k in likely if now[k].deformation is not None]
     return max(spoilers or benders, key=lambda k: log[k], default=None)
 
 
 def _chance(best: str, left: Mapping[str, Kind], log: Mapping[str, float],
-            kinds: Mapping[str, Kind]) -> tuple[float, tuple[str, float]]:  # fmt: skip
-    """Chance of the likeliest kind among healthy and those that speak of its channels, and the runner-up's."""
+            kinds: Mapping[str, Kind], before: Mapping[str, int]) -> tuple[float, tuple[str, float]]:  # fmt: skip
+    """Chance of the likeliest kind among healthy and those that speak of its channels, as such chances turn out, and
+    the runner-up's."""
     rivals = {k: log[k] for k in left if kinds[k].channels & kinds[best].channels} | {"healthy": 0.0}
     top = max(rivals.values())
     weight = {k: float(np.exp(v - top)) for k, v in rivals.items()}
     total = sum(weight.values())
-    second = max((k for k in weight if k != best), key=lambda k: weight[k])
-    return weight[best] / total, (second, weight[second] / total)
+    share = {k: v / total for k, v in weight.items()}
+    chance = as_found(best, share[best], before.get(best, 0))
+    # what such findings are less sure than said is for nothing wrong
+    share["healthy"] += share[best] - chance
+    second = max((k for k in share if k != best), key=lambda k: share[k])
+    return chance, (second, share[second])
 
 
 __all__ = ["Odds", "Verdict", "decide"]

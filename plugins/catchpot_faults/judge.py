@@ -21,6 +21,7 @@ from catchpot.stats.healthy_curve import (
     learn,
     level_of,
 )
+from catchpot_faults.chances import LATELY, counted
 from catchpot_faults.decide import CATCH_ALL, Odds, Verdict, decide
 from catchpot_faults.found import Found
 from catchpot_faults.hypothesis import Kind, Look
@@ -74,13 +75,15 @@ class Finding:
 @dataclass(frozen=True)
 class Memory:
     """What is known before a block begins. laid: the shots before it, as they lie. ill, curve_ill, odd: (shots,), which
-    of them have a finding, one against their curve, and one that may be a habit. start_at: where the past begins."""
+    of them have a finding, one against their curve, and one that may be a habit. start_at: where the past begins.
+    named: kinds of the last LATELY of them."""
 
     laid: Laid
     ill: Bools
     curve_ill: Bools
     odd: Bools
     start_at: int
+    named: list[list[str]]
 
 
 @dataclass
@@ -122,6 +125,7 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds, memory: Memory | 
     ill = np.zeros(n, dtype=bool)
     curve_ill, odd = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     start_at = 0
+    named: list[list[str]] = list(memory.named) if memory is not None else []
     if memory is not None:
         ill[:first], curve_ill[:first], odd[:first] = memory.ill, memory.curve_ill, memory.odd
         start_at = memory.start_at
@@ -132,7 +136,7 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds, memory: Memory | 
         if begin <= n - AGAIN:
             result.memory = Memory(
                 aligned.laid(_remembered(start_at, begin, ill, curve_ill, odd), begin),
-                ill[:begin].copy(), curve_ill[:begin].copy(), odd[:begin].copy(), start_at,
+                ill[:begin].copy(), curve_ill[:begin].copy(), odd[:begin].copy(), start_at, named[-LATELY:],
             )  # fmt: skip
         past = np.arange(start_at, begin, dtype=np.intp)
         healthy = past[~ill[past]]
@@ -156,12 +160,12 @@ def judge(shots: Shots, kinds: Mapping[str, Kind], odds: Odds, memory: Memory | 
             own[better] = handicap[better]
             look = _look(shots, aligned, known, rows, healthy, curve_ill, batch)
             look = replace(look, tried=laid - usual_stretch, handicap=own)
-        _judge_block(look, kinds, odds, result)
+        _judge_block(look, kinds, odds, result, named)
         result.last = look
         for i in rows:
-            named = {f.found.kind for f in result.findings[i]} - KEEPS_LEARNING
-            curve_ill[i] = bool(named - {"sensor_offset"})
-            odd[i] = bool(named) and named <= TEACH_A_LITTLE
+            against = {f.found.kind for f in result.findings[i]} - KEEPS_LEARNING
+            curve_ill[i] = bool(against - {"sensor_offset"})
+            odd[i] = bool(against) and against <= TEACH_A_LITTLE
             ill[i] = bool({f.found.kind for f in result.findings[i]} - {"stopped_before_vent"})
         own = look.stretch()
         aligned.lay(rows, np.where(curve_ill[rows], usual_stretch, laid + own))
@@ -311,7 +315,8 @@ def _look(shots: Shots, a: Aligned, known: Healthy | None, rows: Index, healthy:
     )
 
 
-def _judge_block(look: Look, kinds: Mapping[str, Kind], odds: Odds, result: Judged) -> None:
+def _judge_block(look: Look, kinds: Mapping[str, Kind], odds: Odds, result: Judged, named: list[list[str]]) -> None:
+    """Decide on each shot of a look. named: kinds of the shots before, to which these are added."""
     evidence = {name: kind.evidence(look) for name, kind in kinds.items()}
     log = {name: e.total - odds.log_against(kinds[name]) for name, e in evidence.items()}
     for name, values in log.items():
@@ -327,7 +332,9 @@ def _judge_block(look: Look, kinds: Mapping[str, Kind], odds: Odds, result: Judg
             result.level_sd[i] = look.level_sd[j]
             result.scatter[i] = look.healthy.scatter
         if open_[j]:
-            result.findings[i] = [_finding(kinds, v) for v in decide(look, j, kinds, evidence, odds)]
+            lately = counted(named[-LATELY:])
+            result.findings[i] = [_finding(kinds, v) for v in decide(look, j, kinds, evidence, odds, lately)]
+        named.append([f.found.kind for f in result.findings[i]])
 
 
 def _finding(kinds: Mapping[str, Kind], v: Verdict) -> Finding:

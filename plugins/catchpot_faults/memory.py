@@ -31,6 +31,7 @@ def keep(shots: Shots, memory: Memory, place: int) -> Kept:
         "laid": {f.name: getattr(memory.laid, f.name) for f in fields(Laid)},
         "flags": [memory.ill, memory.curve_ill, memory.odd],
         "start_at": memory.start_at,
+        "named": memory.named,
         "number": {k: v[:n] for k, v in shots.number.items()},
         "compared": shots.curve[COMPARED][rows],
         "text": {k: v[max(n - BATCHES_BACK, 0) : n] for k, v in shots.text.items()},
@@ -43,7 +44,7 @@ def resumed(kept: Kept, later: Shots) -> tuple[Shots, Memory]:
     state: dict[str, Any] = unpack(kept.state)
     laid = Laid(**state["laid"])
     ill, curve_ill, odd = state["flags"]
-    memory = Memory(laid, ill, curve_ill, odd, state["start_at"])
+    memory = Memory(laid, ill, curve_ill, odd, state["start_at"], state["named"])
     n = len(memory.ill)
     curve = {c: np.full((n, CURVE_BINS), np.nan) for c in CURVES}
     curve[COMPARED][laid.rows] = state["compared"]

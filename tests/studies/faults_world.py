@@ -164,6 +164,20 @@ def outcomes(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     return joined.filter(~follows)
 
 
+def held_against(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """One row a shot and finding (`found` empty for none): its chance, 0 to 1, and whether it is right.
+
+    A short fill is right where resin had not arrived, an overfill where 9.5 % or more went past, whoever put it in.
+    """
+    said = found.select("shot", found="kind", told="severity", chance=pl.col("chance_pct") / 100)
+    rows = truth.filter(pl.col("happened")).join(said, on="shot", how="left")
+    rows = rows.with_columns(pl.col("found").fill_null(""), pl.col("faults").fill_null("").alias("true"))
+    past = (pl.col("overflow_l") - pl.col("bleed_l")) / pl.col("arrival_volume_l")
+    short = pl.col("found").is_in(["short_fill", "stopped_before_vent"]) & pl.col("arrival_volume_l").is_null()
+    over = (pl.col("found") == "overfill") & (past >= 0.095).fill_null(False)
+    return rows.with_columns(right=(pl.col("found") == pl.col("true")) | short | over)
+
+
 def confusion(rows: pl.DataFrame) -> pl.DataFrame:
     """Shots by true kind (rows) and found kind (columns), with recall (by geometry too) and precision."""
     kinds = sorted(set(rows["true"]) | set(rows["found"]) - {""})
@@ -200,6 +214,7 @@ __all__ = [
     "MUST_BE_FOUND",
     "confusion",
     "findings",
+    "held_against",
     "moulds",
     "outcomes",
 ]

@@ -33,7 +33,13 @@ def faults(seeds: Sequence[int]) -> pl.DataFrame:
 
 
 def each_kind_once(seed: int) -> pl.DataFrame:
-    """Outcomes of five moulds, each with every kind once, in an order of its own; shots named apart by seed."""
+    """Outcomes of five moulds, each with every kind once; shots named apart by seed."""
+    found, truth, _ = findings(kinds_once(seed), seed)
+    return outcomes(found, truth).with_columns(pl.concat_str("shot", pl.lit(f"/{seed}")).alias("shot"))
+
+
+def kinds_once(seed: int) -> mu.Scenario:
+    """Five moulds, each with every kind once, in an order of its own."""
     rng = np.random.default_rng([seed, 7])
     kinds = {**MUST_BE_FOUND, **BESIDES}
     put = []
@@ -43,8 +49,7 @@ def each_kind_once(seed: int) -> pl.DataFrame:
         for n, kind in enumerate(order):
             at = FIRST_FAULT + n * (MOULD_SHOTS - FIRST_FAULT) // len(order) + int(rng.integers(0, 2))
             put.append(mu.Fault(mould.name, kind, min(at, MOULD_SHOTS - 1), **kinds[kind](rng)))
-    found, truth, _ = findings(mu.Scenario(moulds=made_moulds, faults=tuple(put)), seed)
-    return outcomes(found, truth).with_columns(pl.concat_str("shot", pl.lit(f"/{seed}")).alias("shot"))
+    return mu.Scenario(moulds=made_moulds, faults=tuple(put))
 
 
 @study("faults-recall", seeds=6, slice_seeds=1)

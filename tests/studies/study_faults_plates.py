@@ -55,7 +55,7 @@ def all_rows(seeds: tuple[int, ...]) -> pl.DataFrame:
     return pl.concat(frames)
 
 
-@study("faults-plates", seeds=3, slice_seeds=1)
+@study("faults-plates", seeds=8, slice_seeds=1)
 def by_kind(seeds: Sequence[int]) -> pl.DataFrame:
     """Recall and precision by kind, at the stated severities and above."""
     rows = all_rows(tuple(seeds))
@@ -74,7 +74,7 @@ def by_kind(seeds: Sequence[int]) -> pl.DataFrame:
     return pl.DataFrame(made)
 
 
-@study("faults-plates-healthy", seeds=3, slice_seeds=1)
+@study("faults-plates-healthy", seeds=8, slice_seeds=1)
 def by_family(seeds: Sequence[int]) -> pl.DataFrame:
     """Healthy shots with a finding that is not so, by outline; those told to act on; the kinds."""
     healthy = all_rows(tuple(seeds)).filter(pl.col("kind") == "")
@@ -94,7 +94,7 @@ def by_family(seeds: Sequence[int]) -> pl.DataFrame:
     )  # fmt: skip
 
 
-@study("faults-plates-chances", seeds=3, slice_seeds=1)
+@study("faults-plates-chances", seeds=8, slice_seeds=1)
 def chances(seeds: Sequence[int]) -> pl.DataFrame:
     """Chance said against share right, by what was said."""
     return reliability(all_rows(tuple(seeds)).filter(pl.col("found") != ""))
