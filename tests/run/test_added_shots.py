@@ -111,7 +111,6 @@ def test_what_changes_an_earlier_shot_is_not_added_to(tmp_path: Path) -> None:
 
 @pytest.mark.wide
 def test_two_hundred_shots_one_at_a_time_give_what_all_give_together(tmp_path: Path) -> None:
-    """Fails today in one column: the scatter of `own_curve`, a small difference of large sums, beyond a millionth."""
     line = Line(tmp_path, 100, 7)
     for last in range(1, len(line.logs) + 1):
         line.hand_in(last - 1, last, 2 if last < len(line.logs) else 0)

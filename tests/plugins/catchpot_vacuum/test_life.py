@@ -46,6 +46,7 @@ def test_a_row_a_day_and_a_new_start_after_the_replacement(worn: Computed) -> No
     assert not last["assumed_replacement"]
 
 
+@pytest.mark.slow
 def test_no_look_ahead(worn: Computed) -> None:
     whole = worn.tables["seal_life"]
     for day in (date(2026, 3, 25), date(2026, 4, 15), date(2026, 5, 1)):
@@ -68,6 +69,7 @@ def test_a_replacement_nobody_logged_is_assumed_and_asked_for(worn: Computed) ->
     assert logged.is_empty()
 
 
+@pytest.mark.slow
 def test_an_unlogged_replacement_is_not_known_before_it_shows(worn: Computed) -> None:
     whole = worn.again(SealLifeAnalysis(), event=empty(EVENT)).tables["seal_life"]
     start = whole.filter(pl.col("assumed_replacement"))["as_of"].min()
