@@ -433,9 +433,10 @@ def export(
     table: str,
     *,
     to: Path | None = None,
-    form: Annotated[Literal["csv", "parquet", "json"], Parameter(name="--format")] = "csv",
+    form: Annotated[Literal["csv", "parquet", "json", "xlsx"], Parameter(name="--format")] = "csv",
     shot: str | None = None,
     overwrite: bool = False,
+    decimal: Literal[".", ","] = ".",
 ) -> int:
     """Write a table of the store to a file or to the terminal.
 
@@ -444,18 +445,22 @@ def export(
     table
         A table's name; `log` with --shot writes that shot as a plain log.
     to
-        The file to write; the terminal where none is given (not for Parquet).
+        The file to write; the terminal where none is given (not for Parquet and spreadsheets).
     form
-        csv, parquet or json.
+        csv, parquet, json or xlsx (a spreadsheet).
     shot
         Only this shot's rows.
     overwrite
         Replace a file that is there already; the workshop's own files never are.
+    decimal
+        The decimal mark in CSV; with a comma, columns are parted by semicolons.
     """
     from catchpot.store.export import export_table
     from catchpot.workshop import open_with_last_good
 
-    text = export_table(open_with_last_good(home()), table, to=to, form=form, shot=shot, overwrite=overwrite)
+    text = export_table(
+        open_with_last_good(home()), table, to=to, form=form, shot=shot, overwrite=overwrite, decimal=decimal
+    )
     if text is not None:
         stdout().write(text)
     else:

@@ -88,7 +88,11 @@ def write(tmp_path: Path, declared: dict[str, Table]) -> Callable[..., ReportOut
 
 
 def _text(page: Path) -> str:
-    bare = re.sub(r"<(script|style)\b.*?</\1>", " ", page.read_text(encoding="utf-8"), flags=re.S)
+    return _text_of(page.read_text(encoding="utf-8"))
+
+
+def _text_of(page: str) -> str:
+    bare = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.S)
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", bare)).split())
 
 
@@ -492,3 +496,20 @@ def test_sheets_stand_on_the_board_and_on_the_moulds_page_and_pages_beside_are_l
     write(store({"hatch-3": 3}), Sheets())
     assert "week.html" not in (out / "index.html").read_text(encoding="utf-8")
     assert (out / "week.html").exists()
+
+
+def test_decimal_commas_stand_in_all_that_is_read_and_in_no_name_or_number_of_a_script(
+    store: Callable[..., Frames], write: Callable[..., ReportOutcome], tmp_path: Path
+) -> None:
+    plain = write(store({"hatch-3": 30}), version="0.1.0").index.parent
+    before = {n: (plain / n).read_text(encoding="utf-8") for n in ("index.html", "moulds/hatch-3.html")}
+    comma = write(store({"hatch-3": 30}), version="0.1.0", decimal=",").index.parent
+    for name, old in before.items():
+        text = _text(comma / name)
+        left = [m for m in re.findall(r"\S*\d\.\d\S*", text) if "0.1.0" not in m]
+        assert left == [], name
+        assert text.replace(",", ".") == _text_of(old).replace(",", ".")
+    new = (comma / "moulds/hatch-3.html").read_text(encoding="utf-8")
+    blocks = [re.findall(r'type="application/json"[^>]*>(.*?)</script>', t, re.S) for t in (old, new)]
+    numbers = [re.findall(r"-?\d+\.\d+", "".join(b)) for b in blocks]
+    assert numbers[0] and [json.loads(b) for b in blocks[1]] and len(numbers[1]) > 0.9 * len(numbers[0])

@@ -133,3 +133,53 @@ def test_csv_is_defused_unless_the_settings_say_raw(workshop: Workshop) -> None:
     raw = Settings.model_validate({"export": {"raw_text": True}})
     text = export_table(replace(workshop, settings=raw), "shot", shot="a")
     assert text is not None and '"=HYPERLINK' in text
+
+
+def test_a_spreadsheet_holds_numbers_as_numbers_and_no_formula(
+    workshop: Workshop, tmp_path: Path, shots: Make, samples: Make
+) -> None:
+    from openpyxl import load_workbook  # read back by a general-purpose library
+
+    noted = shots(["=1+1", "b"]).with_columns(
+        programmed_volume_l=pl.lit(2.61), fabric_batch=pl.lit("http://example.invalid/"), resin_batch=pl.lit("007")
+    )
+    with Store(workshop.store_path).writing() as w:
+        w.remove_shots(["a", "b", "c"])
+        w.put_shots(noted, samples(["=1+1", "b"]))
+    to = tmp_path / "shots.xlsx"
+    assert export_table(workshop, "shot", to=to, form="xlsx") is None
+    sheet = load_workbook(to).active
+    rows = list(sheet.iter_rows())
+    of = {c.value: i for i, c in enumerate(rows[0])}
+    cells = {name: [row[i] for row in rows[1:]] for name, i in of.items()}
+    assert all(c.data_type != "f" and c.hyperlink is None for row in rows for c in row)
+    assert sorted(c.value for c in cells["shot"]) == ["'=1+1", "b"]
+    assert {c.value for c in cells["programmed_volume_l"]} == {2.61}
+    assert {c.value for c in cells["resin_batch"]} == {"007"}  # a text stays one
+    assert all(isinstance(c.value, datetime) for c in cells["started_at"])
+    assert {c.value for c in cells["injector"]} == {None}
+    again = tmp_path / "again.xlsx"
+    export_table(workshop, "shot", to=again, form="xlsx")
+    assert again.read_bytes() == to.read_bytes()
+
+
+def test_what_no_sheet_holds_is_said(workshop: Workshop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from catchpot.store import spreadsheet
+
+    monkeypatch.setattr(spreadsheet, "MOST_ROWS", 2)
+    with pytest.raises(spreadsheet.SpreadsheetError, match="a sheet holds 2 rows, table shot has 3"):
+        export_table(workshop, "shot", to=tmp_path / "s.xlsx", form="xlsx")
+    assert not (tmp_path / "s.xlsx").exists()
+    with pytest.raises(ExportError, match="A spreadsheet is no text"):
+        export_table(workshop, "shot", form="xlsx")
+
+
+def test_csv_with_decimal_commas_has_semicolons_between(workshop: Workshop, tmp_path: Path) -> None:
+    whole = pl.read_csv((export_table(workshop, "sample") or "").encode())
+    text = export_table(workshop, "sample", decimal=",") or ""
+    again = pl.read_csv(text.encode(), separator=";", decimal_comma=True)
+    assert again.equals(whole) and ";0,4;550,0;" in text
+    export_table(workshop, "sample", to=tmp_path / "s.csv", decimal=",")
+    assert (tmp_path / "s.csv").read_text(encoding="utf-8") == text
+    with pytest.raises(ExportError, match="--decimal is of CSV"):
+        export_table(workshop, "sample", form="json", decimal=",")

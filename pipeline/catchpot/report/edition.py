@@ -45,7 +45,8 @@ class About:
 
     declared: all tables by name. broken: plugins, or parts of them, not in use (plugin, origin, error). plugins: names
     for the footer. notice: what every page has to say of the files it goes by. over_moulds: tables that an analysis
-    over all moulds writes. code: digests of the plugins' code. letterhead: stands above what leaves the house.
+    over all moulds writes. code: digests of the plugins' code. letterhead: stands above what leaves the
+    house. decimal: the mark in numbers.
     """
 
     name: str
@@ -59,6 +60,7 @@ class About:
     over_moulds: Sequence[str] = ()
     code: str = ""
     letterhead: str = ""
+    decimal: str = "."
 
 
 class Edition:
@@ -88,6 +90,8 @@ class Edition:
             made=words.minute(made_at or datetime.now(UTC), about.zone),
             notice=about.notice,
         ))  # fmt: skip
+        self.pages.decimal = about.decimal
+        self.pages.names_kept = _like_numbers(facts.shots)
         ordered = sorted(sections, key=lambda s: (s.order, s.name))
         strays = facts.shots["mould"].drop_nulls().unique().sort().to_list()
         self.stems = slugs(list(dict.fromkeys([*about.book.moulds, *strays])))
@@ -97,7 +101,7 @@ class Edition:
             shots_at={mould: f"shots/{stem}.html" for mould, stem in self.stems.items()},
         )  # fmt: skip
         self.links = {mould: f"moulds/{stem}.html" for mould, stem in self.stems.items()}
-        beside = repr((about.version, about.notice, list(about.broken), about.name, about.code))
+        beside = repr((about.version, about.notice, list(about.broken), about.name, about.code, about.decimal))
         self.fresh = Freshness(self.site, about.over_moulds, beside)
 
     def all(self) -> None:
@@ -237,6 +241,12 @@ class Edition:
             failing=list(failing.values()),
             cautions=ALWAYS,
         )  # fmt: skip
+
+
+def _like_numbers(shots: pl.DataFrame) -> frozenset[str]:
+    """Names of shots, moulds and batches that look like a number with decimals."""
+    named = {v for c in ("shot", "mould", "fabric_batch", "resin_batch") for v in shots[c].drop_nulls().unique()}
+    return frozenset(v for v in named if v.count(".") == 1 and v.replace(".", "").isdigit())
 
 
 def _later(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:

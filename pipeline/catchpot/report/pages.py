@@ -11,7 +11,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from catchpot.errors import CatchpotError
 from catchpot.report import theme, words
+from catchpot.report.decimal import figure_with_comma, page_with_comma
 from catchpot.report.pool import pooled
 from catchpot.whole import Aside, make_folder, refused, write_whole
 
@@ -96,11 +97,11 @@ class Shared:
         return self.css, self.script, self.library
 
 
-def shared_files() -> Shared:
-    """The shared style, script and plotting library, named by their content."""
+def shared_files(decimal: str = ".") -> Shared:
+    """The shared style, script and plotting library, named by their content. decimal: the mark in numbers."""
     css = theme.css_variables() + asset("page.css") + asset("plot.css")
     scripts = (asset("page.js"), asset("figures.js"), asset("board.js"), asset("shots.js"))
-    script = f"{OURS}\nconst CATCHPOT={theme.script_settings()};\n" + "\n".join(scripts)
+    script = f"{OURS}\nconst CATCHPOT={theme.script_settings(decimal)};\n" + "\n".join(scripts)
     return Shared(
         (f"assets/page-{_short(css)}.css", f"{OURS}\n{css}"),
         (f"assets/page-{_short(script)}.js", script),
@@ -116,7 +117,8 @@ def _short(text: str) -> str:
 class Pages:
     """Makes pages for a folder; `finish` puts them there, and sweeps out files of its own that an earlier report left.
 
-    within: a folder that must be there already. kept: files that stay as they are, with what is known of them.
+    within: a folder that must be there already. decimal: the mark in numbers that are read. names_kept: names that look
+    like numbers and are none.
     """
 
     out: Path
@@ -124,6 +126,8 @@ class Pages:
     zone: str
     footer: Footer
     within: Path | None = None
+    decimal: str = "."
+    names_kept: Collection[str] = ()
     made: dict[str, dict[str, Any]] = field(default_factory=dict)
     rewritten: list[str] = field(default_factory=list)
     aside: Aside = field(default_factory=Aside)
@@ -157,7 +161,7 @@ class Pages:
     @cached_property
     def shared(self) -> Shared:
         """The files beside the pages."""
-        return shared_files()
+        return shared_files(self.decimal)
 
     def render(
         self, name: str, template: str, title: str, *, single: bool = False, forms: bool = False, **content: Any
@@ -167,10 +171,11 @@ class Pages:
         from markupsafe import Markup
 
         figures = [b for p in _panels(content.get("shown", ())) for b in p.every if b.kind == "figure"]
-        pool, slim = pooled([f.figure for f in figures])
+        plain = [f.figure for f in figures]
+        pool, slim = pooled([figure_with_comma(f, self.names_kept) for f in plain] if self.decimal == "," else plain)
         css, script, library = self.shared.all()
         inline = [script[1], library[1]] if figures else [script[1]]
-        return self.environment.get_template(template).render(
+        page = self.environment.get_template(template).render(
             title=title,
             workshop=self.workshop,
             zone=self.zone,
@@ -184,10 +189,15 @@ class Pages:
             # Our own files and encoded JSON stand as they are; all else is escaped.
             inline_css=Markup(css[1]) if single else "",
             inline_scripts=[Markup(text) for text in inline] if single else [],
-            pool=Markup(theme.to_script_json(pool)) if pool else "",
-            data={b.id: Markup(theme.to_script_json(d)) for b, d in zip(figures, slim, strict=True)},
+            pool=Markup(theme.dumped(pool)) if pool else "",
+            data={b.id: Markup(theme.dumped(d)) for b, d in zip(figures, slim, strict=True)},
             **{"hrefs": {}, **content},
         )
+        return self.in_place(page)
+
+    def in_place(self, page: str) -> str:
+        """A page as it is read here: with the place's decimal mark."""
+        return page_with_comma(page, self.names_kept) if self.decimal == "," else page
 
     def write(self, name: str, template: str, title: str, *, key: str = "", note: Any = None, **content: Any) -> Path:
         """Make a page; see `render`. key, note: what is remembered of it, see `unchanged`."""

@@ -79,6 +79,7 @@ def about(workshop: Workshop, registry: Registry, away: Sequence[str] = ()) -> A
         over_moulds=[t.name for a in registry.analyses if a.part == "workshop" for t in a.yields],
         code="".join(p.digest for p in registry.plugins),
         letterhead=workshop.settings.workshop.letterhead,
+        decimal=workshop.settings.workshop.decimal_mark,
     )
 
 

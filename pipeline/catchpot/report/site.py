@@ -233,7 +233,10 @@ class Site:
         )
         if not isinstance(made, list):
             return []
-        return [(self.pages.put(s.name, s.html).name, s.link_text, getattr(s, "mould", "")) for s in made]
+        return [
+            (self.pages.put(s.name, self.pages.in_place(s.html)).name, s.link_text, getattr(s, "mould", ""))
+            for s in made
+        ]
 
     def beside(self) -> list[tuple[str, str]]:
         """Pages that commands wrote into the report's folder, where they are there: link and words."""
@@ -249,7 +252,7 @@ class Site:
         head = self.letterhead if page.letterhead else ()
         shots = self.survey.shots.filter(self.survey.shots["shot"].is_in(list(page.shots)))
         here = links_here(shots, self.shots_at, "../" * link.count("/"))
-        key = page.key and digest(page.key, *head, repr(sorted(here.items())))
+        key = page.key and digest(page.key, self.pages.decimal, *head, repr(sorted(here.items())))
         if self.pages.unchanged(link, key):
             return link
         panels = [

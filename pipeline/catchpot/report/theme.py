@@ -141,7 +141,9 @@ def _plain(value: Any) -> Any:
     if isinstance(value, int):
         return value
     if isinstance(value, float):
-        return float(f"{value:.7g}") if math.isfinite(value) else None
+        return _short(value)
+    if type(value) is list:
+        return [_short(v) if type(v) is float else v if type(v) is str else _plain(v) for v in value]
     if hasattr(value, "isoformat"):
         return value.isoformat()
     if hasattr(value, "tolist"):
@@ -151,13 +153,22 @@ def _plain(value: Any) -> Any:
     return [_plain(v) for v in value]
 
 
+def _short(value: float) -> float | None:
+    return float(f"{value:.7g}") if math.isfinite(value) else None
+
+
 def to_script_json(value: Any) -> str:
     """JSON that can stand inside a <script> element: no `<`, `>`, `&` or line separators can end or open anything.
 
     >>> to_script_json({"a": "</script>"})
     '{"a":"\\\\u003c/script\\\\u003e"}'
     """
-    text = json.dumps(_plain(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return dumped(_plain(value))
+
+
+def dumped(plain: Any) -> str:
+    """Plain values (of `plain_figure`, say) as JSON that can stand inside a <script> element."""
+    text = json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     for char in "<>&\u2028\u2029":
         text = text.replace(char, f"\\u{ord(char):04x}")
     return text
@@ -175,12 +186,16 @@ def css_variables() -> str:
     )
 
 
-def script_settings() -> str:
-    """What the page's script has to know to bring a figure to life, as JSON."""
-    return to_script_json({"config": CONFIG, "dark": DARK_OF, "layout": layout(), "axis": axis(), "roles": LIGHT})
+def script_settings(decimal: str = ".") -> str:
+    """What the page's script has to know to bring a figure to life, as JSON. decimal: the mark in numbers."""
+    base = layout(separators=",") if decimal == "," else layout()
+    return to_script_json(
+        {"config": CONFIG, "dark": DARK_OF, "layout": base, "axis": axis(), "roles": LIGHT, "decimal": decimal}
+    )
 
 
 __all__ = [
-    "COLOURS", "CONFIG", "DARK_OF", "DASHES", "FONT", "LIGHT", "SERIES", "SYMBOLS", "axis", "css_variables", "layout",
+    "COLOURS", "CONFIG", "DARK_OF", "DASHES", "FONT", "LIGHT", "SERIES", "SYMBOLS", "axis", "css_variables", "dumped",
+    "layout",
     "merged", "plain_figure", "script_settings", "styled", "to_script_json",
 ]  # fmt: skip

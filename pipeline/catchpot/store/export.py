@@ -1,4 +1,4 @@
-"""Any table out of the store, as CSV, Parquet or JSON; a shot also as the plain log it came from."""
+"""Any table out of the store, as CSV, Parquet, JSON or a spreadsheet; a shot also as the plain log it came from."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ from catchpot.whole import refused, whole, write_whole
 if TYPE_CHECKING:
     from catchpot.workshop import Workshop
 
-Form = Literal["csv", "parquet", "json"]
+Form = Literal["csv", "parquet", "json", "xlsx"]
+Decimal = Literal[".", ","]
 BATCH = 500
 TIME = "%Y-%m-%dT%H:%M:%S%.fZ"
 _PREAMBLE = ("shot", "mould", "started_at", "injector", "programmed_volume_l", "fabric_batch", "resin_batch")
@@ -47,17 +48,21 @@ def export_table(
     form: Form = "csv",
     shot: str | None = None,
     overwrite: bool = False,
+    decimal: Decimal = ".",
 ) -> str | None:
     """Write a table to a file, or return it as text where no file is named.
 
     table: a table's name, or "log" for one shot as a plain log. shot: only this shot's rows. overwrite: a file that is
     there may be replaced; the workshop's own files never are.
+    decimal: of numbers in CSV; with a comma the separator is a semicolon.
     Times are UTC, in ISO 8601. An array column stands in CSV as a JSON list.
     """
     if to is not None:
         _may_write(workshop.home, to, overwrite)
-    if form == "parquet" and to is None:
-        raise ExportError("Parquet is no text: name a file with --to")
+    if form in ("parquet", "xlsx") and to is None:
+        raise ExportError(f"{'Parquet' if form == 'parquet' else 'A spreadsheet'} is no text: name a file with --to")
+    if decimal == "," and form != "csv":
+        raise ExportError(f"--decimal is of CSV; {form} holds numbers as numbers")
     raw = workshop.settings.export.raw_text
     with Store(workshop.store_path).reading() as r:
         names = [shot] if shot is not None else None
@@ -74,24 +79,30 @@ def export_table(
                 raise ExportError(str(error)) from error
             if names is not None and "shot" not in declared.names:
                 raise ExportError(f"table {table} has no shots; leave --shot out")
-            if table == "sample" and to is not None and form != "json":
-                _samples_to_file(r, names, to, form, raw)
+            if table == "sample" and to is not None and form in ("csv", "parquet"):
+                _samples_to_file(r, names, to, form, raw, decimal)
                 return None
             frame = r.table(table, shots=names)
             if form == "parquet" and to is not None:
                 _to_file(to, frame)
                 return None
-            text = as_csv(frame, raw=raw) if form == "csv" else as_json(frame)
+            if form == "xlsx" and to is not None:
+                from catchpot.store.spreadsheet import write_spreadsheet
+
+                with whole(to) as fresh:
+                    write_spreadsheet(fresh, table, frame if raw else defused(frame))
+                return None
+            text = as_csv(frame, raw=raw, decimal=decimal) if form == "csv" else as_json(frame)
     if to is None:
         return text
     _to_file(to, text)
     return None
 
 
-def as_csv(frame: pl.DataFrame, *, header: bool = True, raw: bool = False) -> str:
+def as_csv(frame: pl.DataFrame, *, header: bool = True, raw: bool = False, decimal: Decimal = ".") -> str:
     """A frame as CSV: header, UTC times in ISO 8601, arrays as JSON lists, nothing for null.
 
-    raw: texts as they are, though a spreadsheet may take one for a formula.
+    raw: texts as they are, though a spreadsheet may take one for a formula. decimal: as `export_table`.
     """
     frame = frame if raw else defused(frame)
     columns = []
@@ -101,7 +112,12 @@ def as_csv(frame: pl.DataFrame, *, header: bool = True, raw: bool = False) -> st
             columns.append(pl.Series(name, lists, dtype=pl.String))
         else:
             columns.append(frame[name])
-    return pl.DataFrame(columns).write_csv(datetime_format=TIME, include_header=header)
+    return pl.DataFrame(columns).write_csv(
+        datetime_format=TIME,
+        include_header=header,
+        decimal_comma=decimal == ",",
+        separator=";" if decimal == "," else ",",
+    )
 
 
 def as_json(frame: pl.DataFrame) -> str:
@@ -127,7 +143,9 @@ def plain_log(shots: pl.DataFrame, samples: pl.DataFrame) -> str:
     return preamble + samples.select(known).write_csv()
 
 
-def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form: Form, raw: bool) -> None:
+def _samples_to_file(
+    store: Reading, names: Sequence[str] | None, to: Path, form: Form, raw: bool, decimal: Decimal
+) -> None:
     """Write samples some hundred shots at a time: a year of them doesn't fit into memory."""
     import pyarrow.parquet as pq
 
@@ -141,9 +159,9 @@ def _samples_to_file(store: Reading, names: Sequence[str] | None, to: Path, form
                     writer.write_table(piece.to_arrow())
         else:
             with fresh.open("w", encoding="utf-8", newline="") as out:
-                out.write(as_csv(first, raw=raw))
+                out.write(as_csv(first, raw=raw, decimal=decimal))
                 for piece in pieces:
-                    out.write(as_csv(piece, header=False, raw=raw))
+                    out.write(as_csv(piece, header=False, raw=raw, decimal=decimal))
 
 
 def _to_file(to: Path, content: str | pl.DataFrame) -> None:

@@ -35,7 +35,8 @@ class WorkshopSettings(Strict):
         description="how dates are written in events.csv, beside ISO dates: 2.3.2026 with the day or the month first",
     )
     decimal_mark: Literal[".", ","] = Field(
-        default=".", description="how decimals are written in parts.csv and in notes; a point is read in either case"
+        default=".",
+        description="how decimals are written in parts.csv, in notes and on pages; a point is read in either case",
     )
     pressure_unit: PressureUnit = Field(
         default="mbar", description="in which vacuum and clamp pressures and leaks are shown; line pressures are in bar"

@@ -49,7 +49,7 @@ catchpot.figures = (function () {
 
   const escaped = (text) => String(text).replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;");
   const shots = catchpot.read("shots-here") || {};
-  const short = (v) => (typeof v === "number" ? Number(v.toPrecision(4)).toString().replace("-", "\u2212") : v);
+  const short = (v) => (typeof v === "number" ? Number(v.toPrecision(4)).toString().replace(".", CATCHPOT.decimal).replace("-", "\u2212") : v);
 
   // What is told of a point: the shot, the time or place, the value with its interval, the batches.
   function told(trace) {

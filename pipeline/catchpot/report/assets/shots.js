@@ -118,7 +118,7 @@ catchpot.shots = (function () {
     const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [l]";
     const axes = { margin: { l: 64, r: 18, t: 26, b: 44 }, xaxis: { title: { text: x_words }, rangemode: "tozero" } };
     figure("curve", "The curve against the mould's own", "Resistance [bar min/l] over volume"
-      + (own ? "; 100 % is " + unit.toPrecision(4) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
+      + (own ? "; 100 % is " + unit.toPrecision(4).replace(".", CATCHPOT.decimal) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
       Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * Math.max(...tops, 1e-9)] } }, axes), 360);
     if (!own) return;
     const left = [];
@@ -136,10 +136,10 @@ catchpot.shots = (function () {
     if (typeof v !== "number") return "not known";
     const half = typeof low === "number" && typeof high === "number" ? (high - low) / 2 : NaN;
     const size = Math.abs(v);
-    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2) : null));
+    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2).replace(".", CATCHPOT.decimal) : null));
     const lead = half > 0 ? Math.floor(Math.log10(half)) : Math.floor(Math.log10(size || 1)) - 2;
     const places = Math.max(0, Math.min(6, half > 0 ? -lead + (half / 10 ** lead < 3 ? 1 : 0) : -lead));
-    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places) : null));
+    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places).replace(".", CATCHPOT.decimal) : null));
   }
 
   function numbers(names) {
