@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +19,9 @@ from catchpot.shop_units import in_shop
 from catchpot.whole import make_folder, write_whole
 from catchpot_volume import go
 from catchpot_volume.tables import nothing
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 _ALWAYS = """
 Advice only: the machine's own limits and interlocks, the data sheets and local rules go first. No pressure above the
@@ -265,12 +269,16 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 """
 
 
-def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> str:
-    """The page as text; everything from the book or a log is escaped."""
+@cache
+def _template() -> Template:
     from jinja2 import Environment, StrictUndefined
 
-    page = Environment(autoescape=True, undefined=StrictUndefined).from_string(_PAGE)
-    return page.render(
+    return Environment(autoescape=True, undefined=StrictUndefined).from_string(_PAGE)
+
+
+def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> str:
+    """The page as text; everything from the book or a log is escaped."""
+    return _template().render(
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row), step=step(row),
         verdict=verdict(row), state=row["go"], stop=row["go"] == "no-go",
         reasons=[(why, how.rstrip(".")) for why, how in reasons(row)], minds=row["cautions"].splitlines(),

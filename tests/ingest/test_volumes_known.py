@@ -208,3 +208,25 @@ def test_the_bound_is_two_hundredths_of_the_injection(sampling: Any, making: Any
     assert bool(result.refused) is (share > 0.02)
     (inject,) = result.tables["phase"].filter(phase="inject").to_dicts()
     assert inject["volume_low_l"] - 0.05 <= made.volume_l <= inject["volume_high_l"] + 0.05
+
+
+@pytest.mark.parametrize("broken", ["inf", "-inf", "1e308", "1e400"])
+def test_a_log_whose_flow_is_infinite_all_through_the_injection_is_set_aside(
+    bench: Any, plain: Callable[..., str], broken: str
+) -> None:
+    head, _, body = plain(shot="lost").partition("\nt_s")
+    rows = [f"t_s{line}" if i == 0 else line for i, line in enumerate(body.splitlines())]
+    spoilt = [re.sub(r"^([\d.]+),(?!0\.0,)[\d.]+,", rf"\1,{broken},", row) for row in rows]
+    assert sum(broken in row for row in spoilt) > 100
+    bench.put("lost.csv", "\n".join([head, *spoilt, ""]))
+    bench.put("good.csv", plain(shot="good", started_at="2026-03-03T08:15:00+00:00"))
+    outcome = bench.ingest()
+    assert outcome.new == 1 and bench.table("shot")["shot"].to_list() == ["good"]
+    (reason,) = bench.table("quarantine")["reason"].to_list()
+    assert "flow_l_min" in reason and "no volume can be known" in reason
+
+
+def test_one_infinite_reading_costs_no_hold_check_log(bench: Any, plain: Callable[..., str]) -> None:
+    text = re.sub(r"(?m)^([\d.]+),[\d.]+,", r"\1,0.0,", plain(shot="hold"))
+    bench.put("hold.csv", re.sub(r"(?m)^10\.0,0\.0,|^10,0\.0,", "10.0,inf,", text))
+    assert bench.ingest().new == 1

@@ -28,6 +28,8 @@ _WRONG_SHARE = 0.5
 _COPIES = 0.9
 NO_READING = 1e13
 _NEVER_AMBIENT_MBAR = 130.0
+# Below it a meter shows no injection: the slowest machine gives more than ten times that (common practice, no source).
+STANDING_L_MIN = 0.02
 
 
 def _starts(file_no: NDArray[np.int32], n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -148,7 +150,26 @@ def _finite(frame: pl.DataFrame, states: Sequence[FileState]) -> pl.DataFrame:
                 detail = f"{group.height} readings of {name} {words}"
                 state.remarks.append(Remark("non_finite", detail, name, line, group.height))
             frame = frame.with_columns(pl.when(odd).then(None).otherwise(pl.col(name)).alias(name))
+            if name == "flow_l_min":
+                _refuse_all_flow_lost(frame, odd.fill_null(False), states)
     return frame
+
+
+def _refuse_all_flow_lost(frame: pl.DataFrame, odd: pl.Series, states: Sequence[FileState]) -> None:
+    """Refuse a log in which resin flowed, if at all, only where the flow is no number: it would pass for a log without
+    an injection. Where pump strokes can stand in they may."""
+    looked = frame.select("file_no", pl.col("flow_l_min").abs().alias("flow"), odd.alias("odd"))
+    sums = looked.group_by("file_no").agg(
+        pl.col("flow").max(), pl.col("odd").sum(), pl.col("odd").arg_max().alias("at")
+    )
+    for number, flow, lost, at in sums.filter(pl.col("odd") > 0).iter_rows():
+        state = states[number]
+        strokes = state.stroke_volume_ml and "pump_strokes" in frame.columns
+        if flow is not None and flow < STANDING_L_MIN and lost > BAD_SHARE * state.rows and not strokes:
+            words = (
+                f"flow_l_min is no finite number in {lost} rows and shows no flow in any other: no volume can be known"
+            )
+            state.refuse(words, state.line(int(at)))
 
 
 def _look_for_wrong_columns(frame: pl.DataFrame, states: Sequence[FileState]) -> None:
