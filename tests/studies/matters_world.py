@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from catchpot.events import KINDS
 from catchpot.testing import made_up as mu
 from catchpot.testing.nuisances import Nuisances
 
@@ -45,12 +46,13 @@ NEAR = 8
 
 @dataclass(frozen=True)
 class Seen:
-    """What the cards of a workshop say: matter, matter_line, clamp_change and seal tables; truth beside them."""
+    """What the cards of a workshop say: tables matter, matter_line, clamp_change, fill and event; truth beside them."""
 
     matter: pl.DataFrame
     line: pl.DataFrame
     clamp: pl.DataFrame
     fill: pl.DataFrame
+    event: pl.DataFrame
     scenario: mu.Scenario
 
 
@@ -126,11 +128,11 @@ def seen(seed: int, folder: Path) -> Seen:
             check=True, capture_output=True, env={**os.environ, "OMP_NUM_THREADS": "1"},
         )  # fmt: skip
     session = open_session(folder)
-    matter, line, clamp, fill, shot = (
-        session.table(n) for n in ("matter", "matter_line", "clamp_change", "fill", "shot")
+    matter, line, clamp, fill, event, shot = (
+        session.table(n) for n in ("matter", "matter_line", "clamp_change", "fill", "event", "shot")
     )
     timed = fill.drop("started_at", strict=False).join(shot.select("shot", "started_at"), on="shot")
-    return Seen(matter, line, clamp, timed, made_of)
+    return Seen(matter, line, clamp, timed, event, made_of)
 
 
 def judged(s: Seen) -> list[dict[str, Any]]:
@@ -159,15 +161,47 @@ def judged(s: Seen) -> list[dict[str, Any]]:
                 "mould": mould.name, "cause": c.cause, "own": c.mould == mould.name,
                 "cards": sum(k["severity"] != "note" for k in mine),
                 "found": bool(mine), "first_right": bool(mine) and mine[0] in right, "any_right": bool(right),
+                "by_event": bool(mine) and _nearest_event_right(s, mould, starts, mine[0], c),
+                "in_time": _in_time(s, mould, starts, c) if c.cause == "clamp_pressure" else None,
+                "chances": [[k["chance"], float(k in right)] for k in mine if _tells(k)],
                 "said": "; ".join(_card(k) for k in mine),
                 **_blamed(s, mine, c),
             })  # fmt: skip
         others = [k for k in cards if k["matter"] not in taken and k["severity"] != "note"]
         rows.append({"mould": mould.name, "cause": "none", "own": True, "cards": len(others), "found": bool(others),
-                     "first_right": not others, "any_right": not others,
+                     "first_right": not others, "any_right": not others, "by_event": not others, "in_time": None,
+                     "chances": [[k["chance"], 0.0] for k in others if _tells(k)],
                      "said": "; ".join(f"{_card(k)} @{k['at']}" for k in others),
                      **_blamed(s, others, None)})  # fmt: skip
     return rows
+
+
+def _tells(card: dict[str, Any]) -> bool:
+    """Whether a card is shown with a cause and its chance."""
+    return card["severity"] != "note" and card["chance"] is not None
+
+
+def _nearest_event_right(
+    s: Seen, mould: mu.Mould, starts: Sequence[Any], card: dict[str, Any], c: mu.Change
+) -> bool:  # fmt: skip
+    """The plain peer: whether the event nearest to the card's date, five shots away at most, could have done it."""
+    own = s.event.filter(pl.col("mould").is_null() | (pl.col("mould") == mould.name))
+    near = sorted(
+        (abs(_place(starts, e["time"]) - card["at"]), e["kind"])
+        for e in own.iter_rows(named=True) if abs(_place(starts, e["time"]) - card["at"]) <= 5
+    )  # fmt: skip
+    return bool(near) and near[0][1] in KINDS and bool(set(KINDS[near[0][1]].brings) & set(NAMES[c.cause]))
+
+
+def _in_time(s: Seen, mould: mu.Mould, starts: Sequence[Any], c: mu.Change) -> bool:
+    """Whether a clamp's ramp was told before the blocked-vent margin had halved (or at all, where it never did)."""
+    told = s.clamp.filter((pl.col("mould") == mould.name) & (pl.col("after_mbar") > pl.col("before_mbar")))
+    seen_at = [_place(starts, t) for t in told["seen_at"] if _place(starts, t) >= c.at_shot]
+    own = s.fill.filter(pl.col("mould") == mould.name).sort("started_at")["blocked_vent_margin_n"]
+    force = own.cast(pl.Float64).to_numpy()
+    usual = float(np.nanmedian(force[: c.at_shot]))
+    below = [i for i in range(c.at_shot, len(force)) if force[i] < 0.5 * usual]
+    return bool(seen_at) and (not below or min(seen_at) <= below[0])
 
 
 def _place(starts: Sequence[Any], at: Any) -> int:
