@@ -123,10 +123,12 @@ def seen(seed: int, folder: Path) -> Seen:
     made_of = scenario(seed)
     mu.write_workshop(folder, made_of, seed=seed)
     for command in ("ingest", "analyse"):
-        subprocess.run(
+        done = subprocess.run(
             [sys.executable, "-m", "catchpot.cli", "--home", str(folder), command],
-            check=True, capture_output=True, env={**os.environ, "OMP_NUM_THREADS": "1"},
+            check=False, capture_output=True, text=True, env={**os.environ, "OMP_NUM_THREADS": "1"},
         )  # fmt: skip
+        if done.returncode:
+            raise RuntimeError(f"{command} of seed {seed} ended with {done.returncode}: {done.stderr}")
     session = open_session(folder)
     matter, line, clamp, fill, event, shot = (
         session.table(n) for n in ("matter", "matter_line", "clamp_change", "fill", "event", "shot")
