@@ -110,7 +110,8 @@ def found(
         made += _around(at, max(start, 0), end, until, trend, known)
     if not made:
         made = _by_event(frame, events, known) or _halves(known)
-    return made[-3:]
+    # a trend's later end may begin with the very shot of the next change: one comparison a beginning, the newer change
+    return list({int(p.after[0]): p for p in made}.values())[-3:]
 
 
 def asked(frame: pl.DataFrame, since: datetime, against: tuple[datetime, datetime] | None) -> Periods | None:
