@@ -127,13 +127,28 @@ class History:
     ends: list[float] = field(default_factory=list)
     stretches: list[float] = field(default_factory=list)
     seen: list[Seen] = field(default_factory=list)
-    taken: list[tuple[float, float, float]] = field(default_factory=list)
+    taken: list[tuple[float, float, float, int]] = field(default_factory=list)
     waiting: set[str] = field(default_factory=set)
 
     @property
     def usual(self) -> float:
         """Stretch of a usual shot: the median of the first FIRST."""
         return float(np.exp(np.median(self.stretches))) if self.stretches else 1.0
+
+    def move(self, moved: Floats) -> None:
+        """The shots before were laid on the curve anew: what is remembered of places on it moves with them.
+
+        moved: log stretches of the last shots with a curve, that of this one, which nothing is remembered of yet, last.
+        """
+        by = dict(zip(range(self.own.count - len(moved) + 1, self.own.count), moved[:-1].tolist(), strict=True))
+        first = self.own.count - len(self.ends)
+        self.ends = [e * float(np.exp(-by.get(first + j, 0.0))) for j, e in enumerate(self.ends)]
+        self.stretches = [s + by.get(j + 1, 0.0) for j, s in enumerate(self.stretches)]
+        self.seen = [w.moved(by.get(w.shot, 0.0)) for w in self.seen]
+        self.taken = [
+            (end * float(np.exp(-by.get(n, 0.0))), took * float(np.exp(-by.get(n, 0.0))), error, n)
+            for end, took, error, n in self.taken
+        ]
 
     @property
     def usual_end(self) -> float:
@@ -181,20 +196,23 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
             memory.own.forget(share)
     sd = float(np.sqrt(sum(STEPS[k] ** 2 for k in events if k in STEPS) / EVENT_CHANCE))
     placed = memory.own.place(r, (EVENT_CHANCE, max(sd, STEP_SD / 3)) if sd > 0 else (STEP_CHANCE, STEP_SD))
-    memory.own.learn(r, placed)
-    stretch = float(np.exp(placed.log_stretch))
+    moved = memory.own.learn(r, placed)
+    if moved is not None:
+        memory.move(moved)
+    shift = 0.0 if moved is None else float(moved[-1])
+    stretch = float(np.exp(placed.log_stretch + shift))
     unit = stretch * reference
     memory.ends.append(float(shots.injected_l[i]) / unit)
     del memory.ends[:-ENDS]
     if len(memory.stretches) < FIRST:
-        memory.stretches.append(placed.log_stretch)
+        memory.stretches.append(placed.log_stretch + shift)
     new = _witnesses(shots, i, unit, placed.sd, memory)
     memory.facts = MouldFacts(float(shots.volume_l[i]) / reference, shots.fill[i], float(shots.hose_l[i]) / reference)
     if memory.place is None or new or memory.own.count <= ALWAYS or memory.own.count % EVERY == 0 or events:
         memory.place = place_of(memory.own, memory.usual_end, memory.facts, memory.seen)
     usual = memory.usual
     out.relative[i] = stretch / usual
-    out.relative_low[i], out.relative_high[i] = np.exp(placed.low) / usual, np.exp(placed.high) / usual
+    out.relative_low[i], out.relative_high[i] = (np.exp(np.array([placed.low, placed.high]) + shift) / usual).tolist()
     out.height[i], out.misfit[i], out.oddity[i] = placed.height, placed.misfit, placed.oddity
     wide = float(np.hypot(placed.sd, cloth_scatter(memory.seen)))
     _arrival(shots, i, unit, wide, CLOTH_WORTH + memory.place.pots, memory.place, out)
@@ -212,9 +230,9 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
         empty = shots.pot_kg[i] <= SCALE_KG
         took = end if empty else (injected - past) / unit
         if took > 0:
-            memory.seen.append(Seen("pot", took, error, end, bool(empty)))
+            memory.seen.append(Seen("pot", took, error, end, bool(empty), memory.own.count))
         if past < injected:
-            memory.taken.append((end, (injected - past) / unit, error))
+            memory.taken.append((end, (injected - past) / unit, error, memory.own.count))
     if np.isfinite(shots.eye_s[i]):
         late, slow = (EYE_LATE_S, EYE_S) if shots.by_eye[i] else (0.0, 0.3)
         when = float(shots.eye_s[i]) - late + float(shots.start_s[i])
@@ -224,7 +242,7 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
             early, at, after = np.interp([when - slow, when, when + slow], shots.time_s[i][known], share * injected)
             if at > 0:
                 error = float(np.hypot((after - early) / (2 * at), sd))
-                memory.seen.append(Seen("eye", at / unit, max(error, 1e-3), end))
+                memory.seen.append(Seen("eye", at / unit, max(error, 1e-3), end, shot=memory.own.count))
     return len(memory.seen) > before
 
 
@@ -267,8 +285,8 @@ def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: O
         assert memory.place is not None
         known = memory.place.density > LEAST_DENSITY
         place, weight = memory.place.at[known], memory.place.density[known]
-        told = np.array(memory.taken).reshape(-1, 3)
-        share, share_sd, offset, offset_sd = _past_arrival(place, *told.T)
+        told = np.array(memory.taken, dtype=float).reshape(-1, 4)
+        share, share_sd, offset, offset_sd = _past_arrival(place, *told.T[:3])
         beyond = np.maximum(end - place, 0.0)
         each = np.minimum(end, place) + share * beyond + offset
         variance = (share_sd * beyond) ** 2 + offset_sd**2 + (sd * end) ** 2 + (TAKEN_SD * end) ** 2

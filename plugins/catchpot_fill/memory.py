@@ -71,7 +71,7 @@ def resumed(kept: Kept) -> tuple[History, Before]:
         state["ends"],
         state["stretches"],
         [Seen(**s) for s in state["seen"]],
-        [(t[0], t[1], t[2]) for t in state["taken"]],
+        [(t[0], t[1], t[2], t[3]) for t in state["taken"]],
         set(state["waiting"]),
     )
     b = state["before"]

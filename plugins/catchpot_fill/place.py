@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -61,7 +61,8 @@ FAR = 4.0
 class Seen:
     """A witness of the arrival. kind: `eye` or `pot`. at: where on the curve resin was seen, or the end less the pot.
 
-    sd: relative. end: where on the curve the shot ended. empty: a pot that held nothing (then `at` is `end`).
+    sd: relative. end: where on the curve the shot ended. empty: a pot that held nothing (then `at` is `end`). shot: the
+    how manieth on the curve it was.
     """
 
     kind: str
@@ -69,6 +70,12 @@ class Seen:
     sd: float
     end: float
     empty: bool = False
+    shot: int = 0
+
+    def moved(self, log_stretch: float) -> Seen:
+        """The same witness of a shot that is stretched by so much more."""
+        by = float(np.exp(-log_stretch))
+        return replace(self, at=self.at * by, end=self.end * by)
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,8 @@ from catchpot_volume.gather import joined
 MOULDS, SHOTS, PARTS = 10, 30, ("logs and book", "one pot weighed")
 WEIGHED = 5
 """Number of the one shot whose pot is weighed."""
-SETTLED = 9
-"""From the tenth shot on."""
+FIRST, SETTLED = 10, 9
+"""Shots that say what is usual; from the tenth shot on."""
 
 
 def rows_of(m: PlateMould, part: str) -> pl.DataFrame:
@@ -44,11 +44,13 @@ def rows_of(m: PlateMould, part: str) -> pl.DataFrame:
     chance = {n: a.arrival.chance_below(a.to_set(0.99)) for n, a in known}
     ratio = pl.col("arrival_relative") / pl.col("arrival_l")
     settled = pl.col("number") >= SETTLED
+    first = pl.col("arrival_l").filter((pl.col("number") < FIRST) & (pl.col("arrived") > 0)).median()
     return frame.with_columns(
         mould=pl.lit(m.name), family=pl.lit(m.family), part=pl.lit(part),
         advised_l=pl.col("shot").replace_strict(advice, default=None, return_dtype=pl.Float64),
         advised_chance=pl.col("shot").replace_strict(chance, default=None, return_dtype=pl.Float64),
         relative_error=100 * (ratio / ratio.filter(settled & (pl.col("arrived") > 0)).median() - 1),
+        true_relative=pl.col("arrival_l") / first,
         habit_l=1.05 * pl.col("arrival_l").head(3).mean(), last_set_l=pl.col("injected_l").shift(1),
         by_pot_l=pl.col("injected_l") - pl.col("pot_kg") / 1.1,
     )  # fmt: skip
@@ -77,6 +79,10 @@ def summary(frame: pl.DataFrame) -> pl.DataFrame:
     held = (pl.col("arrival_volume_low_l") <= pl.col("arrival_l") * 1.001) & (
         pl.col("arrival_volume_high_l") >= pl.col("arrival_l") * 0.999
     )
+    usual = 100 * (pl.col("arrival_relative") / pl.col("true_relative") - 1)
+    usual_held = (pl.col("arrival_relative_low") <= pl.col("true_relative")) & (
+        pl.col("arrival_relative_high") >= pl.col("true_relative")
+    )
     took = 100 * (pl.col("taken_volume_l") / pl.col("by_pot_l") - 1)
     took_held = (pl.col("taken_volume_low_l") <= pl.col("by_pot_l") * 1.001) & (
         pl.col("taken_volume_high_l") >= pl.col("by_pot_l") * 0.999
@@ -94,6 +100,8 @@ def summary(frame: pl.DataFrame) -> pl.DataFrame:
             moulds=pl.col("mould").n_unique(),
             relative_median=pl.col("relative_error").abs().filter(settled & arrived).median(),
             relative_p95=pl.col("relative_error").abs().filter(settled & arrived).quantile(0.95),
+            usual_median=usual.abs().filter(settled & arrived).median(),
+            usual_held=_share(usual_held, settled & arrived),
             arrival_median=error.abs().filter(arrived & told).median(),
             arrival_held=_share(held, arrived & told),
             half_width=(50 * (pl.col("arrival_volume_high_l") - pl.col("arrival_volume_low_l")) / pl.col("arrival_l"))

@@ -15,7 +15,7 @@ added here, because an interval must hold:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -66,6 +66,15 @@ ODD = 3.0
 RELEARN, RENEW, ANCHOR = (3, 6, 12, 24), 48, 3
 """Numbers of repetitions after which all of them are laid on the curve anew; after the last, the curve is made of the
 last ones every so many. How many of the first hold the reference."""
+MISTAKEN = 0.002
+"""Chance that a repetition's shape lies about its stretch: what its likelihood never falls below."""
+ROUNDS = 2
+"""How often all of them are laid on the curve, and the curve made of them, each time."""
+SURPRISE_WORTH, USUAL_SD = 6.0, 0.01
+"""Repetitions' worth of the guess that stretches lie where their likelihoods have it, to this s.d."""
+SHARED = 1.0
+"""What all stretches of a mould may err in against its first ones, as a multiple of a likelihood's usual s.d.: departures
+of shape that stay."""
 LEAST_SD = 1e-3
 """Least s.d. of a log stretch: what the grid resolves."""
 
@@ -141,7 +150,8 @@ class OwnCurve:
     """What is known of one mould's curve so far.
 
     weight, total, squares: (CELLS,) sums that make the shared curve and its scatter. level: belief of the log level on
-    LOG_GRID. departures, worth: sums that make the covariance of departures. kept: the last repetitions, as placed.
+    LOG_GRID. departures, worth: sums that make the covariance of departures. surprises: how many repetitions came,
+    the sum of their squared distances from where they were expected, and of the logs of their likelihoods' s.d. kept: the last repetitions, as placed.
     """
 
     weight: Floats = field(default_factory=lambda: np.zeros(CELLS))
@@ -154,6 +164,7 @@ class OwnCurve:
     level: Floats = field(default_factory=lambda: (np.arange(2 * LOG_HALF + 1) == LOG_HALF).astype(float))
     departures: Floats = field(default_factory=lambda: np.zeros((len(HATS), len(HATS))))
     worth: float = 0.0
+    surprises: Floats = field(default_factory=lambda: SURPRISE_WORTH * np.array([1.0, 1.0, np.log(USUAL_SD)]))
     count: int = 0
     kept: list[tuple[Repetition, float, float, float, float]] = field(default_factory=list)
     _drawn: tuple[Floats, Floats, int, int] | None = None
@@ -221,24 +232,15 @@ class OwnCurve:
             point = (LOG_GRID == 0.0).astype(float)
             return Placed(point, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, none, np.zeros(0), np.zeros((0, 0)))
         fit = _Fit(self, r)
-        coarse = np.arange(0, len(LOG_GRID), COARSE)
-        rough = fit.solve(LOG_GRID[coarse])
-        best = coarse[int(np.argmin(rough.deviance))]
-        fine = np.arange(max(best - NEAR, 0), min(best + NEAR + 1, len(LOG_GRID)))
-        near = fit.solve(LOG_GRID[fine])
-        at, first = np.unique(np.concatenate([coarse, fine]), return_index=True)
-        deviance = np.concatenate([rough.deviance, near.deviance])[first]
-        said = -0.5 * np.interp(np.arange(len(LOG_GRID)), at, deviance)
-        # what the model can't explain is not noise that averages out
-        misfit = float(near.left[int(np.argmin(near.deviance))] / max(len(fit.known), 1))
-        said = (said - said.max()) / max(misfit, 1.0)
-        likelihood = np.exp(said)
-        ahead = self._ahead(step)
+        sharp, misfit = fit.likelihood(self.overdispersion)
+        likelihood = _doubted(sharp)
+        ahead = _ahead(self.level, step)
         posterior = _spread(ahead, _SCATTER) * likelihood
         posterior /= posterior.sum()
-        middle = float(posterior @ LOG_GRID)
-        sd = float(np.hypot(np.sqrt(posterior @ (LOG_GRID - middle) ** 2), LEAST_SD))
-        low, high = _ends(posterior)
+        middle, sd = _moments(posterior)
+        self._next_sums = np.array([1.0, min(_surprise(ahead, sharp), ODD**2), np.log(_moments(sharp)[1])])
+        shared = SHARED * self.usual_sd
+        low, high = (middle + np.copysign(np.hypot(e - middle, 1.96 * shared), e - middle) for e in _ends(posterior))
         self._next_level = ahead * _spread(likelihood, _SCATTER)
         offset, height, hats, departure, cov = fit.terms(middle)
         usual = fit.usual
@@ -247,17 +249,29 @@ class OwnCurve:
         return Placed(posterior, middle, sd, min(low, middle - 1.96 * LEAST_SD), max(high, middle + 1.96 * LEAST_SD),
                       offset, height, misfit, oddity, hats, departure, cov)  # fmt: skip
 
-    def _ahead(self, step: tuple[float, float]) -> Floats:
-        chance, sd = step
-        steps = _STEPS if sd == STEP_SD else _kernel(sd)
-        wandered = _spread(self.level, _WANDER)
-        made = (1.0 - chance) * wandered + chance * _spread(self.level, steps)
-        return np.asarray(made / made.sum())
+    @property
+    def overdispersion(self) -> float:
+        """How much farther stretches lie from where they were expected than their likelihoods have it, as a variance.
 
-    def learn(self, r: Repetition, placed: Placed) -> None:
-        """Add a repetition that was placed just before."""
+        At least 1.
+        """
+        worth, squares, _ = self.surprises
+        return max(squares / worth, 1.0)
+
+    @property
+    def usual_sd(self) -> float:
+        """S.d. that a likelihood of the log stretch usually has."""
+        return float(np.exp(self.surprises[2] / self.surprises[0]))
+
+    def learn(self, r: Repetition, placed: Placed) -> Floats | None:
+        """Add a repetition that was placed just before.
+
+        Returns, where all that is kept was laid on the curve anew, how far each of them moved: log stretches (kept,),
+        the last one that of this repetition.
+        """
         if self.count:
             self.level = self._next_level / self._next_level.sum()
+            self.surprises = self.surprises + self._next_sums
         trust = 1.0 / max(1.0, placed.oddity / ODD) ** 2
         self.count += 1
         if self.count > 1:
@@ -268,9 +282,18 @@ class OwnCurve:
         if self.count <= max(RELEARN):
             self._add(r, placed.log_stretch, placed.offset, placed.height, trust)
             if self.count in RELEARN:
-                self._again()
+                before = self.log_stretches
+                for _ in range(ROUNDS):
+                    self._again()
+                return self.log_stretches - before
         elif self.count % RENEW == 0:
             self._rebuild()
+        return None
+
+    @property
+    def log_stretches(self) -> Floats:
+        """Log stretches of what is kept, (kept,)."""
+        return np.array([k[1] for k in self.kept])
 
     def forget(self, share: float) -> None:
         """Something that may have changed the shape happened: what was learnt counts so much less."""
@@ -317,21 +340,19 @@ class OwnCurve:
     def _again(self) -> None:
         """Lay what is kept on the curve anew, so that a poor beginning does not stay in it.
 
-        Stretches are moved together so that those of the first ones stay: the reference does.
+        All of them together, each knowing of those before and after it. Stretches are moved together so that those of
+        the first ones stay: the reference does.
         """
-        before = np.array([k[1] for k in self.kept])
+        before = self.log_stretches
+        fits = [_Fit(self, k[0]) for k in self.kept]
+        stretches, self.level = _smoothed_stretches([_doubted(f.likelihood(self.overdispersion)[0]) for f in fits])
         made = []
-        for r, log_stretch, _, _, t in self.kept:
-            fit = _Fit(self, r)
-            near = log_stretch + LOG_GRID[LOG_HALF - NEAR : LOG_HALF + NEAR + 1 : 2]
-            solved = fit.solve(near)
-            said = -0.5 * solved.deviance / max(1.0, float(solved.left[NEAR // 2] / max(len(fit.known), 1)))
-            prior = -0.5 * (near - log_stretch) ** 2 / SCATTER_SD**2
-            weight = np.exp(said + prior - (said + prior).max())
-            at = float(weight @ near / weight.sum())
-            offset, height, *_ = fit.terms(at)
-            made.append((r, at, offset, height, t))
-        shift = float(np.mean([m[1] for m in made[:ANCHOR]]) - np.mean(before[:ANCHOR]))
+        for fit, at, (r, *_, trust) in zip(fits, stretches, self.kept, strict=True):
+            offset, height, *_ = fit.terms(float(at))
+            made.append((r, float(at), offset, height, trust))
+        shift = float(np.mean(stretches[:ANCHOR]) - np.mean(before[:ANCHOR]))
+        self.level = np.interp(LOG_GRID + shift, LOG_GRID, self.level, left=0.0, right=0.0)
+        self.level /= self.level.sum()
         offset, height = (float(np.median([m[i] for m in made])) for i in (2, 3))
         # a usual repetition has offset 0 and height 1 again
         self.kept = [(r, s - shift, a - offset * b / height, b / height, t) for r, s, a, b, t in made]
@@ -344,6 +365,51 @@ class OwnCurve:
         for r, s, a, b, t in self.kept:
             self._add(r, s, a, b, t)
             self.terms = self.terms * MEMORY + t * np.array([1.0, a, b, a * a, b * b])
+
+
+def _ahead(level: Floats, step: tuple[float, float] = (STEP_CHANCE, STEP_SD)) -> Floats:
+    """Belief of the next level. step: chance and s.d. of a step before it."""
+    chance, sd = step
+    steps = _STEPS if sd == STEP_SD else _kernel(sd)
+    made = (1.0 - chance) * _spread(level, _WANDER) + chance * _spread(level, steps)
+    return np.asarray(made / made.sum())
+
+
+def _smoothed_stretches(likelihoods: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Mean log stretches (repetitions,), each from all likelihoods, and the belief of the last level.
+
+    Forward and backward through the level's wander and steps, from an even belief before the first.
+    """
+    shown = [_spread(v, _SCATTER) for v in likelihoods]
+    ahead, forward = np.full(len(LOG_GRID), 1.0 / len(LOG_GRID)), []
+    for v in shown:
+        forward.append(ahead)
+        last = ahead * v / (ahead @ v)
+        ahead = _ahead(last)
+    behind, made = np.ones(len(LOG_GRID)), np.zeros(len(likelihoods))
+    for i in range(len(likelihoods) - 1, -1, -1):
+        posterior = _spread(forward[i] * behind, _SCATTER) * likelihoods[i]
+        made[i] = posterior @ LOG_GRID / posterior.sum()
+        # the kernels are even: going back is going ahead
+        behind = _ahead(behind * shown[i])
+    return made, last
+
+
+def _doubted(likelihood: Floats) -> Floats:
+    return np.asarray((1.0 - MISTAKEN) * likelihood + MISTAKEN)
+
+
+def _moments(density: Floats) -> tuple[float, float]:
+    """Mean, and s.d. but no less than the grid resolves."""
+    middle = float(density @ LOG_GRID / density.sum())
+    return middle, float(np.hypot(np.sqrt(density @ (LOG_GRID - middle) ** 2 / density.sum()), LEAST_SD))
+
+
+def _surprise(ahead: Floats, likelihood: Floats) -> float:
+    """Squared distance of a likelihood from where it was expected, over what was expected of it."""
+    expected, sd_expected = _moments(_spread(ahead, _SCATTER))
+    seen, sd_seen = _moments(likelihood)
+    return (seen - expected) ** 2 / (sd_expected**2 + sd_seen**2)
 
 
 def _ends(posterior: Floats) -> tuple[float, float]:
@@ -381,6 +447,20 @@ class _Fit:
         self.prior = np.linalg.inv(self.usual)
         self.offset, self.height, offset_sd, height_sd = own.usual_terms
         self.offset_precision, self.height_precision = 1.0 / offset_sd**2, 1.0 / height_sd**2
+
+    def likelihood(self, overdispersion: float) -> tuple[Floats, float]:
+        """Likelihood of the log stretch on LOG_GRID, 1 at most, and the misfit."""
+        coarse = np.arange(0, len(LOG_GRID), COARSE)
+        rough = self.solve(LOG_GRID[coarse])
+        best = coarse[int(np.argmin(rough.deviance))]
+        fine = np.arange(max(best - NEAR, 0), min(best + NEAR + 1, len(LOG_GRID)))
+        near = self.solve(LOG_GRID[fine])
+        at, first = np.unique(np.concatenate([coarse, fine]), return_index=True)
+        deviance = np.concatenate([rough.deviance, near.deviance])[first]
+        said = -0.5 * np.interp(np.arange(len(LOG_GRID)), at, deviance)
+        # what the model can't explain is not noise that averages out
+        misfit = float(near.left[int(np.argmin(near.deviance))] / max(len(self.known), 1))
+        return np.exp((said - said.max()) / (max(misfit, 1.0) * overdispersion)), misfit
 
     def _design(self, log_stretch: Floats) -> tuple[Floats, Floats]:
         """Cell means of the shared curve over the scale, and the cells' precision; (stretches, cells)."""
