@@ -257,7 +257,7 @@ class OwnCurve:
         At least 1.
         """
         worth, squares, _ = self.surprises
-        return max(squares / worth, 1.0)
+        return float(max(squares / worth, 1.0))
 
     @property
     def usual_sd(self) -> float:
@@ -410,7 +410,7 @@ def _surprise(ahead: Floats, likelihood: Floats) -> float:
     """Squared distance of a likelihood from where it was expected, over what was expected of it."""
     expected, sd_expected = _moments(_spread(ahead, _SCATTER))
     seen, sd_seen = _moments(likelihood)
-    return (seen - expected) ** 2 / (sd_expected**2 + sd_seen**2)
+    return float((seen - expected) ** 2 / (sd_expected**2 + sd_seen**2))
 
 
 def _ends(posterior: Floats) -> tuple[float, float]:
