@@ -66,7 +66,7 @@ def left(row: Row) -> str:
     if middle is None:
         return "no date"
     if _over(row):
-        return "none: it is at its limit"
+        return "none left, at its limit now"
     if high >= FAR_SHOTS:
         return f"{middle:.0f} {unit} (80 %: {low:.0f} or more)"
     return f"{middle:.0f} {unit} (80 %: {low:.0f} to {high:.0f})"

@@ -24,6 +24,9 @@ from __future__ import annotations
 
 import importlib
 import importlib.metadata
+import os
+import subprocess
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -51,6 +54,17 @@ class Study:
 
 
 REGISTERED: dict[str, Study] = {}
+
+
+def analysed(folder: Path, what: str) -> None:
+    """Ingest and analyse a workshop by the command line, as people do. what: named where that fails."""
+    for command in ("ingest", "analyse"):
+        done = subprocess.run(
+            [sys.executable, "-m", "catchpot.cli", "--home", str(folder), command],
+            check=False, capture_output=True, text=True, env={**os.environ, "OMP_NUM_THREADS": "1"},
+        )  # fmt: skip
+        if done.returncode:
+            raise RuntimeError(f"{command} of {what} ended with {done.returncode}: {done.stderr}")
 
 
 def study(name: str, *, seeds: int, slice_seeds: int = 2) -> Callable[[StudyFunction], StudyFunction]:

@@ -6,9 +6,6 @@ nothing to do with it. Truth is the generator's own.
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from tests.studies.harness import analysed
 
 from catchpot.events import KINDS
 from catchpot.testing import made_up as mu
@@ -122,13 +120,7 @@ def seen(seed: int, folder: Path) -> Seen:
 
     made_of = scenario(seed)
     mu.write_workshop(folder, made_of, seed=seed)
-    for command in ("ingest", "analyse"):
-        done = subprocess.run(
-            [sys.executable, "-m", "catchpot.cli", "--home", str(folder), command],
-            check=False, capture_output=True, text=True, env={**os.environ, "OMP_NUM_THREADS": "1"},
-        )  # fmt: skip
-        if done.returncode:
-            raise RuntimeError(f"{command} of seed {seed} ended with {done.returncode}: {done.stderr}")
+    analysed(folder, f"seed {seed}")
     session = open_session(folder)
     matter, line, clamp, fill, event, shot = (
         session.table(n) for n in ("matter", "matter_line", "clamp_change", "fill", "event", "shot")

@@ -143,7 +143,7 @@ def headlines(workshop: Workshop) -> list[str]:
     from catchpot.api import open_session
 
     session = open_session(workshop.home)
-    return [*_size(session), *_volumes(session), *_findings(session), *_seals(session)]
+    return [*_size(session), *_volumes(session), *_matters(session), *_seals(session)]
 
 
 def _table(session: Session, name: str) -> pl.DataFrame | None:
@@ -192,15 +192,21 @@ def _volumes(session: Session) -> list[str]:
     ]
 
 
-def _findings(session: Session) -> list[str]:
+def _matters(session: Session) -> list[str]:
     import polars as pl
 
-    found = _table(session, "finding")
-    if found is None:
+    matter = _table(session, "matter")
+    if matter is None:
         return []
-    act = found.filter(pl.col("severity") == "act").sort("since", descending=True, nulls_last=True)
-    made = [f"{found.height} findings, {act.height} of them ask for action; the latest of those:"] if act.height else []
-    return made + [f"  {m}" for m in act["message"].head(3).to_list()]
+    told = matter.filter((pl.col("state") != "closed") & pl.col("severity").is_in(["act", "watch"]))
+    if told.is_empty():
+        return ["Nothing asks for action."]
+    told = told.sort(pl.col("severity") != "act", "mould", "since")
+    act = told.filter(pl.col("severity") == "act").height
+    return [
+        f"{told.height} matters are open, {act} of them to act on:",
+        *[f"  {m}" for m in told["headline"].to_list()],
+    ]
 
 
 def _seals(session: Session) -> list[str]:
