@@ -9,7 +9,19 @@ from scipy.optimize import least_squares
 from scipy.stats import multivariate_normal
 from sklearn.isotonic import IsotonicRegression
 
-from catchpot.stats.own_curve import CELLS, FLOOR, GRID, HAT_STEP, HATS, LOG_GRID, SLIP_SD, STEP, OwnCurve, Repetition
+from catchpot.stats.own_curve import (
+    CELLS,
+    FLOOR,
+    GRID,
+    HAT_STEP,
+    HATS,
+    LOG_GRID,
+    MISTAKEN,
+    SLIP_SD,
+    STEP,
+    OwnCurve,
+    Repetition,
+)
 
 Floats = NDArray[np.float64]
 N = 120
@@ -50,7 +62,10 @@ def test_the_posterior_is_that_of_a_multivariate_normal() -> None:
     posterior = own.place(r, wide).posterior
     deaf = own.place(Repetition(r.edges, r.mean, 1e4 * r.noise), wide).posterior
     near = np.flatnonzero(np.abs(LOG_GRID - LOG_GRID[np.argmax(posterior)]) <= 0.0101)
-    got = np.log(posterior[near]) - np.log(deaf[near])
+    told = posterior[near] / deaf[near]
+    # the floor that no likelihood falls below, and the power that says how far earlier ones missed
+    likelihood = (told / told.max() - MISTAKEN) / (1.0 - MISTAKEN)
+    got = np.log(likelihood) * own.overdispersion
 
     curve, _, _, last = own.curve()
     middle = (r.edges[1:] + r.edges[:-1]) / 2
