@@ -1,5 +1,5 @@
 /* written by catchpot */
-const CATCHPOT={"config":{"displayModeBar":false,"displaylogo":false,"showSendToCloud":false,"showLink":false,"showEditInChartStudio":false,"plotlyServerURL":"","topojsonURL":"","responsive":true,"scrollZoom":false,"editable":false,"doubleClick":"reset","locale":"en"},"dark":{"#ffffff":"#15191d","#1c2126":"#e4e8eb","#59636c":"#a5b0b9","#dde2e6":"#323a42","#8a949d":"#6f7a84","#1f5f73":"#7cc3d8","#8f5312":"#e3ab66","#6a3d7d":"#cda4dc","#4c5d24":"#b3c877","#d6e6ea":"#1f3d47","#efe6d8":"#40331f","#f3d9d2":"#54302a","#9c2f1c":"#f0937f","#f1f3f4":"#1f252a"},"layout":{"font":{"family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13,"color":"#1c2126"},"paper_bgcolor":"#ffffff","plot_bgcolor":"#ffffff","colorway":["#1f5f73","#8f5312","#6a3d7d","#4c5d24"],"margin":{"l":56,"r":16,"t":24,"b":40},"hovermode":"closest","hoverlabel":{"bgcolor":"#f1f3f4","bordercolor":"#8a949d","font":{"color":"#1c2126","family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13},"align":"left"},"dragmode":"zoom","showlegend":false,"legend":{"orientation":"h","x":0,"xanchor":"left","y":0,"yanchor":"bottom","yref":"container","bgcolor":"rgba(0,0,0,0)"}},"axis":{"gridcolor":"#dde2e6","linecolor":"#8a949d","linewidth":1,"showline":true,"zeroline":false,"ticks":"outside","ticklen":4,"tickcolor":"#8a949d","automargin":true,"title":{"font":{"size":13},"standoff":8},"exponentformat":"power","minexponent":5},"roles":{"paper":"#ffffff","ink":"#1c2126","muted":"#59636c","rule":"#dde2e6","frame":"#8a949d","main":"#1f5f73","second":"#8f5312","third":"#6a3d7d","fourth":"#4c5d24","band":"#d6e6ea","spec":"#efe6d8","odd":"#f3d9d2","fault":"#9c2f1c","ground":"#f1f3f4"}};
+const CATCHPOT={"config":{"displayModeBar":false,"displaylogo":false,"showSendToCloud":false,"showLink":false,"showEditInChartStudio":false,"plotlyServerURL":"","topojsonURL":"","responsive":true,"scrollZoom":false,"editable":false,"doubleClick":"reset","locale":"en"},"dark":{"#ffffff":"#15191d","#1c2126":"#e4e8eb","#59636c":"#a5b0b9","#dde2e6":"#323a42","#8a949d":"#6f7a84","#1f5f73":"#7cc3d8","#8f5312":"#e3ab66","#6a3d7d":"#cda4dc","#4c5d24":"#b3c877","#d6e6ea":"#1f3d47","#efe6d8":"#40331f","#f3d9d2":"#54302a","#9c2f1c":"#f0937f","#f1f3f4":"#1f252a"},"layout":{"font":{"family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13,"color":"#1c2126"},"paper_bgcolor":"#ffffff","plot_bgcolor":"#ffffff","colorway":["#1f5f73","#8f5312","#6a3d7d","#4c5d24"],"margin":{"l":56,"r":16,"t":24,"b":40},"hovermode":"closest","hoverlabel":{"bgcolor":"#f1f3f4","bordercolor":"#8a949d","font":{"color":"#1c2126","family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13},"align":"left"},"dragmode":"zoom","showlegend":false,"legend":{"orientation":"h","x":0,"xanchor":"left","y":0,"yanchor":"bottom","yref":"container","bgcolor":"rgba(0,0,0,0)"}},"axis":{"gridcolor":"#dde2e6","linecolor":"#8a949d","linewidth":1,"showline":true,"zeroline":false,"ticks":"outside","ticklen":4,"tickcolor":"#8a949d","automargin":true,"title":{"font":{"size":13},"standoff":8},"exponentformat":"power","minexponent":5},"roles":{"paper":"#ffffff","ink":"#1c2126","muted":"#59636c","rule":"#dde2e6","frame":"#8a949d","main":"#1f5f73","second":"#8f5312","third":"#6a3d7d","fourth":"#4c5d24","band":"#d6e6ea","spec":"#efe6d8","odd":"#f3d9d2","fault":"#9c2f1c","ground":"#f1f3f4"},"decimal":"."};
 "use strict";
 // What every page does: links unfold what hides them, time is told from now, folds open for the printer.
 const catchpot = (function () {
@@ -129,7 +129,7 @@ catchpot.figures = (function () {
 
   const escaped = (text) => String(text).replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;");
   const shots = catchpot.read("shots-here") || {};
-  const short = (v) => (typeof v === "number" ? Number(v.toPrecision(4)).toString().replace("-", "\u2212") : v);
+  const short = (v) => (typeof v === "number" ? Number(v.toPrecision(4)).toString().replace(".", CATCHPOT.decimal).replace("-", "\u2212") : v);
 
   // What is told of a point: the shot, the time or place, the value with its interval, the batches.
   function told(trace) {
@@ -537,7 +537,7 @@ catchpot.shots = (function () {
     const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [l]";
     const axes = { margin: { l: 64, r: 18, t: 26, b: 44 }, xaxis: { title: { text: x_words }, rangemode: "tozero" } };
     figure("curve", "The curve against the mould's own", "Resistance [bar min/l] over volume"
-      + (own ? "; 100 % is " + unit.toPrecision(4) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
+      + (own ? "; 100 % is " + unit.toPrecision(4).replace(".", CATCHPOT.decimal) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
       Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * Math.max(...tops, 1e-9)] } }, axes), 360);
     if (!own) return;
     const left = [];
@@ -555,10 +555,10 @@ catchpot.shots = (function () {
     if (typeof v !== "number") return "not known";
     const half = typeof low === "number" && typeof high === "number" ? (high - low) / 2 : NaN;
     const size = Math.abs(v);
-    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2) : null));
+    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2).replace(".", CATCHPOT.decimal) : null));
     const lead = half > 0 ? Math.floor(Math.log10(half)) : Math.floor(Math.log10(size || 1)) - 2;
     const places = Math.max(0, Math.min(6, half > 0 ? -lead + (half / 10 ** lead < 3 ? 1 : 0) : -lead));
-    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places) : null));
+    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places).replace(".", CATCHPOT.decimal) : null));
   }
 
   function numbers(names) {
