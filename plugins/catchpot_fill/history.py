@@ -6,7 +6,7 @@ Causal: a shot's row rests on the shots up to it. One pass, a few milliseconds a
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +116,9 @@ class Outcome:
 class History:
     """A mould's memory after its last shot. reference_l: unit of the curve. size: unit of the curve's height, 1/m3.
 
-    ends: of the last ENDS shots. stretches: of the first FIRST. waiting: events since the last shot with a curve.
+    ends: of the last ENDS shots. stretches: of the first FIRST. taken: of each weighed shot its end and what its part
+    took, as places on the curve, the latter's relative s.d., and the how manieth on the curve it was. waiting: events
+    since the last shot with a curve.
     """
 
     own: OwnCurve = field(default_factory=OwnCurve)
@@ -140,15 +142,17 @@ class History:
 
         moved: log stretches of the last shots with a curve, that of this one, which nothing is remembered of yet, last.
         """
-        by = dict(zip(range(self.own.count - len(moved) + 1, self.own.count), moved[:-1].tolist(), strict=True))
-        first = self.own.count - len(self.ends)
-        self.ends = [e * float(np.exp(-by.get(first + j, 0.0))) for j, e in enumerate(self.ends)]
-        self.stretches = [s + by.get(j + 1, 0.0) for j, s in enumerate(self.stretches)]
-        self.seen = [w.moved(by.get(w.shot, 0.0)) for w in self.seen]
-        self.taken = [
-            (end * float(np.exp(-by.get(n, 0.0))), took * float(np.exp(-by.get(n, 0.0))), error, n)
-            for end, took, error, n in self.taken
-        ]
+        first_moved = self.own.count - len(moved) + 1
+        by = dict(enumerate(moved[:-1].tolist(), first_moved))
+
+        def nearer(place: float, shot: int) -> float:
+            return place * float(np.exp(-by.get(shot, 0.0)))
+
+        first_end = self.own.count - len(self.ends)
+        self.ends = [nearer(end, shot) for shot, end in enumerate(self.ends, first_end)]
+        self.stretches = [s + by.get(shot, 0.0) for shot, s in enumerate(self.stretches, 1)]
+        self.seen = [replace(w, at=nearer(w.at, w.shot), end=nearer(w.end, w.shot)) for w in self.seen]
+        self.taken = [(nearer(end, shot), nearer(took, shot), error, shot) for end, took, error, shot in self.taken]
 
     @property
     def usual_end(self) -> float:

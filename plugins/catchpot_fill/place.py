@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -71,11 +71,6 @@ class Seen:
     end: float
     empty: bool = False
     shot: int = 0
-
-    def moved(self, log_stretch: float) -> Seen:
-        """The same witness of a shot that is stretched by so much more."""
-        by = float(np.exp(-log_stretch))
-        return replace(self, at=self.at * by, end=self.end * by)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlencode
@@ -241,34 +242,35 @@ with Store(Path(sys.argv[1])).writing() as w:
 """
 
 
-def test_a_store_that_is_being_written_is_survived(copy: Path, serving: Callable[..., Server]) -> None:
-    server = serving(copy)
-    first = server.ask(f"/{MOULD}")
-    assert first.status == 200
+@contextmanager
+def held_by_another(home: Path) -> Iterator[None]:
+    """Another process has the store open to write."""
     with subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(copy / "shots.duckdb")],
+        [sys.executable, "-c", WRITER, str(home / "shots.duckdb")],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     ) as writer:  # fmt: skip
         assert writer.stdout is not None and writer.stdin is not None
         assert writer.stdout.readline() == "held\n"
-        assert without_stamp(server.ask(f"/{MOULD}").text) == without_stamp(first.text)
+        yield
         writer.stdin.write("\n")
         writer.stdin.flush()
         assert writer.wait(timeout=30) == 0
+
+
+def test_a_store_that_is_being_written_is_survived(copy: Path, serving: Callable[..., Server]) -> None:
+    server = serving(copy)
+    first = server.ask(f"/{MOULD}")
+    assert first.status == 200
+    with held_by_another(copy):
+        assert without_stamp(server.ask(f"/{MOULD}").text) == without_stamp(first.text)
     after = server.ask("/method.html")
     assert after.status == 200
 
     # A store nobody has read yet, held by another: said, with when to ask again.
     second = serving(copy)
-    with subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(copy / "shots.duckdb")],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    ) as writer:  # fmt: skip
-        assert writer.stdout is not None and writer.stdin is not None
-        assert writer.stdout.readline() == "held\n"
+    with held_by_another(copy):
         busy = second.ask("/")
         assert busy.status == 503 and "has the store open" in busy.text and busy.headers["retry-after"] == "2"
-        writer.stdin.write("\n")
     assert second.ask("/").status == 200
 
 

@@ -39,7 +39,7 @@ RIGHT_EVENTS = {
 IDENTIFIABLE = ("flow_meter", "clamp_pressure", "outer_leak", "inner_leak", "fabric_pack", "gel_coat",
                 "cavity_thickness", "cavity_pressure", "cavity_leak")  # fmt: skip
 """Causes that a witness of these workshops shows: other moulds on the meter, holds, weights, thickness, gauges."""
-NEAR = 8
+NEAR, BESIDE = 8, 5
 
 
 @dataclass(frozen=True)
@@ -178,11 +178,11 @@ def _tells(card: dict[str, Any]) -> bool:
 def _nearest_event_right(
     s: Seen, mould: mu.Mould, starts: Sequence[Any], card: dict[str, Any], c: mu.Change
 ) -> bool:  # fmt: skip
-    """The plain peer: whether the event nearest to the card's date, five shots away at most, could have done it."""
+    """The plain peer: whether the event nearest to the card's date, BESIDE shots away at most, could have done it."""
     own = s.event.filter(pl.col("mould").is_null() | (pl.col("mould") == mould.name))
     near = sorted(
         (abs(_place(starts, e["time"]) - card["at"]), e["kind"])
-        for e in own.iter_rows(named=True) if abs(_place(starts, e["time"]) - card["at"]) <= 5
+        for e in own.iter_rows(named=True) if abs(_place(starts, e["time"]) - card["at"]) <= BESIDE
     )  # fmt: skip
     return bool(near) and near[0][1] in KINDS and bool(set(KINDS[near[0][1]].brings) & set(NAMES[c.cause]))
 
