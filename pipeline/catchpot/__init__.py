@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         TableLayout,
         TextLayout,
     )
+    from catchpot.note_forms import EventNote, NoteField, NoteForm, PartNote
     from catchpot.outcome import RunOutcome
     from catchpot.output import emit, warn
     from catchpot.report.section import Cell, DataTable, Figure, Page, Panel, Prose, Section, View
@@ -53,6 +54,7 @@ _HOMES = {
     "units": ("Conversion",),
     "api": ("Session", "open_session"),
     "outcome": ("RunOutcome",),
+    "note_forms": ("EventNote", "NoteField", "NoteForm", "PartNote"),
     "output": ("emit", "warn"),
     "errors": ("CatchpotError",),
     "workshop": ("MouldBook", "Workshop", "init_workshop"),
@@ -70,6 +72,7 @@ __all__ = [
     "Column",
     "Conversion",
     "DataTable",
+    "EventNote",
     "Figure",
     "Finished",
     "FinishedShot",
@@ -78,8 +81,11 @@ __all__ = [
     "Kept",
     "LogRefused",
     "MouldBook",
+    "NoteField",
+    "NoteForm",
     "Page",
     "Panel",
+    "PartNote",
     "Prose",
     "Reader",
     "Refused",

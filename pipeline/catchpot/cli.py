@@ -627,6 +627,8 @@ def _plugin_commands(tokens: Sequence[str], core: Mapping[str, object]) -> None:
     """Let plugins add their commands, unless the first word is a core command: that one needs none of them."""
     words = [t for t in tokens if not t.startswith("-")]
     if words and words[0] in core:
+        if words[0] == "note" and {"--help", "-h"} & set(tokens):
+            note_commands.tell_forms(app)
         return
     from catchpot.plugins import register_commands
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from catchpot.analysis import Analysis
     from catchpot.ingest.reader import Reader
+    from catchpot.note_forms import NoteForm
     from catchpot.outcome import RunOutcome
     from catchpot.report.section import Section
 
@@ -50,6 +51,12 @@ def register_sections() -> Sequence[Section]:
 @hookspec
 def register_commands(app: App) -> None:
     """Commands of the plugin: add them to the cyclopts app. A command works through `catchpot.api.open_session()`."""
+    raise NotImplementedError
+
+
+@hookspec
+def register_notes() -> Sequence[NoteForm]:
+    """Forms of `catchpot note`, also where notes are served. The core checks and writes what they come to."""
     raise NotImplementedError
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import App, Parameter
 
 from catchpot.output import confirm, emit, warn
+
+if TYPE_CHECKING:
+    from catchpot.noting import Known, Told
 
 Json = Annotated[bool, Parameter(name="--json", negative=(), help="Print one JSON document instead of sentences.")]
 
@@ -30,6 +34,7 @@ def note(
     because: str | None = None,
     at: str | None = None,
     undo: bool = False,
+    form: str | None = None,
     json: Json = False,
 ) -> int:
     """Write down what was done or measured: `note hatch-3 seal_replaced outer`.
@@ -54,6 +59,8 @@ def note(
         When it was, such as "2026-08-07 14:30"; now where none is given.
     undo
         Take the last note back.
+    form
+        Fill in this form of a plugin; the words are fields and values.
     """
     from catchpot import noting
     from catchpot.workshop import open_with_last_good
@@ -74,7 +81,9 @@ def note(
         except ValueError:
             raise noting.WrongNoteError(f"--at: expected a time like 2026-08-07 14:30, found {at!r}") from None
         k = noting.known(workshop)
-        if close is not None:
+        if form is not None:
+            told = _by_form(k, form, words, when)
+        elif close is not None:
             told = noting.close(k, close, by, because, when, _ask)
         elif shot is not None:
             told = noting.part(k, shot, words, _ask)
@@ -84,6 +93,30 @@ def note(
             raise noting.WrongNoteError("say of what and what: note hatch-3 seal_replaced outer (catchpot note --help)")
     emit(told.data, told.lines, as_json=json)
     return 0
+
+
+def _by_form(k: Known, name: str, words: Sequence[str], at: datetime) -> Told:
+    from catchpot import noting_by_form
+    from catchpot.plugins import load
+
+    registry = load(k.workshop)
+    warn(registry.warnings)
+    form = noting_by_form.chosen(registry.guarded_notes, name, _ask)
+    return noting_by_form.by_form(k, form, noting_by_form.from_words(form, words, _ask), at, _ask)
+
+
+def tell_forms(app: App) -> None:
+    """Put the forms of plugins into the help of `note`."""
+    from catchpot.errors import CatchpotError
+    from catchpot.noting_by_form import described
+    from catchpot.plugins import load
+    from catchpot.workshop import open_with_last_good
+
+    try:
+        registry = load(open_with_last_good(_home()), may_ask=False)
+    except CatchpotError:
+        return  # no workshop that opens: nothing can be noted here, and `note` says why
+    app["note"].help_epilogue = described(registry.guarded_notes)
 
 
 def history(mould: str, *, json: Json = False) -> int:

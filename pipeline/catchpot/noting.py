@@ -20,6 +20,7 @@ from catchpot.workshop.problems import did_you_mean
 if TYPE_CHECKING:
     import polars as pl
 
+    from catchpot.note_forms import EventNote
     from catchpot.workshop import Workshop
 
 Ask = Callable[[str], bool]
@@ -96,8 +97,28 @@ def nearest(word: str, those: Sequence[str], what: str, ask: Ask) -> str:
     raise WrongNoteError(f"no {what} {word!r}{near}; there are {listed}. Nothing was written.")
 
 
+@dataclass(frozen=True)
+class _Event:
+    """An event that can be meant. about: what it is told of; mould: empty where it is of none."""
+
+    at: datetime
+    about: str
+    mould: str
+    kind: str
+    detail: str
+
+
 def event(k: Known, subject: str, kind: str, detail: Sequence[str], at: datetime, ask: Ask, by: str = "") -> Told:
     """Note an event of a mould, an injector or (subject "workshop") everything."""
+    return _events_noted(k, [_meant(k, subject, kind, detail, at, ask, by)])
+
+
+def events(k: Known, notes: Sequence[EventNote], at: datetime, ask: Ask) -> Told:
+    """Note some events, all of them or none."""
+    return _events_noted(k, [_meant(k, n.about, n.kind, n.detail.split(), n.at or at, ask) for n in notes])
+
+
+def _meant(k: Known, subject: str, kind: str, detail: Sequence[str], at: datetime, ask: Ask, by: str = "") -> _Event:
     name = nearest(kind.lower().replace(" ", "_").replace("-", "_"), list(KINDS), "kind of event", ask)
     entry = KINDS[name]
     moulds = sorted(k.workshop.book.moulds)
@@ -111,22 +132,27 @@ def event(k: Known, subject: str, kind: str, detail: Sequence[str], at: datetime
     wrong = [message for _, message, fatal in event_problems(name, mould, text, moulds) if fatal]
     if wrong:
         raise WrongNoteError(f"{name}: {'; '.join(wrong)}. Nothing was written.")
-    (noted,) = add_events(k.workshop, [(at, mould, name, text)])
-    return _event_told(k, noted, name, mould or subject, mould, text, at)
+    return _Event(at, mould or subject, mould, name, text)
 
 
-def _event_told(k: Known, noted: Noted, name: str, about: str, mould: str, text: str, at: datetime) -> Told:
-    answered = _answered(k, mould, name, text, at)
-    lines = [f"Noted of {about}: {event_words(name, text)} ({noted.path.name}, line {noted.line})."]
-    then = THEN_WORDS[KINDS[name].then]
+def _events_noted(k: Known, events: Sequence[_Event]) -> Told:
+    noted = add_events(k.workshop, [(e.at, e.mould, e.kind, e.detail) for e in events])
+    each = [_event_told(k, n, e) for n, e in zip(noted, events, strict=True)]
+    lines = [*(line for told in each for line in told.lines), "“catchpot note --undo” takes this back."]
+    return Told(lines, each[0].data if len(each) == 1 else {"noted": [told.data for told in each]})
+
+
+def _event_told(k: Known, noted: Noted, e: _Event) -> Told:
+    answered = _answered(k, e.mould, e.kind, e.detail, e.at)
+    lines = [f"Noted of {e.about}: {event_words(e.kind, e.detail)} ({noted.path.name}, line {noted.line})."]
+    then = THEN_WORDS[KINDS[e.kind].then]
     if answered:
         kinds = ", ".join(dict.fromkeys(f["kind"].replace("_", " ") for f in answered))
         lines.append(f"It answers: {kinds}. It is open again if it is seen again.")
     if then:
         lines.append(f"Next: {then}.")
-    lines.append("“catchpot note --undo” takes this back.")
-    data = {"file": noted.path, "line": noted.line, "row": noted.row, "kind": name, "mould": mould or None,
-            "detail": text, "answers": [f["anchor"] for f in answered], "then": then}  # fmt: skip
+    data = {"file": noted.path, "line": noted.line, "row": noted.row, "kind": e.kind, "mould": e.mould or None,
+            "detail": e.detail, "answers": [f["anchor"] for f in answered], "then": then}  # fmt: skip
     return Told(lines, data)
 
 
@@ -301,4 +327,4 @@ def undone(path: Path, rows: Sequence[str]) -> Told:
     return Told(lines, {"file": path, "taken_back": list(rows)})
 
 
-__all__ = ["Known", "Told", "WrongNoteError", "close", "event", "known", "nearest", "part", "undone"]
+__all__ = ["Known", "Told", "WrongNoteError", "close", "event", "events", "known", "nearest", "part", "undone"]

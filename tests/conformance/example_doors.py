@@ -1,4 +1,7 @@
-"""An example to copy: the smaller doors. A page, a kind of finding, a command, settings, and word of a finished run."""
+"""An example to copy: the smaller doors.
+
+A page, a kind of finding, a command, settings, a form of `note`, and word of a finished run.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +15,14 @@ from pydantic import BaseModel, ConfigDict
 
 from catchpot import (
     FINDING,
+    CatchpotError,
     Cell,
     DataTable,
     Job,
+    NoteField,
     Page,
     Panel,
+    PartNote,
     Result,
     RunOutcome,
     View,
@@ -93,11 +99,40 @@ class ShiftPage:
 
 # Settings of the plugin: [settings.NAME], NAME being the plugin's.
 class DoorSettings(BaseModel):
-    """last_run: a file, relative to the workshop, that holds what came of the last run."""
+    """last_run: a file, relative to the workshop, that holds what came of the last run. pot_kg: the empty catch pot."""
 
     model_config = ConfigDict(extra="forbid")
 
     last_run: str = ""
+    pot_kg: float = 0.0
+
+
+# A form of `note`: it turns what was read off the scales into what parts.csv holds; the core checks and writes it.
+class PotWeighed:
+    """The catch pot on the scales after a shot: what it holds is the resin that went past the vent."""
+
+    name = "pot_weighed"
+    says = "the catch pot was weighed after a shot"
+    fields = (
+        NoteField("shot", "Shot", among="shot"),
+        NoteField("full_kg", "Catch pot with resin, kg", number=True),
+        NoteField("empty_kg", "Empty catch pot, kg", "pot_kg of the settings where nothing stands here.",
+                  number=True, needed=False),
+    )  # fmt: skip
+
+    def notes(self, given: Mapping[str, str], settings: BaseModel | None) -> Sequence[PartNote]:
+        """The resin in the pot."""
+        empty = settings.pot_kg if isinstance(settings, DoorSettings) else 0.0
+        resin = float(given["full_kg"]) - float(given.get("empty_kg", empty))
+        if resin < 0:
+            raise CatchpotError("The full pot weighs less than the empty one.")
+        return [PartNote(given["shot"], {"overflow_kg": f"{resin:.3f}"})]
+
+
+@hookimpl
+def register_notes() -> Sequence[PotWeighed]:
+    """`catchpot note --form pot_weighed`."""
+    return [PotWeighed()]
 
 
 @hookimpl

@@ -50,6 +50,97 @@ def test_every_door_opens(shop: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert capsys.readouterr().out == "at-22\n"
 
 
+def weigh(shop: Path, *words: str) -> int:
+    return main(["--home", str(shop), "note", "--form", "pot_weighed", *words])
+
+
+def test_a_form_of_note(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    settings = shop / "catchpot.toml"
+    settings.write_text(settings.read_text() + "pot_kg = 1.2\n")
+    assert main(["--home", str(shop), "ingest", "--trust-plugins"]) == 0
+    assert weigh(shop, "shot", "at-8", "full_kg", "1,34", "empty_kg", "1.20") == 0
+    assert weigh(shop, "shot", "at-22", "full_kg", "1.25") == 0  # the empty pot by the settings
+    out = capsys.readouterr().out
+    assert "Noted of at-8: overflow 0.140 kg (parts.csv, line 2)." in out and "takes this back." in out
+    rows = (shop / "parts.csv").read_text().splitlines()
+    assert [r.split(",")[:2] for r in rows] == [["shot", "part_mass_kg"], ["at-8", ""], ["at-22", ""]]
+    assert "0.140" in rows[1] and "0.050" in rows[2]
+    assert main(["--home", str(shop), "note", "--undo"]) == 0
+    assert len((shop / "parts.csv").read_text().splitlines()) == 2
+    capsys.readouterr()
+    assert main(["--home", str(shop), "note", "--help"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "note --form pot_weighed shot SHOT full_kg NUMBER [empty_kg NUMBER]" in told
+    assert "the catch pot was weighed after a shot" in told
+    main(["--home", str(shop), "plugins"])
+    assert "notes: pot_weighed" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["shot", "at-8", "full_kg", "1", "empty_kg", "2"], 2, "weighs less than the empty one. Nothing was written."),
+        (["shot", "at-8", "full_kg", "heavy"], 2, "full_kg: expected a number, found 'heavy'. Nothing was written."),
+        (["shot", "at-9", "full_kg", "1"], 2, "no shot 'at-9' (did you mean at-8?)"),
+        (["shot", "at-8"], 2, "pot_weighed needs full_kg. Nothing was written."),
+        (["shot", "at-8", "full_kg"], 2, "full_kg: the value is missing. Nothing was written."),
+        (["pot", "at-8"], 2, "no field of pot_weighed 'pot'"),
+    ],
+)
+def test_a_form_that_can_t_be_meant(
+    shop: Path, words: list[str], status: int, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["--home", str(shop), "ingest", "--trust-plugins"]) == 0
+    capsys.readouterr()
+    assert weigh(shop, *words) == status
+    assert said in capsys.readouterr().err
+    assert not (shop / "parts.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ("return 1 / 0", "the form pot_weighed failed: ZeroDivisionError: division by zero (example_doors.py, line "),
+        ("import os; os._exit(3)", "its process ended by itself (exit status 3)"),
+        ("import time; time.sleep(1e6)", "it took longer than 2 s"),
+        ("return [7]", "the form pot_weighed gave a int, where notes are expected"),
+        ("return []", "there is nothing to note in this"),
+        ("return [PartNote(given['shot'], {'overflow_kg': 'much'})]", "expected a number, found 'much'"),
+    ],
+)
+def test_a_form_that_fails_costs_its_note(shop: Path, body: str, said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    file = shop / "plugins" / "example_doors.py"
+    file.write_text(file.read_text().replace('        """The resin in the pot."""\n', f"        {body}\n"))
+    settings = shop / "catchpot.toml"
+    settings.write_text(settings.read_text().replace("[plugins]\n", "[plugins]\ntime_limit_s = 2\n"))
+    assert main(["--home", str(shop), "ingest", "--trust-plugins"]) == 0
+    assert weigh(shop, "shot", "at-8", "full_kg", "1.3") in (1, 2)
+    err = capsys.readouterr().err
+    assert said in err and "Traceback" not in err
+    assert "Nothing was written." in err
+    assert not (shop / "parts.csv").exists()
+
+
+def test_a_form_where_notes_are_served(shop: Path) -> None:
+    """In the server's own process; the plugin in another."""
+    from catchpot.serve.desk import Desk
+    from catchpot.serve.forms import Notes, Refusal
+
+    assert main(["--home", str(shop), "ingest", "--trust-plugins"]) == 0
+    desk = Desk(shop)
+    notes = Notes(shop, desk.registry.guarded_notes)
+    page = desk.form_page("note.html", "Write a note", **notes.content("", None, {}), token="t")
+    for shown in ("Pot weighed", 'name="field-full_kg"', "<option>at-22</option>", "pot_kg of the settings"):
+        assert shown in page
+    given = {"what": "form", "form": "pot_weighed", "field-shot": "at-8", "field-full_kg": "0,20", "field-empty_kg": ""}
+    key = notes.take(given)
+    assert notes.told[key].lines[0] == "Noted of at-8: overflow 0.200 kg (parts.csv, line 2)."
+    with pytest.raises(Refusal, match="full_kg: expected a number"):
+        notes.take({**given, "field-full_kg": "<b>"})
+    with pytest.raises(Refusal, match="no form 'pot'"):
+        notes.take({**given, "form": "pot"})
+
+
 @pytest.mark.parametrize(
     ("body", "said"),
     [

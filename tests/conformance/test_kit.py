@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from textwrap import dedent
+from typing import Any
 
 import pytest
+from pydantic import BaseModel
 
+from catchpot import CatchpotError, EventNote, NoteField, PartNote
 from catchpot.plugins.sources import Source
-from catchpot.testing import check_plugin, made_up_data
+from catchpot.testing import check_note, check_plugin, made_up_data
 
 GOOD = """
     from __future__ import annotations
@@ -173,3 +177,40 @@ def test_a_plugin_that_cannot_be_loaded_is_said(tmp_path: Path) -> None:
 def test_an_unknown_entry_point_is_named() -> None:
     with pytest.raises(KeyError, match="no entry point 'fil'"):
         check_plugin("fil")
+
+
+class OddForm:
+    """A form of `note` that does what it should not."""
+
+    name = "odd"
+    says = "for the test"
+    fields: tuple[NoteField, ...] = (
+        NoteField("weight_kg", "Weight", number=True), NoteField("pot", "Pot", needed=False)
+    )  # fmt: skip
+
+    def __init__(self, does: Callable[[Mapping[str, str]], list[Any]]) -> None:
+        self.does = does
+
+    def notes(self, given: Mapping[str, str], settings: BaseModel | None) -> list[Any]:
+        """As the test says."""
+        return self.does(given)
+
+
+def _refuse(given: Mapping[str, str]) -> list[Any]:
+    raise CatchpotError("")
+
+
+@pytest.mark.parametrize(
+    ("does", "said"),
+    [
+        (lambda given: [EventNote("hatch", "seal_lost")], "there is no kind of event 'seal_lost'"),
+        (lambda given: [PartNote("s", {"weight": "1"})], "parts.csv has no column 'weight' to note"),
+        (lambda given: [1.0 / float(given["weight_kg"])], "it gave a float, where an EventNote"),
+        (lambda given: [EventNote("hatch", "note", given["pot"])], "it raised where it should refuse"),
+        (_refuse, "it refuses without a sentence"),
+    ],
+)
+def test_a_form_of_note_is_tried_with_odd_fillings(does: Callable[[Mapping[str, str]], list[Any]], said: str) -> None:
+    complaints = list(check_note.form(OddForm(does), None))
+    assert any(said in c for c in complaints), complaints
+    assert list(check_note.form(OddForm(lambda given: [EventNote("hatch", "note", "a")]), None)) == []

@@ -18,7 +18,7 @@ from catchpot import hookspecs
 from catchpot.analysis import Analysis
 from catchpot.plugins import sources, trust
 from catchpot.plugins.registry import CORE, HOOKS, Plugin, Registry
-from catchpot.plugins.shapes import analysis_faults, reader_faults, section_faults
+from catchpot.plugins.shapes import analysis_faults, note_faults, reader_faults, section_faults
 from catchpot.plugins.sources import Broken, Source
 
 if TYPE_CHECKING:
@@ -30,6 +30,14 @@ if TYPE_CHECKING:
 # Every command loads every plugin, and people wait for it.
 LOAD_LIMIT_S = 30.0
 
+_KINDS = {
+    "reader": ("register_readers", reader_faults),
+    "analysis": ("register_analyses", analysis_faults),
+    "section": ("register_sections", section_faults),
+    "note": ("register_notes", note_faults),
+}
+"""What is registered by many, by what it is called in a complaint."""
+
 __all__ = ["Broken", "Plugin", "Registry", "load", "register_commands"]
 
 
@@ -40,16 +48,18 @@ def load(
     core: bool = True,
     also: Sequence[tuple[str, ModuleType]] = (),
     only: Collection[str] | None = None,
+    may_ask: bool = True,
 ) -> Registry:
     """Load every plugin and let it register its readers, analyses and sections.
 
     trust: run the workshop's drop-in plugins and remember that they may; else the user is asked once, at a terminal.
     only: digests of the contents of drop-in files that may run; then nobody is asked and nothing is kept.
+    may_ask: without it nobody is asked, and what is not trusted yet is left out in silence.
     core: with the core's own analyses (a test may leave them out). also: (name, module) of plugins beside the rest.
     """
     disabled = tuple(workshop.settings.plugins.disabled)
     manager, modules, broken, warnings, untrusted = _load_modules(
-        workshop.plugins_dir, disabled, trust, may_ask=only is None, also=also, only=only
+        workshop.plugins_dir, disabled, trust, may_ask=may_ask and only is None, also=also, only=only
     )
     taken: dict[tuple[str, str], str] = {}
     loaded = [_core_plugin()] if core else []
@@ -57,8 +67,7 @@ def load(
         taken |= {("analysis", a.name): p.name for a in p.analyses}
     for source, module in modules:
         found: dict[str, tuple[Any, ...]] = {}
-        for kind, faults in (("reader", reader_faults), ("analysis", analysis_faults), ("section", section_faults)):
-            hook = {"reader": "register_readers", "analysis": "register_analyses", "section": "register_sections"}[kind]
+        for kind, (hook, faults) in _KINDS.items():
             given = {"settings": workshop.settings.raw} if kind == "analysis" else {}
             items, error = _call(manager, source, module, hook, given)
             good = []
@@ -89,6 +98,7 @@ def load(
                 source.outside,
                 source.digest() or "",
                 own,
+                found["note"],
             )
         )
     named = {s.name for s, _ in modules} | {b.plugin for b in broken} | set(untrusted)

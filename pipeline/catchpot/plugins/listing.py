@@ -82,7 +82,7 @@ def _seconds(path: Path) -> Mapping[str, float]:
 
 
 def _lines(row: Mapping[str, Any]) -> Iterator[str]:
-    has = [f"{k}: {', '.join(row[k])}" for k in ("readers", "analyses", "tables", "sections") if row[k]]
+    has = [f"{k}: {', '.join(row[k])}" for k in ("readers", "analyses", "tables", "sections", "notes") if row[k]]
     head = f"{row['plugin']} ({row['origin']})" if row["origin"] else str(row["plugin"])
     yield f"{head} - {row['state']}" + "".join(f"; {h}" for h in has)
     more = [str(row["trust"])] if row["trust"] else []

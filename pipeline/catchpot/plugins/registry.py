@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
     from catchpot.ingest.reader import Reader
+    from catchpot.note_forms import NoteForm
     from catchpot.report.section import Section
+    from catchpot.run.apart import Form
     from catchpot.run.guard import Worker
     from catchpot.workshop import Problem, Workshop
 
@@ -45,6 +47,7 @@ class Plugin:
     outside: bool = False
     file_digest: str = ""
     settings: type[BaseModel] | None = None
+    notes: tuple[NoteForm, ...] = ()
 
     @property
     def hooks(self) -> list[str]:
@@ -106,10 +109,27 @@ class Registry:
         made = [self._kept_apart(p, SectionApart, s) for p in self.plugins for s in p.sections]
         return sorted(made, key=lambda s: (s.order, s.name))
 
+    @cached_property
+    def guarded_notes(self) -> list[Form]:
+        """Forms of `note` by name; those of plugins that are not ours work in a process of their own."""
+        from catchpot.run.apart import Form
+
+        made = [
+            Form(form, p.module, self.settings_of(p.name), self.worker if p.outside else None, self._time_limit_s)
+            for p in self.plugins
+            for form in p.notes
+        ]
+        return sorted(made, key=lambda form: form.name)
+
+    @property
+    def _time_limit_s(self) -> float:
+        assert self.workshop is not None
+        return self.workshop.settings.plugins.time_limit_s
+
     def _kept_apart(self, plugin: Plugin, kind: Callable[..., Any], item: Any) -> Any:
         if not plugin.outside or self.worker is None or self.workshop is None:
             return item
-        return kind(item, self.worker, self.workshop.settings.plugins.time_limit_s)
+        return kind(item, self.worker, self._time_limit_s)
 
     @property
     def analyses(self) -> list[Analysis]:
@@ -177,6 +197,7 @@ class Registry:
                 "analyses": [a.name for a in p.analyses],
                 "tables": sorted({t.name for a in p.analyses for t in a.yields}),
                 "sections": [s.name for s in p.sections],
+                "notes": [n.name for n in p.notes],
                 "digest": p.file_digest or p.digest,
                 "trust": "its content was trusted" if p.file_digest else "installed" if p.outside else "ours",
                 "hooks": p.hooks,
@@ -194,7 +215,7 @@ class Registry:
         file = self.workshop.home / origin if self.workshop is not None and origin.startswith("plugins/") else None
         digest = Source(name, origin, file).digest() if file is not None else None
         nothing: Mapping[str, list[str]] = {
-            k: [] for k in ("readers", "analyses", "tables", "sections", "hooks", "needs")
+            k: [] for k in ("readers", "analyses", "tables", "sections", "notes", "hooks", "needs")
         }
         trust = "not trusted" if name in self.untrusted else ""
         return {

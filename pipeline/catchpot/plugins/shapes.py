@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from catchpot.note_forms import MOST_FIELDS, NoteField
 from catchpot.tables import Table
 
+_WORD = re.compile(r"[a-z][a-z0-9_]*")
 PARTS = ("shot", "mould", "workshop")
 
 
@@ -39,6 +42,30 @@ def section_faults(item: Any) -> list[str]:
     if missing:
         return missing
     return [] if _is_needs(item.needs) else ["needs is no mapping of table names to tuples of column names"]
+
+
+def note_faults(item: Any) -> list[str]:
+    """What keeps this from being a form of `note`."""
+    missing = _missing(item, ("name", "says", "fields", "notes"))
+    if missing:
+        return missing
+    faults = []
+    if not (isinstance(item.name, str) and _WORD.fullmatch(item.name)):
+        faults.append("its name is no word of small letters, digits and underscores")
+    if not (isinstance(item.says, str) and item.says.strip()):
+        faults.append("it does not say what it is for (says)")
+    if not callable(item.notes):
+        faults.append("its notes can't be called")
+    if not isinstance(item.fields, tuple) or not all(isinstance(f, NoteField) for f in item.fields):
+        return [*faults, "fields is no tuple of NoteField"]
+    names = [f.name for f in item.fields]
+    if not 0 < len(names) <= MOST_FIELDS:
+        faults.append(f"it has {len(names)} fields; 1 to {MOST_FIELDS} can be filled in")
+    faults += [
+        f"field {n!r} is no word of small letters, digits and underscores" for n in names if not _WORD.fullmatch(n)
+    ]
+    faults += [f"field {n} stands twice" for n in sorted({n for n in names if names.count(n) > 1})]
+    return faults
 
 
 def analysis_faults(item: Any) -> list[str]:

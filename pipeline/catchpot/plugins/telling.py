@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from catchpot.errors import PluginFault
+from catchpot.run.guard import fault_words, limited
 
 if TYPE_CHECKING:
     from catchpot.outcome import RunOutcome
@@ -23,13 +23,13 @@ def tell_finished(registry: Registry, outcome: RunOutcome) -> list[str]:
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may exit, or panic below Python
-            said.append(f"plugin {plugin.name} failed when told that the run is finished: {_words(error, plugin)}")
+            said.append(
+                f"plugin {plugin.name} failed when told that the run is finished: {fault_words(error, plugin.module)}"
+            )
     return said
 
 
 def _tell(registry: Registry, plugin: Plugin, outcome: RunOutcome) -> None:
-    from catchpot.run.guard import limited
-
     assert registry.workshop is not None
     limit_s = registry.workshop.settings.plugins.time_limit_s
     if plugin.outside and registry.worker is not None:
@@ -38,14 +38,6 @@ def _tell(registry: Registry, plugin: Plugin, outcome: RunOutcome) -> None:
         return
     with limited(limit_s):
         plugin.module.run_finished(outcome=outcome)
-
-
-def _words(error: BaseException, plugin: Plugin) -> str:
-    from catchpot.run.guard import own_line
-
-    if isinstance(error, PluginFault):
-        return str(error)
-    return f"{type(error).__name__}: {error}".removesuffix(": ") + own_line(error, plugin.module)
 
 
 __all__ = ["tell_finished"]

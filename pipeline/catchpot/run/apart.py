@@ -1,4 +1,4 @@
-"""Readers and sections of plugins that are not ours, as seen from our process: each question goes to theirs."""
+"""Readers, sections and forms of plugins that are not ours, as seen from our process: each question goes to theirs."""
 
 from __future__ import annotations
 
@@ -6,13 +6,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from catchpot.errors import PluginFault
-from catchpot.run.guard import Elsewhere, OverTime
+from catchpot.errors import CatchpotError, PluginFault
+from catchpot.note_forms import EventNote, PartNote
+from catchpot.run.guard import Elsewhere, OverTime, fault_words, limited
 
 if TYPE_CHECKING:
+    from types import ModuleType
+
     import polars as pl
+    from pydantic import BaseModel
 
     from catchpot.ingest.reader import Finished, Layout, Reader, Source, TextLayout
+    from catchpot.note_forms import NoteForm
     from catchpot.report.section import Cell, Page, Panel, Section, View
     from catchpot.run.guard import Worker
     from catchpot.workshop import Workshop
@@ -134,4 +139,52 @@ class SectionApart(_Apart):
         return given
 
 
-__all__ = ["GIVE_UP_AFTER", "ReaderApart", "SectionApart"]
+class FormError(CatchpotError):
+    """A form of `note` that failed; nothing was written."""
+
+
+class RefusedNoteError(CatchpotError):
+    """What a form of `note` says of what was filled in; nothing was written."""
+
+    status = 2
+
+
+class Form:
+    """A form of `note`; see `catchpot.note_forms.NoteForm`. Whatever it does costs the note and nothing else."""
+
+    def __init__(
+        self, form: NoteForm, module: ModuleType, settings: BaseModel | None, worker: Worker | None, limit_s: float
+    ) -> None:
+        """worker: where it works; None in our own process."""
+        self.name, self.says, self.fields = form.name, form.says, form.fields
+        self._form, self._module, self._settings = form, module, settings
+        self._worker, self._limit_s = worker, limit_s
+
+    def notes(self, given: Mapping[str, str]) -> list[EventNote | PartNote]:
+        """What is to be noted. RefusedNoteError where it can't be meant, FormError where the form failed."""
+        try:
+            made = self._asked(given)
+        except CatchpotError as error:
+            raise RefusedNoteError(f"{' '.join(error.lines())} Nothing was written.") from error
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a plugin may exit, or panic below Python
+            raise FormError(
+                f"the form {self.name} failed: {fault_words(error, self._module)}. Nothing was written."
+            ) from error
+        wrong = [type(n).__name__ for n in made if not isinstance(n, EventNote | PartNote)]
+        if wrong:
+            raise FormError(f"the form {self.name} gave a {wrong[0]}, where notes are expected. Nothing was written.")
+        return made
+
+    def _asked(self, given: Mapping[str, str]) -> list[Any]:
+        if self._worker is not None:
+            what, answer = self._worker.ask(self._limit_s, "note", self.name, dict(given))
+            if what == "refused":
+                raise CatchpotError(" ".join(answer))
+            return list(answer)
+        with limited(self._limit_s):
+            return list(self._form.notes(given, self._settings))
+
+
+__all__ = ["GIVE_UP_AFTER", "Form", "FormError", "ReaderApart", "RefusedNoteError", "SectionApart"]

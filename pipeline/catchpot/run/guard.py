@@ -71,6 +71,7 @@ class Worker:
         """trusted: digests of the drop-in files that may run in it."""
         self.home, self.memory_mb, self.trusted = home, memory_mb, trusted
         self._process: subprocess.Popen[bytes] | None = None
+        self._one_at_a_time = threading.Lock()
         # What the process was told last, by its number; kept here so that no other object takes its place.
         self.told: tuple[int, int] = (0, 0)
         self.held: object = None
@@ -85,13 +86,21 @@ class Worker:
 
         An exception that the plugin raises on purpose is raised here as it was.
         """
-        asked = pickle.dumps((kind, what))
+        with self._one_at_a_time:
+            ending, *rest = self._asked(limit_s, pickle.dumps((kind, what)))
+        if ending == "raised":
+            raise Elsewhere(*rest)
+        if ending == "refused":
+            raise rest[0]
+        return rest[0]
+
+    def _asked(self, limit_s: float, asked: bytes) -> Any:
         process = self._started()
         try:
             assert process.stdin is not None
             process.stdin.write(_LENGTH.pack(len(asked)) + asked)
             process.stdin.flush()
-            ending, *rest = pickle.loads(self._answer(process, limit_s))
+            return pickle.loads(self._answer(process, limit_s))
         except OverTime:
             self.stop()
             raise
@@ -105,11 +114,6 @@ class Worker:
         except BaseException:
             self.stop()
             raise
-        if ending == "raised":
-            raise Elsewhere(*rest)
-        if ending == "refused":
-            raise rest[0]
-        return rest[0]
 
     def stop(self) -> None:
         """End the process, if there is one."""
@@ -182,4 +186,11 @@ def own_line(error: BaseException, module: Any) -> str:
     return ""
 
 
-__all__ = ["Elsewhere", "OverTime", "Worker", "limited", "own_line"]
+def fault_words(error: BaseException, module: Any) -> str:
+    """What a plugin raised, in a line with its own file and line."""
+    if isinstance(error, PluginFault):
+        return str(error)
+    return f"{type(error).__name__}: {error}".removesuffix(": ") + own_line(error, module)
+
+
+__all__ = ["Elsewhere", "OverTime", "Worker", "fault_words", "limited", "own_line"]

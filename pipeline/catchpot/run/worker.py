@@ -9,13 +9,14 @@ import os
 import pickle
 import sys
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from catchpot.errors import CatchpotError
 from catchpot.run.guard import _LENGTH, own_line
 
 if TYPE_CHECKING:
@@ -87,6 +88,14 @@ class Requests:
         """Shots of the rows of these files."""
         return self._finish[number](frame, layouts)
 
+    def note(self, form: str, given: Mapping[str, str]) -> tuple[str, Any]:
+        """What a form of `note` comes to ("notes"), or the sentences with which it refuses ("refused")."""
+        p, item = next((p, n) for p in self.registry.plugins for n in p.notes if n.name == form)
+        try:
+            return "notes", list(item.notes(given, self.registry.settings_of(p.name)))
+        except CatchpotError as error:
+            return "refused", error.lines()
+
     def run_finished(self, plugin: str, outcome: Any) -> None:
         """Tell a plugin what came of a run."""
         told = replace(outcome, settings=self.registry.settings_of(plugin))
@@ -110,8 +119,8 @@ class Requests:
         """The module of the plugin that a request is about, for the place of an error."""
         for p in self.registry.plugins:
             of: Sequence[Any] = p.readers
-            if kind in ("compute", "section", "run_finished"):
-                of = {"compute": p.analyses, "section": p.sections, "run_finished": [p]}[kind]
+            if kind in ("compute", "section", "note", "run_finished"):
+                of = {"compute": p.analyses, "section": p.sections, "note": p.notes, "run_finished": [p]}[kind]
             if any(item.name == name for item in of):
                 return p.module
         return None

@@ -83,8 +83,9 @@ def serve(
         if not loopback(host):
             emit({}, ["The line is not encrypted: on a network that is not your own put a proxy with TLS before it."],
                  as_json=False)  # fmt: skip
+        writing = Notes(home, desk.registry.guarded_notes) if notes else None
         config = uvicorn.Config(
-            application(desk, doors, Notes(home) if notes else None), loop="asyncio", http="h11", ws="none",
+            application(desk, doors, writing), loop="asyncio", http="h11", ws="none",
             lifespan="off", log_level="warning", access_log=False, server_header=False, proxy_headers=False,
             limit_concurrency=100, timeout_graceful_shutdown=5,
         )  # fmt: skip

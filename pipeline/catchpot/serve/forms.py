@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import secrets
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from catchpot import noting
 from catchpot.core_tables import PART
@@ -16,8 +16,14 @@ from catchpot.errors import CatchpotError
 from catchpot.events import CLOSED, KINDS
 from catchpot.report.words import words_of
 
+if TYPE_CHECKING:
+    from catchpot.note_forms import NoteField
+    from catchpot.run.apart import Form
+
 MOST_TOLD = 50
 PART_COLUMNS = tuple(c for c in PART.names if c not in ("shot", "remark"))
+FIELD = "field-"
+"""What stands before the name of a plugin's field, so that it is no field of ours."""
 RECENT = 200
 """Shots offered to choose from, the newest first."""
 
@@ -40,9 +46,13 @@ class Refusal(Exception):  # noqa: N818 - an answer, not a mistake of the progra
 
 @dataclass
 class Notes:
-    """Takes notes for a workshop. told: what came of the last ones, by a key that only their writer has."""
+    """Takes notes for a workshop.
+
+    forms: those of plugins. told: what came of the last notes, by a key that only their writer has.
+    """
 
     home: Path
+    forms: Sequence[Form] = ()
     told: dict[str, Answer] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -51,7 +61,13 @@ class Notes:
 
         given: the form's fields; `what` says which form it was.
         """
-        ways = {"event": self._event, "part": self._part, "close": self._close, "undo": self._undo}
+        ways = {
+            "event": self._event,
+            "part": self._part,
+            "close": self._close,
+            "undo": self._undo,
+            "form": self._by_form,
+        }
         doing = ways.get(given.get("what", ""))
         if doing is None:
             raise Refusal(Answer(("There is no note of this kind. Nothing was written.",), True))
@@ -81,9 +97,12 @@ class Notes:
         return {
             "subjects": [*sorted(k.workshop.book.moulds), *k.injectors, "workshop"],
             "kinds": [(name, words_of(name)) for name in KINDS if name != CLOSED],
-            "shots": [s for s in k.shots["shot"].reverse().to_list() if s][:RECENT],
+            "shots": _recent(k),
             "columns": PART_COLUMNS,
             "findings": findings,
+            "of_plugins": [
+                (f.name, f.says, [(field, self._choices(k, field)) for field in f.fields]) for f in self.forms
+            ],
             "last": {"rows": last[1], "id": last[0]} if last else None,
             "subject": subject,
             "told": told,
@@ -109,10 +128,29 @@ class Notes:
         k = self._known()
         return noting.close(k, given.get("finding", ""), given.get("by"), given.get("because"), _when(k, given), _never)
 
+    def _by_form(self, given: Mapping[str, str]) -> noting.Told:
+        from catchpot.noting_by_form import by_form, chosen
+
+        k = self._known()
+        form = chosen(self.forms, given.get("form", ""), _never)
+        filled = {f.name: given.get(f"{FIELD}{f.name}", "") for f in form.fields}
+        return by_form(k, form, filled, _when(k, given), _never)
+
+    @staticmethod
+    def _choices(k: noting.Known, field: NoteField) -> Sequence[str]:
+        """What a field can be filled with, where that is known."""
+        if field.among == "shot":
+            return _recent(k)
+        return {"mould": sorted(k.workshop.book.moulds), "injector": k.injectors}.get(field.among, ())
+
     def _undo(self, given: Mapping[str, str]) -> noting.Told:
         from catchpot.workshop.notes import undo
 
         return noting.undone(*undo(self.home, only=given.get("note", "")))
+
+
+def _recent(k: noting.Known) -> list[str]:
+    return [s for s in k.shots["shot"].reverse().to_list() if s][:RECENT]
 
 
 def _when(k: noting.Known, given: Mapping[str, str]) -> datetime:

@@ -17,7 +17,7 @@ from types import ModuleType
 from catchpot.plugins import Plugin
 from catchpot.plugins.sources import Source, installed, said
 from catchpot.run.graph import Step
-from catchpot.testing import check_analysis, check_module, check_section
+from catchpot.testing import check_analysis, check_module, check_note, check_section
 from catchpot.testing.check_data import CheckData, made_up_data
 
 Check = Callable[[Step, CheckData], Iterator[str]]
@@ -91,3 +91,6 @@ def _checked(plugin: Plugin, data: CheckData) -> Iterator[str]:
     for s in plugin.sections:
         for complaint in check_section.section(s, data):
             yield f"section: {s.name}: {complaint}"
+    for form in plugin.notes:
+        for complaint in check_note.form(form, plugin.settings):
+            yield f"note: {form.name}: {complaint}"
