@@ -112,4 +112,8 @@ class SealResinAnalysis:
         )
         silent = set(job.units) - set(frame["shot"].to_list())
         why = "resin past the inner seal not assessed: no clamp pressure, no injection or hardly any line pressure"
-        return Result({SEAL_RESIN.name: frame}, [Refused(s, self.name, why) for s in job.units if s in silent])
+        steady = "the line pressure hardly moved, so that nothing shows whether the clamp pressure goes with it"
+        unknown = frame.filter(pl.col("clamp_per_line_mbar_bar").is_null())["shot"]
+        refused = [Refused(s, self.name, why) for s in job.units if s in silent]
+        refused += [Refused(s, f"{SEAL_RESIN.name}.clamp_per_line_mbar_bar", steady) for s in unknown]
+        return Result({SEAL_RESIN.name: frame}, refused)

@@ -131,6 +131,7 @@ def refusals(
     say(log.has_clamp & ~wandering & ~clamp & ~full, "clamp", NO_RISE)
     say(clamp & no_clamp_volume, "clamp", NO_VOLUME.format(key="clamp_volume_l"))
     say(clamp & ~told, "outer and inner", ONE_STATE)
+    say(clamp & told & no_clamp_volume, "outer and inner", NO_VOLUME.format(key="clamp_volume_l"))
     say(~cavity, "cavity", NO_HOLD)
     say(cavity & no_cavity_volume, "cavity", NO_VOLUME.format(key="cavity_gas_volume_l"))
     return out

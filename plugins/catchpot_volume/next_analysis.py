@@ -81,7 +81,8 @@ class NextAnalysis:
             row, reason = self._one(job, mould, frame, learnt, (outlooks[-1], events), params)
             rows.append(row)
             if reason:
-                refused.append(Refused(mould, "next_shot.volume_l", reason))
+                lacking = [c for c in ("volume_l", "arrival_volume_l") if row.get(c) is None]
+                refused += [Refused(mould, f"next_shot.{c}", reason) for c in lacking]
         made = from_rows(NEXT_SHOT, rows)
         checked = pl.concat(checks) if checks else empty(NEXT_SHOT_CHECK)
         return Result({NEXT_SHOT.name: made, NEXT_SHOT_CHECK.name: checked}, refused)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -41,24 +43,100 @@ def check(analysis: Analysis, plugin: str, job: Job, result: Result) -> dict[Tab
 
 
 def refuse_unreasoned(analysis: Analysis, plugin: str, result: Result, frames: Mapping[Table, pl.DataFrame]) -> None:
-    """DeliveryError where rows of shots or moulds hold no number at all and nothing says why.
+    """DeliveryError where something that can't be given is null and no refusal says why; see `unreasoned`."""
+    silent = unreasoned(analysis, result, frames)
+    if silent:
+        raise DeliveryError(f"analysis {analysis.name} of plugin {plugin}: {silent[0]}")
 
-    The rule of the kit's checks; what can't be given is null and has a refusal.
+
+def unreasoned(analysis: Analysis, result: Result, frames: Mapping[Table, pl.DataFrame]) -> list[str]:
+    """Sentences about nulls that nothing explains, one a table and column.
+
+    Rows of a shot or mould that hold no number at all need a refusal of it. An estimate, a number with a bound of its
+    own beside it (`x_low_l` or `x_high_l` beside `x_l`), that is null needs one of the analysis, the value or what
+    the row is about by its key, unless the column's doc says what a null in it means.
     """
-    if analysis.part == "workshop":
-        return
-    said = {r.unit for r in result.refused}
+    said: dict[str, set[str]] = {}
+    for r in result.refused:
+        said.setdefault(r.unit, set()).add(r.what)
+    found = []
     for table, frame in frames.items():
-        numbers = [c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key]
-        if not numbers or table.shared or analysis.part not in frame.columns:
+        if frame.is_empty() or table.shared:
             continue
-        given = pl.any_horizontal(pl.col(n).is_not_null() for n in numbers)
-        units = frame.group_by(analysis.part).agg(given.any().alias("given")).filter(~pl.col("given"))
-        silent = sorted(set(units[analysis.part]) - said)
+        silent = _without_any(analysis, table, frame, said)
         if silent:
-            shown = ", ".join(silent[:3]) + (f" and {len(silent) - 3} more" if len(silent) > 3 else "")
-            who = f"analysis {analysis.name} of plugin {plugin}"
-            raise DeliveryError(f"{who}: table {table.name}: no value for {shown}, and no refusal says why")
+            found.append(f"table {table.name}: no value for {_few(silent)}, and no refusal says why")
+            continue
+        for column in estimates(table):
+            rows = frame.filter(pl.col(column).is_null())
+            units = [
+                _unit(table, row) for row in rows.iter_rows(named=True) if not _told(analysis, table, column, row, said)
+            ]
+            if units:
+                found.append(
+                    f"table {table.name}: {column} of {_few(units)} is null and no refusal says why "
+                    f"(Refused({units[0]!r}, '{table.name}.{column}', ...))"
+                )
+    return found
+
+
+def estimates(table: Table) -> list[str]:
+    """Columns that are estimates, and whose doc does not say what a null in them means.
+
+    >>> from catchpot.tables import Column
+    >>> names = ("shot", "str"), ("volume_l", "f64"), ("volume_low_l", "f64"), ("passes", "f64")
+    >>> estimates(Table("t", ("shot",), tuple(Column(n, kind, "", n) for n, kind in names)))
+    ['volume_l']
+    """
+    bounded = {
+        "_".join(w for w in words if w not in ("low", "high", "absolute"))
+        for words in (n.split("_") for n in table.names)
+        if {"low", "high"} & set(words)
+    }
+    return [
+        c.name for c in table.columns
+        if c.name in bounded and c.dtype == "f64" and c.name not in table.key and not re.search(r"\bnull\b", c.doc)
+    ]  # fmt: skip
+
+
+def _without_any(
+    analysis: Analysis, table: Table, frame: pl.DataFrame, said: Mapping[str, Collection[str]]
+) -> list[str]:
+    """Shots or moulds whose rows hold no number at all, unsaid."""
+    numbers = [c.name for c in table.columns if c.dtype == "f64" and c.name not in table.key]
+    if not numbers or analysis.part == "workshop" or analysis.part not in frame.columns:
+        return []
+    given = pl.any_horizontal(pl.col(n).is_not_null() for n in numbers)
+    units = frame.group_by(analysis.part).agg(given.any().alias("given")).filter(~pl.col("given"))
+    return sorted(set(units[analysis.part]) - set(said))
+
+
+def _names(table: Table, row: Mapping[str, Any]) -> list[str]:
+    """What the row is about: its shot and mould, and the texts in its key."""
+    keys = [c for c in table.key if isinstance(row[c], str)]
+    return [row[c] for c in dict.fromkeys(["shot", "mould", *keys]) if isinstance(row.get(c), str)]
+
+
+def _unit(table: Table, row: Mapping[str, Any]) -> str:
+    return next(iter(_names(table, row)), "workshop")
+
+
+def _told(
+    analysis: Analysis, table: Table, column: str, row: Mapping[str, Any], said: Mapping[str, Collection[str]]
+) -> bool:
+    """Whether a refusal says why this value of the row is null."""
+    about = set(_names(table, row))
+    for unit in (*about, "workshop"):
+        for what in said.get(unit, ()):
+            whole, _, rest = what.partition(".")
+            if whole in (analysis.name, table.name) and (not rest or rest == column or about & {rest, *rest.split()}):
+                return True
+    return False
+
+
+def _few(units: Sequence[str]) -> str:
+    names = sorted(set(units))
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def refusals(analysis: Analysis, job: Job, result: Result) -> pl.DataFrame:

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 from catchpot.analysis import Result, keeps
 from catchpot.plugins.shapes import analysis_faults
-from catchpot.run import job
+from catchpot.run import deliver, job
 from catchpot.run.execute import settings_of
 from catchpot.run.graph import Step
 from catchpot.store.results import dated
 from catchpot.tables import Column, Table
-from catchpot.testing.check_data import CheckData, odd_core
+from catchpot.testing.check_data import CheckData
+from catchpot.testing.check_frames import Frames
 from catchpot.testing.check_same import difference
 
 if TYPE_CHECKING:
@@ -69,6 +70,14 @@ def computes(step: Step, data: CheckData) -> Iterator[str]:
         # A history may refuse the whole workshop; of sound shots something can be said.
         if step.analysis.part == "shot" or not refused:
             yield "gave neither a row nor a refusal on the made-up workshop"
+    else:
+        yield from unsaid(step, data, data.frames)
+
+
+def unsaid(step: Step, data: CheckData, frames: Frames) -> Iterator[str]:
+    """Nulls without a reason."""
+    result = data.compute(step, data.units(step, frames), frames)
+    yield from deliver.unreasoned(step.analysis, result, {t: result.tables[t.name] for t in step.analysis.yields})
 
 
 def honours_needs(step: Step, data: CheckData) -> Iterator[str]:
@@ -203,8 +212,7 @@ def _known(table: Table, frame: pl.DataFrame, data: CheckData, until: datetime) 
 
 def odd_shots(step: Step, data: CheckData) -> Iterator[str]:
     """Empty, short, gappy and constant shots, and no shots at all: no exception; what isn't given is refused."""
-    core = odd_core(data)
-    frames, failures = data.over(core)
+    frames, failures = data.odd
     if step.name in failures:
         yield f"failed on odd shots together: {failures[step.name]}"
         for unit in data.units(step, frames) if step.analysis.part == "shot" else ():
@@ -216,9 +224,9 @@ def odd_shots(step: Step, data: CheckData) -> Iterator[str]:
     units = data.units(step, frames)
     if step.analysis.part == "shot":
         yield from _silent(step, data.compute(step, units, frames), units)
+    yield from unsaid(step, data, frames)
     for label, few in (("one shot", 1), ("two shots", 2), ("no shot", 0)):
-        shots = data.frames.table("shot").sort("started_at").head(few)
-        little, raised = data.over({"shot": shots, "sample": data.frames.samples(shots["shot"].to_list())})
+        little, raised = data.first(few)
         if step.name in raised:
             yield f"failed on a workshop with {label}: {raised[step.name]}"
         if few == 0 and step.analysis.part != "shot":

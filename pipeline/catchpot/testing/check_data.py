@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -41,6 +41,7 @@ class CheckData:
     plan: Plan
     frames: Frames
     failures: dict[str, str]
+    _first: dict[int, tuple[Frames, dict[str, str]]] = field(default_factory=dict, repr=False)
 
     @property
     def as_of(self) -> datetime | None:
@@ -71,6 +72,18 @@ class CheckData:
         result = step.analysis.compute(the_job)
         deliver.check(step.analysis, step.plugin, the_job, result)
         return result
+
+    @cached_property
+    def odd(self) -> tuple[Frames, dict[str, str]]:
+        """Every analysis over the odd shots, as `over` gives it; worked once for all checks."""
+        return self.over(odd_core(self))
+
+    def first(self, few: int) -> tuple[Frames, dict[str, str]]:
+        """Every analysis over the first few shots, as `over` gives it; worked once for all checks."""
+        if few not in self._first:
+            shots = self.frames.table("shot").sort("started_at").head(few)
+            self._first[few] = self.over({"shot": shots, "sample": self.frames.samples(shots["shot"].to_list())})
+        return self._first[few]
 
     def over(self, core: dict[str, pl.DataFrame]) -> tuple[Frames, dict[str, str]]:
         """Every analysis in order over other core tables; what raised, with its error."""
