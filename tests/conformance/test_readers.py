@@ -5,17 +5,22 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from tests.conformance.example_reader import HEAD, MARK, ROW, DemoReader
+from tests.conformance.guide import steps
 
-from catchpot.ingest.reader import FrameLayout, Layout, ShotFrame, ShotMeta, Source
+from catchpot.ingest.reader import FrameLayout, Layout, Reader, ShotFrame, ShotMeta, Source
 from catchpot.testing import check_reader
 from catchpot.workshop import Workshop, init_workshop, open_workshop
 from catchpot_logs.parquet import ParquetReader
 from catchpot_logs.plain import PlainReader
 
+# The worked example, as the guide has it.
+_GUIDE: dict[str, Any] = {}
+exec(compile(steps("Add a reader, in five steps").code, "demo_logger.py", "exec"), _GUIDE)
+HEAD, MARK, ROW = (_GUIDE[n] for n in ("HEAD", "MARK", "ROW"))
 NAMES = ("t_s", "flow_l_min", "line_pressure_bar", "cavity_pressure_mbar")
 
 
@@ -32,7 +37,8 @@ def samples(seed: int) -> list[tuple[float, ...]]:
 
 def demo(seed: int) -> bytes:
     rows = samples(seed)
-    return HEAD.pack(MARK, b"hatch-3", 1_772_000_000 + 5000 * seed, len(rows)) + b"".join(ROW.pack(*r) for r in rows)
+    head: bytes = HEAD.pack(MARK, b"hatch-3", 1_772_000_000 + 5000 * seed, len(rows))
+    return head + b"".join(ROW.pack(*r) for r in rows)
 
 
 def plain(seed: int) -> bytes:
@@ -51,12 +57,31 @@ def files(make: Callable[[int], bytes], ending: str) -> dict[str, bytes]:
 
 
 def test_the_worked_example_passes(workshop: Workshop) -> None:
-    check_reader(DemoReader(), files(demo, ".dat"), files(plain, ".csv") | files(parquet, ".parquet"), workshop)
+    check_reader(
+        _GUIDE["DemoReader"](), files(demo, ".dat"), files(plain, ".csv") | files(parquet, ".parquet"), workshop
+    )
 
 
 def test_our_own_pass(workshop: Workshop) -> None:
     check_reader(ParquetReader(), files(parquet, ".parquet"), files(plain, ".csv") | files(demo, ".dat"), workshop)
     check_reader(PlainReader(), files(plain, ".csv"), files(parquet, ".parquet"), workshop)
+
+
+class DemoReader:
+    """The reader of the guide, for others to differ from."""
+
+    def __init__(self) -> None:
+        self.guide: Reader = _GUIDE["DemoReader"]()
+        self.name, self.order, self.binary = self.guide.name, 500, True
+
+    def claims(self, source: Source, workshop: Workshop) -> bool:
+        return self.guide.claims(source, workshop)
+
+    def settings(self, source: Source, workshop: Workshop) -> str:
+        return self.guide.settings(source, workshop)
+
+    def describe(self, source: Source, workshop: Workshop) -> Layout:
+        return self.guide.describe(source, workshop)
 
 
 class Greedy(DemoReader):

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+from tests.conformance.guide import steps
 
 ROOT = Path(__file__).parents[2]
 pytestmark = [
@@ -56,6 +57,9 @@ def test_an_outside_distribution_and_ours_come_and_go(tmp_path: Path) -> None:
     done(at / "pip", "install", "-q", "--no-deps", theirs, cwd=tmp_path, env=pins)
     assert "Success" in done(at / "mypy", "--strict", cwd=theirs)
     assert "2 passed" in done(at / "pytest", "-q", cwd=theirs)
+    for heading in ("Add a plugin, in eight steps", "Add a reader, in five steps"):
+        (tmp_path / "of_the_guide.py").write_text(steps(heading).code, encoding="utf-8")
+        assert "Success" in done(at / "mypy", "--strict", "of_the_guide.py", cwd=tmp_path)
 
     home = tmp_path / "shop"
     shutil.copytree(ROOT / "sample_runs", home, ignore=shutil.ignore_patterns("reports", "shots.duckdb*"))
