@@ -85,14 +85,17 @@ class Shots:
 class Outcome:
     """What came of each shot; arrays (shots,), NaN where it can't be told. Volumes in metered litres.
 
-    relative and its ends: against the mould's usual. arrival_*: the middle of what is known of it, whether or not the
-    shot went on so long; chance: that it did. taken_*: what stayed in the mould. offset, height, misfit, oddity: of the
+    relative and its ends: against the mould's usual; relative_sd, relative_shared_sd: of its own error, and of the one
+    it shares with other shots. arrival_*: the middle of what is known of it, whether or not the shot went on so long;
+    chance: that it did. taken_*: what stayed in the mould. offset, height, misfit, oddity: of the
     placing. places: where resin arrives, as known at each shot.
     """
 
     relative: Floats
     relative_low: Floats
     relative_high: Floats
+    relative_sd: Floats
+    relative_shared_sd: Floats
     arrival: Floats
     arrival_low: Floats
     arrival_high: Floats
@@ -109,7 +112,7 @@ class Outcome:
 
     @staticmethod
     def none(n: int) -> Outcome:
-        return Outcome(*(np.full(n, np.nan) for _ in range(16)))
+        return Outcome(*(np.full(n, np.nan) for _ in range(18)))
 
 
 @dataclass
@@ -199,6 +202,7 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
         if kind in events and memory.own.count:
             memory.own.forget(share)
     sd = float(np.sqrt(sum(STEPS[k] ** 2 for k in events if k in STEPS) / EVENT_CHANCE))
+    shared = memory.own.shared_sd
     placed = memory.own.place(r, (EVENT_CHANCE, max(sd, STEP_SD / 3)) if sd > 0 else (STEP_CHANCE, STEP_SD))
     moved = memory.own.learn(r, placed)
     if moved is not None:
@@ -217,6 +221,7 @@ def _one(shots: Shots, i: int, memory: History, out: Outcome, events: set[str]) 
     usual = memory.usual
     out.relative[i] = stretch / usual
     out.relative_low[i], out.relative_high[i] = (np.exp(np.array([placed.low, placed.high]) + shift) / usual).tolist()
+    out.relative_sd[i], out.relative_shared_sd[i] = placed.sd, shared
     out.height[i], out.misfit[i], out.oddity[i] = placed.height, placed.misfit, placed.oddity
     wide = float(np.hypot(placed.sd, cloth_scatter(memory.seen)))
     _arrival(shots, i, unit, wide, CLOTH_WORTH + memory.place.pots, memory.place, out)

@@ -66,8 +66,22 @@ FILL = Table(
             "arrival_volume_high_l", "f64", "l", "upper end of its 95 % interval; null where only a least is known", 0.0
         ),
         Column("arrival_relative", "f64", "", "volume against the mould's usual: 1 is usual", 0.0),
-        Column("arrival_relative_low", "f64", "", "lower end, 95 %", 0.0),
-        Column("arrival_relative_high", "f64", "", "upper end, 95 %", 0.0),
+        Column("arrival_relative_low", "f64", "", "lower end, 95 %, of all its errors together", 0.0),
+        Column("arrival_relative_high", "f64", "", "upper end, 95 %, of all its errors together", 0.0),
+        Column(
+            "arrival_relative_sd",
+            "f64",
+            "",
+            "relative s.d. of the shot's own error of it: over many shots it averages out",
+            0.0,
+        ),
+        Column(
+            "arrival_relative_shared_sd",
+            "f64",
+            "",
+            "relative s.d. of the error of it that shots share and that does not average out",
+            0.0,
+        ),
         Column("arrival_chance", "f64", "", "chance that resin arrived before the shot ended", 0.0, 1.0),
         Column(
             "arrival_place_l", "f64", "l", "volume at which resin arrives or would have arrived, middle estimate", 0.0

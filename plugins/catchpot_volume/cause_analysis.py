@@ -54,7 +54,7 @@ class CauseAnalysis:
             "shot": gather.SHOT_COLUMNS,
             "fill": gather.FILL_COLUMNS,
             "permeability": gather.PERMEABILITY_COLUMNS,
-            "meter_witness": ("injector", "at", "of_shot", "of_mould", "log_volume", "log_balance"),
+            "meter_witness": ("injector", "at", "of_shot", "of_mould", "log_volume", "shared_sd", "log_balance"),
             "meter": ("injector", "since"),
         }
     )

@@ -11,14 +11,17 @@ import polars as pl
 
 from catchpot.physics.volume import CAUSES, WITNESSES, couplings, litres
 from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
-from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
+from catchpot_volume.gather import Floats, column, expansion, lasting_sd, part_book, witnesses
 from catchpot_volume.meters import Check, Span, common_step, known_step, shared_readings
-from catchpot_volume.odds import LAYING, LINE, NAMES, Pressures, priors
+from catchpot_volume.odds import LAYING, LINE, NAMES, READING, Pressures, priors
 from catchpot_volume.periods import FOUND, Periods, best_volume, date_sd
 
 VOLUME, POT = WITNESSES.index("volume"), WITNESSES.index("pot_volume")
 PERMEABILITY, BALANCE = WITNESSES.index("permeability"), WITNESSES.index("balance")
 RESISTANCE = WITNESSES.index("line_resistance")
+READ = [VOLUME, PERMEABILITY]
+"""A place of arrival read too far along the curve makes the volume too large and, as it stands for a longer way at the
+same resistance, the permeability too small by as much (of a straight channel)."""
 MASS, THICKNESS = WITNESSES.index("part_mass"), WITNESSES.index("thickness")
 UNWEIGHED = 0.008
 """S.d. of the share of the resin that nobody weighs, from period to period (common practice, no source)."""
@@ -84,7 +87,9 @@ def compare(
     table[~known] = np.nan
     _, spread, _ = difference(table, after)
     means = table[a].mean(axis=0) - table[b].mean(axis=0)
-    extra = (guessed * before) ** 2 * np.array([1.0, 0.0, 1.0])
+    curve = volume_from == "the filling curve"
+    lasting = lasting_sd(column(part, "arrival_relative_shared_sd")[known]) if curve else 0.0
+    extra = (np.hypot(guessed, lasting) * before) ** 2 * np.array([1.0, 0.0, 1.0])
     half = _reach(int(known.sum()) - 2) * np.sqrt(np.diag(spread) + extra)
     spans: list[Triple] = [(float(m), float(m - h), float(m + h)) for m, h in zip(means, half, strict=True)]
     temperature = _temperature(warm, after, before)
@@ -104,12 +109,12 @@ def compare(
     at = part["started_at"]
     span = (at[int(np.flatnonzero(~after)[0])], at[int(np.flatnonzero(~after)[-1])],
             at[int(np.flatnonzero(after)[0])], at[int(np.flatnonzero(after)[-1])])  # fmt: skip
-    curve = guessed if volume_from == "the filling curve" else None
-    posterior, moulds, seen = _posterior(part, after, curve, book, events, (others, checks, span), spans[0][0] > 0)
+    unsure = (guessed if curve else 0.0, lasting)
+    posterior, moulds, seen = _posterior(part, after, unsure, book, events, (others, checks, span), spans[0][0] > 0)
     clamp = _moved(column(part, "clamp_pressure_mbar"), after)
     shared, _ = common_step(others, span)
     return Comparison(
-        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0, 0.0], moulds=moulds, seen=frozenset(seen),
+        **common, posterior=posterior, per_unit=np.r_[litres(book), 0.0, 0.0, 0.0], moulds=moulds, seen=frozenset(seen),
         clamp_mbar=clamp[0] if clamp else None, others_step=shared[0] if shared else None,
     )  # fmt: skip
 
@@ -136,20 +141,24 @@ def _moved(values: Floats, after: Any) -> tuple[float, float] | None:
 
 
 def _posterior(
-    part: pl.DataFrame, after: Any, curve: float | None, book: Any, events: Sequence[dict[str, Any]],
+    part: pl.DataFrame, after: Any, unsure: tuple[float, float], book: Any, events: Sequence[dict[str, Any]],
     meters: tuple[pl.DataFrame, Sequence[Check], Span], volume_up: bool,
 ) -> tuple[Posterior, int, list[str]]:  # fmt: skip
+    """unsure: s.d. of the change of the log volume by the boundary's place, and by what the curve's readings share."""
     table = witnesses(part)
     change, covariance, fewest = difference(table, after)
     usable = np.flatnonzero(np.isfinite(change) & (fewest >= 3))
-    laws = [np.column_stack([couplings(book, e), np.zeros((len(WITNESSES), 2))]) for e in EXPONENTS]
+    laws = [np.column_stack([couplings(book, e), np.zeros((len(WITNESSES), 3))]) for e in EXPONENTS]
     for law in laws:
         law[PERMEABILITY, LAYING] = law[RESISTANCE, LINE] = 1.0
+        law[READ, READING] = 1.0, -1.0
     nuisance = np.zeros((len(WITNESSES), len(WITNESSES)))
     # a thicker resin than reckoned with: less permeability, more resistance of the line
     both = np.ix_((PERMEABILITY, RESISTANCE), (PERMEABILITY, RESISTANCE))
     nuisance[both] = _viscosity_variance(part, after) * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    nuisance[VOLUME, VOLUME] = curve**2 if curve is not None else 0.0
+    guessed, lasting = unsure
+    nuisance[np.ix_(READ, READ)] += lasting**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    nuisance[VOLUME, VOLUME] += guessed**2
     nuisance[POT, POT] = 0.003**2
     # flash, drips and dry corners that nobody weighs come and go
     nuisance[BALANCE, BALANCE] = UNWEIGHED**2
@@ -183,7 +192,7 @@ def _posterior(
         _moved(column(part, "clamp_rise_mbar_min"), after),
         bool(part["clamp_held"].fill_null(False).all()),
     )
-    prior, possible = priors(book, events, pressures, volume_up)
+    prior, possible = priors(book, events, pressures, volume_up, lasting)
     made = estimate(d, c, laws, n, prior, 3, possible, readings)
     # the mould's own witnesses that contradict each other under every set of causes are trusted less, all of them alike
     own = len(d) - bool(readings)

@@ -102,6 +102,7 @@ def witness_rows(frame: pl.DataFrame) -> pl.DataFrame:
     made = shape(METER_WITNESS, {
         "injector": frame["injector"], "at": frame["started_at"], "of_shot": frame["shot"], "of_mould": frame["mould"],
         "log_volume": pl.Series(gather.log_relative_volume(frame)).fill_nan(None).round(WITNESS_DECIMALS),
+        "shared_sd": frame["arrival_relative_shared_sd"].round(WITNESS_DECIMALS),
         "log_balance": pl.Series(gather.log_balance(frame)).fill_nan(None).round(WITNESS_DECIMALS),
     })  # fmt: skip
     return made.filter(pl.col("log_volume").is_not_null() | pl.col("log_balance").is_not_null())

@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.stats.causes import difference
+from catchpot_volume.gather import column, lasting_sd
 
 Floats = NDArray[np.float64]
 Span = tuple[datetime, datetime, datetime, datetime]
@@ -132,6 +133,7 @@ def mould_steps(others: pl.DataFrame, span: Span) -> list[tuple[float, float]]:
         after = (shots["at"] > boundary).to_numpy()
         columns = shots.select("log_volume", "log_balance").fill_null(float("nan")).to_numpy().astype(float)
         change, covariance, fewest = difference(columns, after)
+        covariance[0, 0] += lasting_sd(column(shots, "shared_sd")) ** 2
         usable = [i for i in range(2) if fewest[i] >= 3 and np.isfinite(change[i])]
         if usable:
             best = min(usable, key=lambda i: covariance[i, i])

@@ -19,10 +19,13 @@ LAYING = len(CAUSES)
 """The pack's permeability itself (how it was laid, another weave): moves K and no volume."""
 LINE = LAYING + 1
 """The resistance of hose and mix head itself (another hose, resin left in it): moves no volume."""
-NAMES = (*CAUSES, "laying", "line")
+READING = LINE + 1
+"""A departure of the curve's shape that stays and is taken for another volume: moves what is read, and no volume."""
+NAMES = (*CAUSES, "laying", "line", "reading")
 CHANCE = {
     "cavity_thickness": 0.08, "fabric_pack": 0.06, "gel_coat": 0.05, "core": 0.03, "runner_or_hose": 0.015,
     "flow_meter": 0.05, "resin_past_seal": 0.015, "laying": 0.05, "line": 0.05,
+    "reading": 0.05,
 }  # fmt: skip
 EVENTS = {k.name: k.causes for k in KINDS.values() if k.causes}
 """An event at the boundary: which causes it makes likelier, and how many times the odds."""
@@ -30,6 +33,8 @@ CLAMP_WANDER_MBAR, CAVITY_WANDER_MBAR, MOVED_MBAR = 5.0, 12.0, 40.0
 RESIN_WANDER, RESIN_MOVED = 3.0, 60.0
 RISE_WANDER, RISE_MOVED = 0.7, 5.0
 """Everyday and real change of the clamp's rise during injection, mbar/min (common practice, no source)."""
+FAR_READ = 3.0
+"""S.d. of such a departure where there is one, as a multiple of what usually lasts."""
 UNHELD = 8.0
 """The most that this rise says where no hold tells the seals' own leak from it."""
 MOST_FOR = 25.0
@@ -74,9 +79,16 @@ def _past_seal(pressures: Pressures) -> float:
 
 
 def priors(
-    book: PartBook, events: Sequence[dict[str, Any]], pressures: Pressures, volume_up: bool
+    book: PartBook,
+    events: Sequence[dict[str, Any]],
+    pressures: Pressures,
+    volume_up: bool,
+    lasting: float = 0.0,
 ) -> tuple[Priors, np.ndarray[Any, np.dtype[np.bool_]]]:
-    """Priors of all NAMES, and which of them are possible at all."""
+    """Priors of all NAMES, and which of them are possible at all.
+
+    lasting: s.d. by which the curve's readings of the two periods err apart; 0 where the curve was not read.
+    """
     kinds = {e["kind"] for e in events}
     odds = {c: p / (1 - p) for c, p in CHANCE.items()}
     for kind in kinds & EVENTS.keys():
@@ -90,7 +102,9 @@ def priors(
     odds["resin_past_seal"] *= _past_seal(pressures)
     chance = np.array([odds[c] / (1 + odds[c]) for c in NAMES])
     v, h = book.volume_l, book.thickness_mm
-    quiet = np.array([0.0010, 0.010, 0.011, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03, 0.012])
+    quiet = np.array(
+        [0.0010, 0.010, 0.011, 0.002 * book.core_volume_l, 0.0005 * v, 0.0015, 0.0003 * v, 0.03, 0.012, 0.0]
+    )
     active = np.array(
         [
             0.03,
@@ -102,10 +116,12 @@ def priors(
             0.04 * v,
             0.15,
             0.15,
+            FAR_READ * lasting,
         ]
     )
     possible = np.ones(len(NAMES), dtype=bool)
     possible[CAUSES.index("core")] = book.core_volume_l > 0 or "core_changed" in kinds
     possible[CAUSES.index("runner_or_hose")] = book.runner_l > 0 or bool(kinds & {"hose_changed", "vent_changed"})
+    possible[READING] = lasting > 0
     positive = np.zeros(len(NAMES), dtype=bool)
     return Priors(np.maximum(quiet, 1e-9), np.maximum(active, 1e-6), np.clip(chance, 1e-4, 0.9), positive), possible

@@ -43,6 +43,13 @@ METER_WITNESS = Table(
             "",
             "logarithm of the arrival volume over the mould's usual one, resin's expansion taken out",
         ),
+        Column(
+            "shared_sd",
+            "f64",
+            "",
+            "s.d. of the error of it that the mould's shots share and that does not average out",
+            0.0,
+        ),
         Column("log_balance", "f64", "", "logarithm of injected over the resin weighed in part and catch pot"),
     ),
     doc="what every shot says of its injector's meter, for the other moulds of that injector",

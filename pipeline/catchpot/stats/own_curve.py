@@ -97,7 +97,8 @@ class Repetition:
 class Placed:
     """Where a repetition lies on the curve.
 
-    posterior: of the log stretch on LOG_GRID. log_stretch, sd: its mean and s.d. low, high: 95 %. offset, height: a and
+    posterior: of the log stretch on LOG_GRID. log_stretch, sd: its mean and s.d., without what all share. low, high:
+    95 %, with it. offset, height: a and
     b. misfit: what is left, squared, over its noise; 1 where the model holds. oddity: how large its departure of shape
     is beside what is usual, squared; 1 is usual. hats, departure, departure_cov: of the hat functions it reached.
     """
@@ -240,8 +241,8 @@ class OwnCurve:
         posterior /= posterior.sum()
         middle, sd = _moments(posterior)
         self._next_sums = np.array([1.0, min(_surprise(ahead, sharp), ODD**2), np.log(_moments(sharp)[1])])
-        shared = SHARED * self.usual_sd
-        low, high = (middle + np.copysign(np.hypot(e - middle, 1.96 * shared), e - middle) for e in _ends(posterior))
+        shared = 1.96 * self.shared_sd
+        low, high = (middle + np.copysign(np.hypot(e - middle, shared), e - middle) for e in _ends(posterior))
         self._next_level = ahead * _spread(likelihood, _SCATTER)
         offset, height, hats, departure, cov = fit.terms(middle)
         usual = fit.usual
@@ -263,6 +264,11 @@ class OwnCurve:
     def usual_sd(self) -> float:
         """S.d. that a likelihood of the log stretch usually has."""
         return float(np.exp(self.surprises[2] / self.surprises[0]))
+
+    @property
+    def shared_sd(self) -> float:
+        """S.d. of what all log stretches may err in together against the first ones: it does not average out."""
+        return SHARED * self.usual_sd
 
     def learn(self, r: Repetition, placed: Placed) -> Floats | None:
         """Add a repetition that was placed just before.

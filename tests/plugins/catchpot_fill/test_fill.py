@@ -329,3 +329,9 @@ def test_the_noise_of_logs_does_not_decide_what_a_mould_takes() -> None:
     assert np.median(np.abs(error)) < 0.005
     inside = (fill["arrival_relative_low"] <= 1) & (fill["arrival_relative_high"] >= 1)
     assert inside.mean() >= 0.65  # type: ignore[operator]  # a share
+    # an interval holds both errors, the shot's own and the one all share
+    late = fill.filter(pl.col("arrival_relative_sd") > 0)
+    both = (late["arrival_relative_sd"] ** 2 + late["arrival_relative_shared_sd"] ** 2).sqrt()
+    said = (late["arrival_relative_high"].log() - late["arrival_relative_low"].log()) / 3.92
+    assert late.height >= 10
+    assert (said / both).median() == pytest.approx(1.0, abs=0.1)
