@@ -8,9 +8,14 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NoReturn
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# examples are judged by what they show, not by how busy the machine is that draws them
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 REQUIRED = os.environ.get("CATCHPOT_BROWSER") == "required"
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")

@@ -71,6 +71,21 @@ def test_no_injection_is_made_of_noise_and_offset(making: Making, sampling: Samp
         assert set(tables["phase"]["shot"]) == set(made)
 
 
+@pytest.mark.parametrize("top_l_min", [0.04, 0.075])
+def test_a_slow_injection_that_fills_the_log_is_no_offset(
+    making: Making, sampling: Sampling, many: int, top_l_min: float
+) -> None:
+    """Small parts are filled over ten minutes, right after a short evacuation; the line pressure tells it."""
+    made, tables = sweep(making, sampling, 7, many // 5, top=top_l_min, evacuate_s=30.0, seconds=500.0, offset=0.0,
+                         trickle=False, pack_s=0.0, settle_s=0.0, hz=4.0, noise=0.01)  # fmt: skip
+    missed = []
+    for shot, m in made.items():
+        found = phases(tables, shot, "inject")
+        if len(found) != 1 or abs((found[0]["end_volume_l"] - found[0]["start_volume_l"]) / m.volume_l - 1) > 0.01:
+            missed.append((shot, found, m.how))
+    assert len(missed) <= many // 50, missed
+
+
 def test_flagged_holds_are_taken_as_flagged(making: Making, sampling: Sampling, many: int) -> None:
     made, tables = sweep(making, sampling, 21, many // 2, flagged=True, hz=4.0)
     for shot, m in made.items():

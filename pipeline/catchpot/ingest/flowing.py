@@ -22,6 +22,10 @@ _OFFSET_L_MIN = 0.15
 # A run of flow that moves less than this share of the shot's volume, or this volume, is a blip.
 _BLIP_SHARE, _BLIP_L = 0.003, 0.005
 _BLOCK_S = 10.0
+# The lowest flow held for this long is the nearest a log comes to its zero, however short beside the injection.
+_ZERO_S = 5.0
+# A small flow that the line pressure answers to: at least this much flow, and this much pressure.
+_SMALL_L_MIN, _ANSWER_BAR = 0.02, 0.05
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,8 @@ def _level(
     samples: Samples, flow: NDArray[np.float64], smooth: NDArray[np.float64], isolated: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Each shot's zero offset, noise, low and top of the smoothed flow, and whether the zero is surely known."""
-    low, top = by_shot(samples, smooth, None, 0.05, 0.98)
+    (top,) = by_shot(samples, smooth, None, 0.98)
+    (low,) = by_shot(samples, moving_mean(samples, smooth, _ZERO_S), None, 0.0)
     middle_of = low + 0.25 * (top - low)
     quiet = smooth < middle_of[samples.shot_of]
     # where the line stands under pressure a small flow may be a trickle, and tells nothing of the meter's zero
@@ -73,6 +78,16 @@ def _level(
     return offset, smooth_noise, low, top, known
 
 
+def _line_answers(
+    samples: Samples, smooth: NDArray[np.float64], low: NDArray[np.float64], top: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Whether the line stands under more pressure at high flow than at low, for each shot: no offset does that."""
+    pressure = moving_mean(samples, filled(samples, "line_pressure_bar"), _SMOOTH_S)
+    share = (smooth - low[samples.shot_of]) / np.maximum(top - low, 1e-9)[samples.shot_of]
+    (flowing,), (resting,) = by_shot(samples, pressure, share > 0.5, 0.5), by_shot(samples, pressure, share < 0.1, 0.5)
+    return np.asarray(flowing - resting > _ANSWER_BAR)
+
+
 def _seconds(samples: Samples, mask: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.bincount(samples.shot_of[mask], minlength=len(samples.shots)) * samples.step_s)
 
@@ -95,6 +110,7 @@ def find_flow(samples: Samples) -> Flowing:
     (high,) = by_shot(samples, smooth, None, 0.995)
     brief = high - offset > np.maximum(0.15, 12.0 * noise)  # a short injection in a long log
     flows = stands_out | brief | (~known & (steady > _OFFSET_L_MIN))
+    flows |= (top - offset > np.maximum(_SMALL_L_MIN, 10.0 * noise)) & _line_answers(samples, smooth, low, top)
     on = (smooth > threshold[samples.shot_of]) & flows[samples.shot_of] & ~flag
     volume = samples.columns["vol_l"]
     begin, end = runs_of(samples, on)
