@@ -247,7 +247,7 @@ def test_words_stand_out_from_the_paper(visit: Visit, scheme: str, paper: str) -
         assert page.evaluate(CONTRAST) == []
 
 
-@pytest.mark.parametrize("width", [360, 700, 1100])
+@pytest.mark.parametrize("width", [360, pytest.param(700, marks=pytest.mark.slow), 1100])
 def test_nothing_is_cut_or_pushed_sideways(visit: Visit, width: int, names: list[str]) -> None:
     for name in names:
         page = visit(name, width=width)

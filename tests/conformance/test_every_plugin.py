@@ -16,7 +16,11 @@ FOLDERS = sorted(
 )
 
 
-@pytest.mark.parametrize("name", INSTALLED)
+LONG = ("fill", "vacuum", "faults", "volume")
+"""Plugins whose histories take long to work again and again: theirs are among the slow tests."""
+
+
+@pytest.mark.parametrize("name", [pytest.param(n, marks=[pytest.mark.slow] * (n in LONG)) for n in INSTALLED])
 def test_a_plugin_conforms(name: str, data: CheckData) -> None:
     assert check_plugin(name, data) == []
 

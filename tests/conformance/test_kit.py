@@ -105,54 +105,60 @@ def test_a_good_plugin_passes(tmp_path: Path) -> None:
     assert complaints(tmp_path, GOOD) == []
 
 
+FAULTS = [
+    ("    import catchpot\n", "    import catchpot\n    import polars\n", "module: imports polars"),
+    ("    import catchpot\n", "    import scipy.stats\n    import catchpot\n", "module: imports numpy, scipy"),
+    ('"volume at the log\'s end"', '""', "declaration: analysis last: column last.metered_volume_l: it has no doc"),
+    ('"l", "volume at', '"ml", "volume at', "its unit ml does not stand in its name"),
+    ('"l", "volume at', '"", "volume at', "its name ends in a unit, and it has none"),
+    ('("vol_l",)', '("volume_l",)', "plan: analysis last of plugin weights can't run: it needs column volume_l"),
+    ('pl.col("vol_l").last()', 'pl.col("flow_l_min").last()',
+     "computes: analysis last: failed on the made-up workshop"),
+    ('(USUAL,), NoParams', '(USUAL, LAST), NoParams', "module: analysis usual is left out: table last"),
+    ('return Result({"usual": frame.select(', 'return Result({"usual": frame.head(0).select(',
+     "computes: analysis usual: gave neither a row nor a refusal"),
+    # looks whether something it did not ask for happens to be there
+    ('pl.col("vol_l").last()', '(pl.col("vol_l") + ("flow_l_min" in job.tables["sample"].columns)).last()',
+     "honours needs: analysis last: with more at hand than it asked for: table last: column metered_volume_l"),
+    ('pl.col("vol_l").last()', '(pl.col("vol_l") + ("curve" in job.tables)).last()',
+     "honours needs: analysis last"),
+    # a count that runs on from call to call
+    ('pl.col("vol_l").last()', '(pl.col("vol_l") + 1e-12 * (CALLS.append(1) or len(CALLS))).last()',
+     "twice the same: analysis last"),
+    # the mean of whoever is in the batch
+    ('pl.col("vol_l").last()', '(pl.col("vol_l") / len(job.units)).last()',
+     "a batch and its parts: analysis last: two shots together and each alone"),
+    ('.over("mould")', '', "a batch and its parts: analysis usual: together and in parts"),
+    # the mean over the whole history, later shots included
+    ('(pl.col("metered_volume_l").cum_sum() / pl.int_range(1, pl.len() + 1))', 'pl.col("metered_volume_l").mean()',
+     "causal: analysis usual: it is declared causal, yet later shots changed what was said"),
+    ('pl.col("vol_l").last().alias', 'pl.col("vol_l").sort().get(-2).alias', "odd shots: analysis last: failed on"),
+    ('[Refused(s, "last.metered_volume_l", "the log is empty") for s in none]', '[]',
+     "odd shots: analysis last: says nothing of a shot with no samples, nothing but nulls"),
+    ('volume = pl.col("metered_volume_l").drop_nulls()', 'first = job.tables["last"]["metered_volume_l"][0]',
+     "odd shots: analysis usual: failed on a mould without shots"),
+    ('needs = {"usual": ("usual_volume_l",)}', 'needs = {"usual": ("usual_l",)}',
+     "section: usual: it needs column usual_l of table usual"),
+    ('rows = view.tables["usual"]\n            return [Cell',
+     'rows = view.tables["last"]\n            return [Cell',
+     "section: usual: cells failed: KeyError"),
+    ("            if not rows.height:\n                return Panel(\"not assessed\", \"No volume is known.\")\n",
+     "            rows['usual_volume_l'][0]\n", "section: usual: panel failed: IndexError"),
+    ('"in order")] if', '"green")] if', "section: usual: cell usual has the state 'green'"),
+    ('"A line."', '" "', "figure usual has no summary"),
+    ('[{"y": rows["usual_volume_l"].to_list()}]', '[]', "figure usual draws nothing"),
+    ('("usual",)\n        needs = {"usual"', '("usul",)\n        needs = {"usual"', "it stands for analysis usul"),
+    ('return []\n', 'return [1]\n', "pages gave a int"),
+]  # fmt: skip
+FAST = ("module: imports polars", "gave neither a row", "metered_volume_l", "twice the same", "together and each alone",
+        "later shots changed", "says nothing of a shot", "panel failed", "draws nothing")  # fmt: skip
+"""One or two of each check; the rest is among the slow tests."""
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
-    [
-        ("    import catchpot\n", "    import catchpot\n    import polars\n", "module: imports polars"),
-        ("    import catchpot\n", "    import scipy.stats\n    import catchpot\n", "module: imports numpy, scipy"),
-        ('"volume at the log\'s end"', '""', "declaration: analysis last: column last.metered_volume_l: it has no doc"),
-        ('"l", "volume at', '"ml", "volume at', "its unit ml does not stand in its name"),
-        ('"l", "volume at', '"", "volume at', "its name ends in a unit, and it has none"),
-        ('("vol_l",)', '("volume_l",)', "plan: analysis last of plugin weights can't run: it needs column volume_l"),
-        ('pl.col("vol_l").last()', 'pl.col("flow_l_min").last()',
-         "computes: analysis last: failed on the made-up workshop"),
-        ('(USUAL,), NoParams', '(USUAL, LAST), NoParams', "module: analysis usual is left out: table last"),
-        ('return Result({"usual": frame.select(', 'return Result({"usual": frame.head(0).select(',
-         "computes: analysis usual: gave neither a row nor a refusal"),
-        # looks whether something it did not ask for happens to be there
-        ('pl.col("vol_l").last()', '(pl.col("vol_l") + ("flow_l_min" in job.tables["sample"].columns)).last()',
-         "honours needs: analysis last: with more at hand than it asked for: table last: column metered_volume_l"),
-        ('pl.col("vol_l").last()', '(pl.col("vol_l") + ("curve" in job.tables)).last()',
-         "honours needs: analysis last"),
-        # a count that runs on from call to call
-        ('pl.col("vol_l").last()', '(pl.col("vol_l") + 1e-12 * (CALLS.append(1) or len(CALLS))).last()',
-         "twice the same: analysis last"),
-        # the mean of whoever is in the batch
-        ('pl.col("vol_l").last()', '(pl.col("vol_l") / len(job.units)).last()',
-         "a batch and its parts: analysis last: two shots together and each alone"),
-        ('.over("mould")', '', "a batch and its parts: analysis usual: together and in parts"),
-        # the mean over the whole history, later shots included
-        ('(pl.col("metered_volume_l").cum_sum() / pl.int_range(1, pl.len() + 1))', 'pl.col("metered_volume_l").mean()',
-         "causal: analysis usual: it is declared causal, yet later shots changed what was said"),
-        ('pl.col("vol_l").last().alias', 'pl.col("vol_l").sort().get(-2).alias', "odd shots: analysis last: failed on"),
-        ('[Refused(s, "last.metered_volume_l", "the log is empty") for s in none]', '[]',
-         "odd shots: analysis last: says nothing of a shot with no samples, nothing but nulls"),
-        ('volume = pl.col("metered_volume_l").drop_nulls()', 'first = job.tables["last"]["metered_volume_l"][0]',
-         "odd shots: analysis usual: failed on a mould without shots"),
-        ('needs = {"usual": ("usual_volume_l",)}', 'needs = {"usual": ("usual_l",)}',
-         "section: usual: it needs column usual_l of table usual"),
-        ('rows = view.tables["usual"]\n            return [Cell',
-         'rows = view.tables["last"]\n            return [Cell',
-         "section: usual: cells failed: KeyError"),
-        ("            if not rows.height:\n                return Panel(\"not assessed\", \"No volume is known.\")\n",
-         "            rows['usual_volume_l'][0]\n", "section: usual: panel failed: IndexError"),
-        ('"in order")] if', '"green")] if', "section: usual: cell usual has the state 'green'"),
-        ('"A line."', '" "', "figure usual has no summary"),
-        ('[{"y": rows["usual_volume_l"].to_list()}]', '[]', "figure usual draws nothing"),
-        ('("usual",)\n        needs = {"usual"', '("usul",)\n        needs = {"usual"', "it stands for analysis usul"),
-        ('return []\n', 'return [1]\n', "pages gave a int"),
-    ],
-)  # fmt: skip
+    [pytest.param(*f, marks=[pytest.mark.slow] * (not any(w in f[2] for w in FAST))) for f in FAULTS],
+)
 def test_each_check_can_fail(tmp_path: Path, old: str, new: str, said: str) -> None:
     assert old in GOOD
     found = complaints(tmp_path, GOOD.replace(old, new))

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -34,6 +35,30 @@ def workshop(tmp_path: Path) -> Path:
     return home
 
 
+@pytest.fixture(scope="module")
+def run_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, dict[str, Any]]:
+    """The committed made-up workshop without its last log, run once; that log; and what the run said."""
+    home = tmp_path_factory.mktemp("once") / "workshop"
+    shutil.copytree(SAMPLE, home)
+    held_back = sorted((home / "logs").rglob("*.csv"))[-1]
+    aside = home.parent / held_back.name
+    shutil.move(held_back, aside)
+    first = catchpot("run", "--json", home=home)
+    assert first.returncode == 0, first.stderr
+    return home, aside, json.loads(first.stdout)
+
+
+@pytest.fixture
+def begun(run_once: tuple[Path, Path, dict[str, Any]], tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(run_once[0], tmp_path / "workshop"))
+
+
+def arrive(workshop: Path, log: Path) -> None:
+    """Have the log that was held back arrive."""
+    shutil.copy(log, workshop / sorted((SAMPLE / "logs").rglob("*.csv"))[-1].relative_to(SAMPLE))
+
+
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys, catchpot.cli\n"
@@ -48,19 +73,17 @@ def test_help_loads_nothing_heavy() -> None:
         assert command in done.stdout
 
 
-def test_a_second_run_computes_nothing_and_one_new_log_one_shot(workshop: Path) -> None:
-    held_back = sorted((workshop / "logs").rglob("*.csv"))[-1]
-    aside = workshop.parent / held_back.name
-    shutil.move(held_back, aside)
-    first = catchpot("run", "--json", home=workshop)
-    assert first.returncode == 0, first.stderr
-    assert json.loads(first.stdout)["ingest"]["new"] > 10
+def test_a_second_run_computes_nothing_and_one_new_log_one_shot(
+    run_once: tuple[Path, Path, dict[str, Any]], begun: Path
+) -> None:
+    workshop = begun
+    assert run_once[2]["ingest"]["new"] > 10
 
     second = json.loads(catchpot("run", "--json", home=workshop).stdout)
     assert second["ingest"]["new"] == 0
     assert {a["analysis"]: a["computed"] for a in second["analyse"]["analyses"] if a["computed"]} == {}
 
-    shutil.move(aside, held_back)
+    arrive(workshop, run_once[1])
     third = json.loads(catchpot("run", "--json", home=workshop).stdout)
     assert third["ingest"]["new"] == 1
     computed = {a["analysis"]: a["computed"] for a in third["analyse"]["analyses"]}
@@ -141,10 +164,11 @@ def test_profile_proposes_and_writes_nothing_unless_asked(workshop: Path) -> Non
     assert catchpot("profile", str(log.with_name("none.csv")), home=workshop).returncode == 2
 
 
-def test_watch_takes_a_log_that_arrives_and_stops_on_a_signal(workshop: Path) -> None:
-    late = sorted((workshop / "logs").rglob("*.csv"))[-1]
-    aside = workshop.parent / late.name
-    shutil.move(late, aside)
+def test_watch_takes_a_log_that_arrives_and_stops_on_a_signal(
+    run_once: tuple[Path, Path, dict[str, Any]], begun: Path
+) -> None:
+    workshop = begun
+    shutil.rmtree(workshop / "reports")
     index = workshop / "reports" / "index.html"
     watching = subprocess.Popen(
         [sys.executable, "-m", "catchpot.cli", "--home", str(workshop), "watch", "--every", "0.3", "--polling"],
@@ -155,7 +179,7 @@ def test_watch_takes_a_log_that_arrives_and_stops_on_a_signal(workshop: Path) ->
     try:
         assert _within(120, index.exists), "no first report"
         first = index.stat().st_mtime_ns
-        shutil.copy(aside, late)
+        arrive(workshop, run_once[1])
         assert _within(120, lambda: index.stat().st_mtime_ns > first), "the log that arrived was not taken"
         time.sleep(0.5)
         watching.send_signal(signal.SIGTERM)
@@ -176,9 +200,11 @@ def _within(seconds: float, happened: Callable[[], bool]) -> bool:
     return False
 
 
-def test_forget_asks_says_what_goes_and_keeps_closed_months(workshop: Path) -> None:
-    first = json.loads(catchpot("run", "--json", home=workshop).stdout)
-    shot = first["ingest"]["shots"][-1]
+def test_forget_asks_says_what_goes_and_keeps_closed_months(
+    run_once: tuple[Path, Path, dict[str, Any]], begun: Path
+) -> None:
+    workshop = begun
+    shot = run_once[2]["ingest"]["shots"][-1]
     unasked = catchpot("forget", shot, home=workshop)
     assert unasked.returncode == 2 and "there is no terminal to ask at" in unasked.stderr
     looked = json.loads(catchpot("forget", shot, "--dry-run", "--json", home=workshop).stdout)
@@ -239,12 +265,11 @@ def test_a_run_whose_store_or_folder_vanishes_ends_and_says_so(workshop: Path, w
     assert not (workshop / "reports").exists()
 
 
-def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(workshop: Path) -> None:
-    held_back = sorted((workshop / "logs").rglob("*.csv"))[-1]
-    aside = workshop.parent / held_back.name
-    shutil.move(held_back, aside)
-    assert catchpot("run", home=workshop).returncode == 0
-    shutil.move(aside, held_back)
+def test_a_wrong_ledger_stops_no_log_and_the_page_says_by_what_it_goes(
+    run_once: tuple[Path, Path, dict[str, Any]], begun: Path
+) -> None:
+    workshop = begun
+    arrive(workshop, run_once[1])
     with (workshop / "events.csv").open("a", encoding="utf-8") as out:
         out.write("someday,,note,x\n")
     done = catchpot("run", "--json", home=workshop)

@@ -28,6 +28,7 @@ def test_a_drop_in_and_its_test(home: Path, capsys: pytest.CaptureFixture[str]) 
     assert said["complaints"] == [] and "2 passed" in said["tests"]
 
 
+@pytest.mark.slow
 def test_a_fault_and_a_failing_test_are_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     at = ["--home", str(home), "plugins"]
     assert main([*at, "new", "pour_time"]) == 0

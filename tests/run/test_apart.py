@@ -18,10 +18,10 @@ from catchpot.ingest.reader import FrameLayout, LogRefused, ShotFrame, ShotMeta
 from catchpot.report.section import Cell, Page, Panel
 
 class Odd:
-    name, order, binary = "odd", 50, True
+    name, order, binary = "NAME", 50, True
     def claims(self, source, workshop):
         print("asked", flush=True)
-        if not source.name.endswith(".odd"):
+        if not source.name.endswith(".NAME"):
             return False
         CLAIMS
         return True
@@ -38,14 +38,14 @@ class Odd:
         return FrameLayout([ShotFrame(ShotMeta(source.stem, "hatch"), frame)])
 
 class Part:
-    name, title, order, analyses, needs = "part", "Part", 5, (), {"shot": ("mould",)}
+    name, title, order, analyses, needs = "part-NAME", "Part NAME", 5, (), {"shot": ("mould",)}
     def cells(self, view):
         return [Cell("odd shots", str(view.tables["shot"].height))]
     def panel(self, view):
         PANEL
         return Panel("in order", f"Shots: {view.tables['shot'].height}, all of them.")
     def pages(self, view):
-        return [Page("parts", "All parts", [("Parts", Panel("in order", "All are there."))])]
+        return [Page("parts-NAME", "All parts", [("Parts", Panel("in order", "All are there."))])]
 
 @catchpot.hookimpl
 def register_readers():
@@ -57,18 +57,18 @@ def register_sections():
 """
 
 BAD = {
-    "raises": ("raise ValueError('no')", "ValueError: no (odd.py, line "),
-    "exits": ("sys.exit(3)", "SystemExit: 3 (odd.py, line "),
+    "raises": ("raise ValueError('no')", "ValueError: no (raises.py, line "),
+    "exits": ("sys.exit(3)", "SystemExit: 3 (exits.py, line "),
     "hangs": ("time.sleep(1e6)", "it took longer than 2 s (time_limit_s in [plugins])"),
-    "ends its process": ("os._exit(7)", "its process ended by itself (exit status 7)"),
-    "eats memory": ("x = bytearray(6_000_000_000)", "MemoryError"),
-    "gives rubbish": ("return object()", "where a"),
+    "ends": ("os._exit(7)", "its process ended by itself (exit status 7)"),
+    "eats": ("x = bytearray(6_000_000_000)", "MemoryError"),
+    "rubbish": ("return object()", "where a"),
 }
 
 
 @pytest.fixture
 def shop(home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., None]:
-    """Write the drop-in and logs: two plain ones, four of the odd kind, one of these damaged."""
+    """Write drop-ins by name and logs: two plain ones, four of each drop-in's kind, one of these damaged."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     (home / "catchpot.toml").write_text(
         '[plugins]\ndisabled = ["fill", "vacuum", "drift", "volume", "capability", "faults"]\n'
@@ -81,15 +81,16 @@ def shop(home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callabl
     rows = "".join(f"{0.5 * i},{1.0 if 20 < i < 90 else 0.0},0.3,500\n" for i in range(120))
     for i in (1, 2):
         (logs / f"plain-{i}.csv").write_text(head.format(i) + rows)
-    for i in range(4):
-        (logs / f"x{i}.odd").write_bytes(b"bad" if i == 3 else b"\0ok")
 
-    def written(**bodies: str) -> None:
-        code = PLUGIN
-        for place in ("CLAIMS", "DESCRIBE", "PANEL"):
-            code = code.replace(place, bodies.get(place, "pass"))
+    def written(**plugins: dict[str, str]) -> None:
         (home / "plugins").mkdir(exist_ok=True)
-        (home / "plugins" / "odd.py").write_text(code)
+        for name, bodies in plugins.items():
+            code = PLUGIN.replace("NAME", name)
+            for place in ("CLAIMS", "DESCRIBE", "PANEL"):
+                code = code.replace(place, bodies.get(place, "pass"))
+            (home / "plugins" / f"{name}.py").write_text(code)
+            for i in range(4):
+                (logs / f"x{i}.{name}").write_bytes(b"bad" if i == 3 else b"\0ok")
 
     return written
 
@@ -109,55 +110,63 @@ def exported(home: Path, table: str, capfd: pytest.CaptureFixture[str]) -> list[
 def test_a_good_one_reads_and_draws_and_its_prints_are_no_answer(
     home: Path, shop: Callable[..., None], capfd: pytest.CaptureFixture[str]
 ) -> None:
-    shop()
+    shop(odd={})
     status, out, err = ran(home, capfd)
     assert status == 1  # the damaged file
     assert "this one is damaged" in err and "asked" in err and "asked" not in out
     assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2", "x0.odd", "x1.odd", "x2.odd"}
     assert "Shots: 3, all of them." in (home / "reports" / "moulds" / "hatch.html").read_text()
-    assert "All are there." in (home / "reports" / "parts.html").read_text()
+    assert "All are there." in (home / "reports" / "parts-odd.html").read_text()
     assert "odd shots" in (home / "reports" / "index.html").read_text()
 
 
-@pytest.mark.parametrize("what", BAD)
-def test_a_bad_reader_costs_its_own_files(
-    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+# Each way to misbehave is a plugin of its own, all in one workshop: none costs another one's files or pages.
+
+
+def test_bad_readers_cost_their_own_files(
+    home: Path, shop: Callable[..., None], capfd: pytest.CaptureFixture[str]
 ) -> None:
-    body, said = BAD[what]
-    shop(DESCRIBE=body)
+    shop(odd={}, **{what: {"DESCRIBE": body} for what, (body, _) in BAD.items()})
     status, _, err = ran(home, capfd)
-    assert status == 1
-    aside = exported(home, "quarantine", capfd)
-    assert {r["source_file"] for r in aside} == {f"logs/x{i}.odd" for i in range(4)}
-    assert all("the reader 'odd'" in str(r["reason"]) for r in aside) and said in str(aside[0]["reason"])
-    assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2"}
-    assert "Traceback" not in err
+    assert status == 1 and "Traceback" not in err
+    reasons = {str(r["source_file"]): str(r["reason"]) for r in exported(home, "quarantine", capfd)}
+    assert reasons.keys() == {"logs/x3.odd", *(f"logs/x{i}.{what}" for what in BAD for i in range(4))}
+    for what, (_, said) in BAD.items():
+        own = [reasons[f"logs/x{i}.{what}"] for i in range(4)]
+        assert all(f"the reader '{what}'" in reason for reason in own) and said in own[0], own
+    shots = {r["shot"] for r in exported(home, "shot", capfd)}
+    assert shots == {"plain-1", "plain-2", "x0.odd", "x1.odd", "x2.odd"}
 
 
-@pytest.mark.parametrize("what", [k for k in BAD if k != "gives rubbish"])
-def test_a_reader_that_fails_when_asked_is_named_once_and_others_are_asked(
-    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+def test_readers_that_fail_when_asked_are_named_once_and_others_are_asked(
+    home: Path, shop: Callable[..., None], capfd: pytest.CaptureFixture[str]
 ) -> None:
-    body, said = BAD[what]
-    shop(CLAIMS=body)
+    asked = {what: bad for what, bad in BAD.items() if what != "rubbish"}
+    shop(odd={}, **{what: {"CLAIMS": body} for what, (body, _) in asked.items()})
     _, _, err = ran(home, capfd)
-    [line] = [line for line in err.splitlines() if line.startswith("reader odd failed")]
-    assert "failed when asked about logs/x0.odd and 3 more files" in line and said in line
-    assert {r["shot"] for r in exported(home, "shot", capfd)} == {"plain-1", "plain-2"}
+    names = sorted(p.name for p in (home / "logs").iterdir())
+    # one that ran over its time is not asked about any later file
+    alone = {"hangs": len(names[names.index("x0.hangs") + 1 :])}
+    for what, (_, said) in asked.items():
+        [line] = [line for line in err.splitlines() if line.startswith(f"reader {what} failed")]
+        assert f"failed when asked about logs/x0.{what} and {alone.get(what, 3)} more files" in line and said in line
+    shots = {r["shot"] for r in exported(home, "shot", capfd)}
+    assert shots == {"plain-1", "plain-2", "x0.odd", "x1.odd", "x2.odd"}
 
 
-@pytest.mark.parametrize("what", BAD)
-def test_a_bad_section_is_named_once_and_the_pages_are_written(
-    home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str]
+def test_bad_sections_are_named_once_and_the_pages_are_written(
+    home: Path, shop: Callable[..., None], capfd: pytest.CaptureFixture[str]
 ) -> None:
-    body, said = BAD[what]
-    shop(PANEL=body)
+    shop(odd={}, **{what: {"PANEL": body} for what, (body, _) in BAD.items()})
     status, _, err = ran(home, capfd)
     assert status == 1
-    lines = [line for line in err.splitlines() if "section part" in line]
-    assert said in lines[0] and len(lines) <= 2, lines  # not asked again is another sentence
-    page = (home / "reports" / "moulds" / "lid.html").read_text()
-    assert "Part" in page and "Traceback" not in page
+    page = (home / "reports" / "moulds" / "hatch.html").read_text()
+    for what, (_, said) in BAD.items():
+        lines = [line for line in err.splitlines() if f"section part-{what}" in line]
+        assert said in lines[0] and len(lines) <= 2, lines  # not asked again is another sentence
+        assert f"Part {what}" in page
+    assert "Traceback" not in page
+    assert "Part odd" in page and "all of them." in page
 
 
 LOADING = {
@@ -172,7 +181,7 @@ def test_loading_is_held_too(
     home: Path, shop: Callable[..., None], what: str, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("catchpot.plugins.LOAD_LIMIT_S", 1.0)
-    shop()
+    shop(odd={})
     body, said = LOADING[what]
     (home / "plugins" / "slow.py").write_text(f"import catchpot\n\n{body}\n")
     status, out, err = ran(home, capfd)

@@ -83,7 +83,11 @@ def shop(home: Path, put: Put, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) 
     return written
 
 
-@pytest.mark.parametrize("what", BAD)
+SLOW = ("exits", "spins", "crashes", "takes what it was not given")
+"""Each ends as another does that stays (an error, too long, an ended process): these are among the slow tests."""
+
+
+@pytest.mark.parametrize("what", [pytest.param(w, marks=[pytest.mark.slow] * (w in SLOW)) for w in BAD])
 def test_a_bad_analysis_is_named_once_and_the_rest_is_done(
     home: Path, workshop: Open, shop: Callable[[str], None], what: str, capfd: pytest.CaptureFixture[str]
 ) -> None:

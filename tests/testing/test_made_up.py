@@ -244,6 +244,7 @@ SWITCHES: dict[str, tuple[dict[str, Any], dict[str, Any], Callable[[mu.MadeUp], 
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(SWITCHES))
 def test_each_switch_does_what_it_says(name: str) -> None:
     nuisance, settings, shows = SWITCHES[name]

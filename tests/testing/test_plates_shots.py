@@ -26,8 +26,18 @@ def plate() -> Plate:
     return draw_plate(np.random.default_rng(21), "window")
 
 
+MADE: dict[tuple[object, ...], PlateShots] = {}
+
+
 def quiet(plate: Plate, n: int = 6, **changed: float) -> PlateShots:
-    """Shots without any disturbance but those given."""
+    """Shots without any disturbance but those given; made once for all tests that ask for the same."""
+    asked = (id(plate), n, *sorted(changed.items()))
+    if asked not in MADE:
+        MADE[asked] = _quiet(plate, n, **changed)
+    return MADE[asked]
+
+
+def _quiet(plate: Plate, n: int, **changed: float) -> PlateShots:
     rng = np.random.default_rng(5)
     dials = replace(Disturbances.off(), **changed)
     ways = replace(draw_practice(np.random.default_rng(2), plate, dials), hz=10.0, pump="flow", tweak_chance=0.0)
@@ -107,7 +117,7 @@ def test_a_cavity_that_opens_takes_more_and_resists_less(plate: Plate) -> None:
 
 
 def test_a_slow_cover_delays_the_arrival_by_what_it_holds(plate: Plate) -> None:
-    plain, soft = quiet(plate), quiet(plate, cover=1.0)
+    plain, soft = quiet(plate), _quiet(plate, 6, cover=1.0)
     if soft.practice.cover_m3_pa == 0:
         soft.practice = replace(soft.practice, cover_m3_pa=0.02 * plate.trial.full_m3 / 1e5)
     rng = np.random.default_rng(5)
@@ -147,6 +157,7 @@ def test_a_gauge_that_ends_at_nought_never_shows_less_and_strokes_stand_in_for_f
         assert 0 <= made.truth["injected_l"][i] - counted <= made.practice.stroke_ml * 1e-3 + 1e-9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_fault_does_what_it_is_called(plate: Plate, kind: str) -> None:
     rng, n = np.random.default_rng(8), 14
@@ -177,6 +188,7 @@ def test_a_fault_does_what_it_is_called(plate: Plate, kind: str) -> None:
         assert same[0] == pytest.approx(same[1], abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_written_workshop_opens_and_its_truth_has_its_columns(tmp_path: Path) -> None:
     write_plates(tmp_path, 2, moulds=2, shots=13, variants=1, fault_chance=0.7, families=["strip", "wing"])
     workshop = open_workshop(tmp_path)
@@ -193,6 +205,7 @@ def test_a_written_workshop_opens_and_its_truth_has_its_columns(tmp_path: Path) 
         assert (again / path).read_text(encoding="utf-8") == (tmp_path / path).read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_owners_know_area_and_thickness_and_not_more() -> None:
     for k, family in enumerate(sorted(FAMILIES)):
         plate = draw_plate(np.random.default_rng([k, 77]), family)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -26,8 +27,16 @@ def leaks(made: mu.MadeUp, book: MouldBook | None = None, params: LeakParams | N
     return mu.compute(SealLeakAnalysis(), made.tables(), book or made.book(), params=params)
 
 
+@cache
 def simulate(mould: mu.Mould, seed: int = 1) -> mu.MadeUp:
+    """Simulated once for all tests that ask for the same."""
     return mu.simulate(mu.Scenario(moulds=(mould,)), seed=seed)
+
+
+@cache
+def usual(mould: mu.Mould) -> Result:
+    """Its leaks with the book as it is."""
+    return leaks(simulate(mould))
 
 
 def clamp_errors(made: mu.MadeUp, result: Result) -> tuple[np.ndarray, float]:
@@ -56,8 +65,8 @@ def clamp_errors(made: mu.MadeUp, result: Result) -> tuple[np.ndarray, float]:
     ],
 )
 def test_clamp_leak_from_holds(other: dict[str, object]) -> None:
-    made = simulate(replace(BASE, **other))  # type: ignore[arg-type]  # fields by name
-    error, held = clamp_errors(made, leaks(made))
+    mould = replace(BASE, **other)  # type: ignore[arg-type]  # fields by name
+    error, held = clamp_errors(simulate(mould), usual(mould))
     assert len(error) == 12
     assert np.median(error) < 0.12
     assert held >= 0.75
@@ -103,7 +112,7 @@ def test_missing_volumes_leave_rises_and_a_reason() -> None:
     made = simulate(BASE)
     book = MouldBook.model_validate({"moulds": {"m": {"thickness_mm": 3.0}}})
     result = leaks(made, book)
-    table, known = result.tables["seal_leak"], leaks(made).tables["seal_leak"]
+    table, known = result.tables["seal_leak"], usual(BASE).tables["seal_leak"]
     assert table["leak_mbar_l_s"].null_count() == table.height
     both = table.join(known, on=["shot", "seal"], suffix="_known").filter(pl.col("seal") == "clamp")
     assert both["rise_mbar_min"].to_list() == pytest.approx(
@@ -114,7 +123,7 @@ def test_missing_volumes_leave_rises_and_a_reason() -> None:
 
 def test_two_step_holds_tell_the_seals_apart_and_one_says_what_it_takes() -> None:
     made = simulate(replace(BASE, holds=2))
-    rows = leaks(made).tables["seal_leak"].join(made.truth_shot, on="shot")
+    rows = usual(replace(BASE, holds=2)).tables["seal_leak"].join(made.truth_shot, on="shot")
     for seal in ("outer", "inner"):
         own = rows.filter(pl.col("seal") == seal)
         truth = own[f"{seal}_leak_mbar_l_s"]
@@ -122,13 +131,13 @@ def test_two_step_holds_tell_the_seals_apart_and_one_says_what_it_takes() -> Non
         assert own.height == 12
         assert isinstance(held, float)
         assert held >= 0.9
-    one = leaks(simulate(BASE))
+    one = usual(BASE)
     assert not set(one.tables["seal_leak"]["seal"]) & {"outer", "inner"}
     assert any("cavity at ambient" in r.reason for r in one.refused if r.what == "seal_leak.outer and inner")
 
 
 def test_rows_are_inside_their_intervals_and_absolute_ones_are_wider() -> None:
-    table = leaks(simulate(replace(BASE, holds=2))).tables["seal_leak"]
+    table = usual(replace(BASE, holds=2)).tables["seal_leak"]
     inside = table.filter(
         (pl.col("leak_low_mbar_l_s") > pl.col("leak_mbar_l_s"))
         | (pl.col("leak_mbar_l_s") > pl.col("leak_high_mbar_l_s"))
@@ -152,7 +161,7 @@ def test_a_shots_rows_do_not_depend_on_its_batch() -> None:
 
 def test_a_wider_drift_widens_the_interval() -> None:
     made = simulate(BASE)
-    narrow, wide = leaks(made), leaks(made, params=LeakParams(sensor_drift_mbar_min=5.0))
+    narrow, wide = usual(BASE), leaks(made, params=LeakParams(sensor_drift_mbar_min=5.0))
 
     def width(result: Result) -> float:
         rows = result.tables["seal_leak"].filter(pl.col("seal") == "clamp")

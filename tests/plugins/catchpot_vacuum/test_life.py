@@ -56,6 +56,7 @@ def test_no_look_ahead(worn: Computed) -> None:
         assert early.filter(pl.col("as_of") < until.date()).equals(known)
 
 
+@pytest.mark.slow
 def test_a_replacement_nobody_logged_is_assumed_and_asked_for(worn: Computed) -> None:
     life = worn.again(SealLifeAnalysis(), event=empty(EVENT)).tables["seal_life"]
     last = life.filter(pl.col("seal") == "clamp").sort("as_of").row(-1, named=True)
@@ -124,6 +125,7 @@ def test_lives_of_other_seals_are_pooled_with_their_spread() -> None:
     assert 0.2 <= sd <= 0.5
 
 
+@pytest.mark.slow
 def test_short_histories_get_the_others_lives(workshop_of_four: Computed) -> None:
     pooled = workshop_of_four.tables["seal_life_pooled"].filter(pl.col("seal") == "clamp")
     assert pooled["mould"].to_list() == ["hatch-3"]
