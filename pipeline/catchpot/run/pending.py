@@ -5,6 +5,7 @@ A transaction costs more than computing a small part, so that one new shot would
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
@@ -43,10 +44,15 @@ class Done:
 
 
 class Pending:
-    """What waits to be written to a store."""
+    """What waits to be written to a store.
+
+    lock: held while the store is read or written. An engine asks for jobs from threads of its own, while results are
+    being taken.
+    """
 
     def __init__(self, store: Store) -> None:
         self.store = store
+        self.lock = threading.RLock()
         self._done: list[Done] = []
         self._groups: dict[str, dict[str, tuple[str, int] | None]] = {}
         self._timing: list[pl.DataFrame] = []
@@ -57,11 +63,12 @@ class Pending:
 
     def add(self, done: Done) -> float:
         """Take results; seconds spent in writing, where it was time for that."""
-        self._done.append(done)
-        self._rows += sum(f.height for f in done.frames.values())
-        if self._rows > FLUSH_ROWS or time.monotonic() - self._since > FLUSH_AFTER_S:
-            return self.flush()
-        return 0.0
+        with self.lock:
+            self._done.append(done)
+            self._rows += sum(f.height for f in done.frames.values())
+            if self._rows > FLUSH_ROWS or time.monotonic() - self._since > FLUSH_AFTER_S:
+                return self.flush()
+            return 0.0
 
     def group(self, analysis: str, group: str, row: tuple[str, int] | None) -> None:
         """Take a ledger group; None takes it out."""
@@ -74,7 +81,14 @@ class Pending:
     def flush(self) -> float:
         """Write everything, in one transaction; the seconds that it took."""
         began = time.perf_counter()
-        self.let_go()
+        with self.lock:
+            self.let_go()
+            self._write()
+            self._done, self._groups, self._timing, self._rows = [], {}, [], 0
+        self._since = time.monotonic()
+        return time.perf_counter() - began
+
+    def _write(self) -> None:
         if self._done or self._groups or self._timing:
             with self.store.writing() as w:
                 for same in _runs(self._done):
@@ -92,9 +106,6 @@ class Pending:
                     w.put_groups(analysis, groups)
                 if self._timing:
                     w.put_timing(pl.concat(self._timing))
-        self._done, self._groups, self._timing, self._rows = [], {}, [], 0
-        self._since = time.monotonic()
-        return time.perf_counter() - began
 
     def stored(self) -> Reading:
         """The store as it is. It stays open until `let_go` or `flush`: opening it costs as much as reading does."""

@@ -254,10 +254,11 @@ class StepRun:
     def _built(self, units: Sequence[str]) -> Job:
         began = time.perf_counter()
         kept = self.carried.of(units)
-        reads = self.pending.reading()
-        made = job.build(reads, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
-        if self.takes_long:
-            self.pending.let_go()
+        with self.pending.lock:
+            reads = self.pending.reading()
+            made = job.build(reads, self.step, units, self.declared, self.workshop.book, self.params, kept=kept)
+            if self.takes_long:
+                self.pending.let_go()
         self.outcome.read_s += time.perf_counter() - began
         self.outcome.rows_read += sum(f.height for f in made.tables.values())
         return made
