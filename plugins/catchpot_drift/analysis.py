@@ -11,9 +11,10 @@ from typing import Any, Literal
 import polars as pl
 from pydantic import BaseModel
 
-from catchpot.analysis import Job, Refused, Result
+from catchpot.analysis import Job, Kept, Refused, Result
 from catchpot.core_tables import FINDING
 from catchpot.happened import SHOT_COLUMNS, happenings
+from catchpot.keeping import Worked
 from catchpot.tables import Table, empty, from_rows, shape
 from catchpot_drift import changes, series
 from catchpot_drift.findings import finding_rows
@@ -27,6 +28,7 @@ class DriftAnalysis:
     name = "drift"
     part: Literal["shot", "mould", "workshop"] = "mould"
     causal = False  # a later shot tells step from trend and moves the date
+    keeps = "worked_out"
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType({"shot": SHOT_COLUMNS, "*": ()})
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({"event": ("time", "mould", "kind", "detail")})
     yields: tuple[Table, ...] = (DRIFT, DRIFT_VALUE, DRIFT_WATCH, FINDING)
@@ -42,6 +44,7 @@ class DriftAnalysis:
         rows: dict[str, list[dict[str, Any]]] = {"drift": [], "drift_watch": [], "finding": []}
         values: list[pl.DataFrame] = [empty(DRIFT_VALUE)]
         refused: list[Refused] = []
+        worked = Worked(job.kept.state if job.kept is not None else None)
         for mould in job.units:
             shots = job.tables["shot"].filter(pl.col("mould") == mould)
             wide = job.tables["*"].filter(pl.col("mould") == mould)
@@ -59,7 +62,7 @@ class DriftAnalysis:
             refused += [Refused(mould, f"drift.{m}", reason) for m, reason in not_given.items()]
             happened = happenings(_events(job, mould), shots)
             own: list[dict[str, Any]] = []
-            for s, found in changes.watched(made):
+            for s, found in changes.watched(made, worked.out):
                 own += changes.drift_rows(mould, s, found, happened, params.reach_shots)
                 frame, watch = changes.value_and_watch(mould, s, found, len(made), params)
                 values.append(shape(DRIFT_VALUE, {n: frame[n] for n in DRIFT_VALUE.names}))
@@ -69,7 +72,7 @@ class DriftAnalysis:
                 mould, own, self.zone, _few_shots(shots["started_at"].drop_nulls().to_list())
             )
         tables = {t.name: from_rows(t, rows[t.name], whole=t is not FINDING) for t in (DRIFT, DRIFT_WATCH, FINDING)}
-        return Result({**tables, "drift_value": pl.concat(values)}, refused)
+        return Result({**tables, "drift_value": pl.concat(values)}, refused, Kept(0, worked.state()))
 
     def _tracked(self, job: Job, mould: str, params: DriftParams) -> list[str]:
         """The settings' measures, the mould book's own and those with limits, each once."""

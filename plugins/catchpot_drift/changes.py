@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from catchpot.happened import Happened
-from catchpot.stats.changepoint import Change, adjusted, find_changes, limit_for
+from catchpot.stats.changepoint import Change, Keep, adjusted, find_changes, limit_for
 from catchpot.stats.control import cusum, ewma, individuals_chart
 from catchpot.stats.run_length import cusum_arl, ewma_arl, stretch_limits
 from catchpot_drift.nearby import nearest
@@ -20,10 +20,10 @@ from catchpot_drift.settings import DriftParams
 Row = dict[str, Any]
 
 
-def watched(series: Sequence[Series]) -> list[tuple[Series, list[Change]]]:
-    """The changes of each series, limits set for all of them together."""
+def watched(series: Sequence[Series], keep: Keep | None = None) -> list[tuple[Series, list[Change]]]:
+    """The changes of each series, limits set for all of them together. keep: as `find_changes` takes it."""
     limit = limit_for(len(series)) if series else 0.0
-    return [(s, find_changes(s.values, s.beside, limit)) for s in series]
+    return [(s, find_changes(s.values, s.beside, limit, keep=keep)) for s in series]
 
 
 def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Sequence[Happened], reach: int) -> list[Row]:

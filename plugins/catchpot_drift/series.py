@@ -15,6 +15,8 @@ from catchpot_drift.settings import EXPANDING, DriftParams
 
 Floats = NDArray[np.float64]
 LEAST_SHOTS = 20
+USUAL_SHOTS = 60
+"""Of the first so many shots the median temperature difference counts as usual."""
 
 
 @dataclass(frozen=True)
@@ -93,12 +95,13 @@ def gather(
 
 
 def _expansion(frame: pl.DataFrame, per_k: float) -> Floats:
-    """What brings a metered volume to the mould's usual temperature difference; 1 where a temperature is missing."""
+    """What brings a metered volume to the temperature difference that was usual among the mould's first shots; 1 where
+    a temperature is missing. Of the first ones, so that a new shot changes nothing of the earlier ones."""
     mould, resin = (column_of(c, frame.columns) for c in ("mould_temp_c", "resin_temp_c"))
     if mould is None or resin is None:
         return np.ones(frame.height)
     warmer = (frame[mould] - frame[resin]).cast(pl.Float64)
-    usual = warmer.median()
+    usual = warmer.drop_nulls().head(USUAL_SHOTS).median()
     if not isinstance(usual, float):
         return np.ones(frame.height)
     return np.asarray(1 + per_k * (warmer.fill_null(usual).to_numpy() - usual))
@@ -111,7 +114,8 @@ def _beside(measure: str, frame: pl.DataFrame, batch: pl.Series, params: DriftPa
         column = column_of(name, frame.columns)
         if column is None or frame[column].null_count() > frame.height // 2:
             continue
-        filled = frame[column].fill_null(frame[column].median()).to_numpy().astype(float)
+        # as it was last read; before it was ever read, as it was first
+        filled = frame[column].forward_fill().backward_fill().to_numpy().astype(float)
         if filled.std() > 1e-9 * max(1.0, abs(float(filled.mean()))) or filled.std() > 1e-6:
             columns.append(filled)
             said.append(

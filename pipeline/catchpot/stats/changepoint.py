@@ -6,14 +6,17 @@ whole set of measures watched at once (`limit_for`), over histories whose shots 
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from dataclasses import astuple
+from functools import lru_cache, partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.stats.changed_levels import Call, Change, adjusted, measured
+from catchpot.stats.long_series import WINDOW, joined
 from catchpot.stats.segments import FIRST_SLOPE, Costs, Cut, Least, costs, cut_series, design_of, lifted
 from catchpot.stats.wild_shots import clip_lone_shots
 
@@ -68,15 +71,24 @@ def limit_for(measures: int) -> float:
     return limit_at("history", SHOTS, 1 - (1 - SHARE) ** (1 / measures))
 
 
+Keep = Callable[[str, tuple[Any, ...], Callable[[], list[Any]]], list[Any]]
+"""keep(what, content, work): what `work` gives, or gave for this content before (`catchpot.keeping.Worked.out`)."""
+
+
 def find_changes(
-    values: Floats, beside: Floats | None = None, limit: float | None = None, least: Least | None = None
+    values: Floats,
+    beside: Floats | None = None,
+    limit: float | None = None,
+    least: Least | None = None,
+    keep: Keep | None = None,
 ) -> list[Change]:
     """All changes of one measure in time order.
 
     values: shape (shots,). beside: shape (shots, columns): what else may move it (temperature, columns of 0 and 1 for
     resin batches); what they can explain is never called. limit: penalty of a change for 60 shots, `limit_for(1)` by
     default; longer series ask for more, as there are more dates. Fewer than `least.first` shots, values that are not
-    all finite, or that are all equal, give no change.
+    all finite, or that are all equal, give no change. Series longer than `long_series.WINDOW` are searched in windows;
+    keep: remembers what was found in them.
 
     >>> rng = np.random.default_rng(1)
     >>> [(c.kind, c.at) for c in find_changes(np.r_[rng.normal(0, 1, 40), rng.normal(4, 1, 20)])]
@@ -87,12 +99,31 @@ def find_changes(
     others = None if beside is None or beside.shape[1] == 0 else np.asarray(beside, dtype=float)
     if y.size < least.first or not np.isfinite(y).all() or not np.ptp(y) > 0:
         return []
-    bound = (limit_for(1) if limit is None else limit) + 2 * float(np.log(max(y.size, SHOTS) / SHOTS))
-    calm = _calm(y, others)
-    cut = cut_series(calm, bound, others, least)
-    if not cut.changes:
+    asked = limit_for(1) if limit is None else limit
+
+    def called(begin: int, end: int) -> list[Call]:
+        part, own = y[begin:end], None if others is None else _moving(others[begin:end])
+        plain = partial(_plain_calls, part, own, asked, least)
+        content = (part, own, asked, astuple(least))
+        return [Call(*c) for c in (plain() if keep is None else keep("changes", content, plain))]
+
+    return measured(y, others, joined(y.size, called) if y.size > WINDOW else called(0, y.size))
+
+
+def _moving(beside: Floats) -> Floats | None:
+    """The columns that are not constant; None where there is none."""
+    moving = np.ptp(beside, axis=0) > 0
+    return beside[:, moving] if moving.any() else None
+
+
+def _plain_calls(y: Floats, beside: Floats | None, limit: float, least: Least) -> list[Any]:
+    """The calls of one window as plain values."""
+    if y.size < least.first or not np.ptp(y) > 0:
         return []
-    return measured(y, others, _calls(calm - cut.taken_out, cut, bound, least))
+    bound = limit + 2 * float(np.log(max(y.size, SHOTS) / SHOTS))
+    calm = _calm(y, beside)
+    cut = cut_series(calm, bound, beside, least)
+    return [list(astuple(c)) for c in _calls(calm - cut.taken_out, cut, bound, least)] if cut.changes else []
 
 
 def _calm(y: Floats, beside: Floats | None) -> Floats:
@@ -175,4 +206,4 @@ def _jumps(y: Floats, cut: Cut, k: int) -> bool:
     return bool(abs(weights @ fit) > LEVELS_OFF_SD * np.sqrt(max(float(weights @ covariance @ weights), 0.0)))
 
 
-__all__ = ["Change", "Least", "adjusted", "find_changes", "limit_at", "limit_for"]
+__all__ = ["Change", "Keep", "Least", "adjusted", "find_changes", "limit_at", "limit_for"]
