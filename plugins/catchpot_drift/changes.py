@@ -34,6 +34,7 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Seque
     for i, c in enumerate(changes):
         event = nearest(happened, s.measure, starts, c.at, c.at_low, c.at_high, reach)
         trend = c.kind == "trend"
+        low, high = _with_lasting(c, s.lasting_sd)
         later = changes[i + 1].at if i + 1 < len(changes) else (c.until + 1 if c.until < len(starts) - 1 else None)
         rows.append(
             {
@@ -50,8 +51,8 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Seque
                 "after_low": c.after_low,
                 "after_high": c.after_high,
                 "change": c.change,
-                "change_low": c.change_low,
-                "change_high": c.change_high,
+                "change_low": low,
+                "change_high": high,
                 "per_shot": c.per_shot if trend else None,
                 "per_shot_low": c.per_shot_low if trend else None,
                 "per_shot_high": c.per_shot_high if trend else None,
@@ -68,6 +69,15 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Seque
             }
         )
     return rows
+
+
+def _with_lasting(c: Change, lasting_sd: float) -> tuple[float, float]:
+    """The interval of a change with the error that does not average out."""
+    low, high = (
+        c.change + float(np.copysign(np.hypot(e - c.change, 1.96 * lasting_sd), e - c.change))
+        for e in (c.change_low, c.change_high)
+    )
+    return low, high
 
 
 def _rates(params: DriftParams) -> Row:

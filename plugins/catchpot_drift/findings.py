@@ -45,7 +45,13 @@ def sentence(row: Row, zone: str) -> str:
         n = row["shots_after_event"]
         where = "with the first shot" if n == 0 else words.count(n, "shot")
         moved += f", {where} after {row['event']} ({words.day(row['event_at'], zone)})"
-    return moved + "."
+    doubt = "; a filling curve that only changed its shape may look like this" if _in_doubt(row) else ""
+    return moved + doubt + "."
+
+
+def _in_doubt(row: Row) -> bool:
+    """Whether a change may be none, all its errors together."""
+    return bool(row["change_low"] <= 0 <= row["change_high"])
 
 
 def _ended(rows: Sequence[Row], i: int) -> tuple[datetime | None, bool]:
@@ -109,7 +115,7 @@ def _finding(mould: str, kind: str, f: Row, zone: str) -> Row:
         "shot": None,
         "mould": mould,
         "kind": kind,
-        "severity": "note" if f["until"] is not None or settled else "watch",
+        "severity": "note" if f["until"] is not None or settled or _in_doubt(row) else "watch",
         "since": row["changed_at"],
         "message": message,
         "advice": ADVICE[kind],

@@ -10,8 +10,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.report.words import count, words_of
+from catchpot.stats.own_curve import LASTING
 from catchpot.tables import Table
-from catchpot_drift.settings import EXPANDING, DriftParams
+from catchpot_drift.settings import EXPANDING, SHARED_ERRORS, DriftParams
 
 Floats = NDArray[np.float64]
 LEAST_SHOTS = 20
@@ -21,7 +22,10 @@ USUAL_SHOTS = 60
 
 @dataclass(frozen=True)
 class Series:
-    """One measure of one mould: the shots that have it, in order. beside: (shots, columns); taken_out: in words."""
+    """One measure of one mould: the shots that have it, in order. beside: (shots, columns); taken_out: in words.
+
+    lasting_sd: by which levels of it err apart however many shots they have; 0 where all errors average out.
+    """
 
     measure: str
     label: str
@@ -30,6 +34,7 @@ class Series:
     values: Floats
     beside: Floats | None
     taken_out: str
+    lasting_sd: float = 0.0
 
 
 def column_of(measure: str, columns: Sequence[str]) -> str | None:
@@ -90,8 +95,17 @@ def gather(
         if measure in EXPANDING:
             factor = _expansion(frame, params.expansion_per_k)
             values, words = values * factor, "expansion between meter and mould" if np.ptp(factor) > 0 else words
-        made.append(Series(measure, label, unit, frame.select("shot", "started_at"), values, beside, words))
+        lasting = _lasting_sd(measure, frame, values)
+        made.append(Series(measure, label, unit, frame.select("shot", "started_at"), values, beside, words, lasting))
     return made, refused
+
+
+def _lasting_sd(measure: str, frame: pl.DataFrame, values: Floats) -> float:
+    """By what all shots of a mould share of their error, in the measure's own unit."""
+    shared = column_of(SHARED_ERRORS.get(measure, ""), frame.columns)
+    if shared is None or frame[shared].null_count() == frame.height:
+        return 0.0
+    return LASTING * float(np.nanmedian(frame[shared].cast(pl.Float64).to_numpy())) * float(np.median(values))
 
 
 def _expansion(frame: pl.DataFrame, per_k: float) -> Floats:

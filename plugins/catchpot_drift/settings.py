@@ -18,6 +18,8 @@ VOLUMES = ("arrival_relative", "beyond_programmed_l")
 PERMEABILITIES = ("permeability_m2",)
 # Measured cold and taken up warm: what the meter counts falls by the resin's expansion between meter and mould.
 EXPANDING = ("arrival_relative",)
+# Measures whose shots err together in part, and the column that says by how much (relative s.d.).
+SHARED_ERRORS = {"arrival_relative": "arrival_relative_shared_sd"}
 # What else moves a measure, by how much being fitted: filling goes as viscosity, which temperature rules.
 BESIDE = {
     "permeability_m2": ["mould_temp_c"],

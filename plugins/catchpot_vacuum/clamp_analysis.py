@@ -15,7 +15,7 @@ from catchpot.causes import CAUSES
 from catchpot.core_tables import FINDING
 from catchpot.report import words
 from catchpot.tables import Table, from_rows
-from catchpot_vacuum.clamp_watch import LESSENED, LOST, Floats, Margin, Moved, margin, moved, which_end
+from catchpot_vacuum.clamp_watch import LESSENED, LOST, RISEN_MBAR, Floats, Margin, Moved, margin, moved, which_end
 from catchpot_vacuum.tables import CLAMP_CHANGE
 
 Row = dict[str, Any]
@@ -108,7 +108,7 @@ def _worst(margins: Mapping[str, Margin | None]) -> tuple[str, Margin | None]:
     known = {n: m for n, m in margins.items() if m is not None}
     if not known:
         return "", None
-    name = min(known, key=lambda n: known[n].share if np.isfinite(known[n].share) else 2.0)
+    name = max(known, key=lambda n: known[n].lost)
     return name, known[name]
 
 
@@ -117,13 +117,15 @@ def _or_none(value: float) -> float | None:
 
 
 def finding_of(row: Row, margin_share: float) -> Row | None:
-    """The finding `clamp_margin_low` of a move that stands and takes margin; None for any other."""
+    """The finding `clamp_margin_low` of a rise that takes margin or is large; None for any other."""
     before, now = row["margin_before_n"], row["margin_after_n"]
     known = before is not None and now is not None
-    if row["after_mbar"] <= row["before_mbar"] or (known and now > LESSENED * before):
+    risen = row["after_mbar"] - row["before_mbar"]
+    kept = known and before - now < (1.0 - LESSENED) * abs(before)
+    if risen <= 0 or (kept and risen < RISEN_MBAR):
         return None
     ended = row["until"] is not None
-    lost = known and (now < margin_share * before or now <= 0.0)
+    lost = known and not kept and (now < margin_share * before or now <= 0.0)
     cause, chance = cause_of(row)
     return {
         "shot": None, "mould": row["mould"], "kind": "clamp_margin_low",
@@ -156,7 +158,7 @@ def clamp_words(row: Row, zone: str) -> str:
     if row["margin_before_n"] is not None:
         was, now = (words.number(row[k] / 1e3, "kN", 2) for k in ("margin_before_n", "margin_after_n"))
         text += f"; the {MARGIN_WORDS[row['margin']]} from {was} to {now} (an upper estimate)"
-    if row["shots_left"] is not None and row["shots_left"] < 60:
+    if row["shots_left"] is not None and 0 < row["shots_left"] < 60:
         text += f", nought in {words.count(round(row['shots_left']), 'shot')} at this pace"
     return text + "."
 

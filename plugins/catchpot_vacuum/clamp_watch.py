@@ -21,6 +21,8 @@ LATELY: Final = 3
 LOST: Final = 0.5
 """Share of the usual margin below which something must be done before the next shot."""
 LESSENED: Final = 0.9
+RISEN_MBAR: Final = 40.0
+"""A rise of the clamp pressure that is watched whatever the margins say of it (common practice, no source)."""
 LEAK_WANDER: Final = 0.15
 """S.d. of the log of a seal's leak between groups of shots while nothing happens (common practice, no source)."""
 SUREST: Final = 0.99
@@ -122,9 +124,9 @@ class Margin:
     shots_left: float | None
 
     @property
-    def share(self) -> float:
-        """What is left of the usual margin; nan where that was not positive."""
-        return self.now / self.usual if self.usual > 0 else float("nan")
+    def lost(self) -> float:
+        """What is gone of it, as a share of its usual size: of a margin that is below nought already, too."""
+        return (self.usual - self.now) / max(abs(self.usual), 1e-9)
 
 
 def margin(force_n: Floats, m: Moved) -> Margin | None:
@@ -140,4 +142,4 @@ def margin(force_n: Floats, m: Moved) -> Margin | None:
     return Margin(usual, now, max(now, 0.0) / pace if pace > 0 else None)
 
 
-__all__ = ["LESSENED", "LOST", "Ends", "Margin", "Moved", "margin", "moved", "which_end"]
+__all__ = ["LESSENED", "LOST", "RISEN_MBAR", "Ends", "Margin", "Moved", "margin", "moved", "which_end"]

@@ -11,6 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.physics.volume import WITNESSES, PartBook, expansion_share
+from catchpot.stats.own_curve import LASTING
 from catchpot.workshop import MouldBook
 
 Floats = NDArray[np.float64]
@@ -26,9 +27,6 @@ PART_COLUMNS = ("part_mass_kg", "overflow_kg", "thickness_mm", "fabric_mass_kg",
 SHOT_COLUMNS = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 WIDEST = 0.12
 """A relative volume whose own 95 % interval is wider than this share is no witness."""
-LASTING = 0.8
-"""S.d. by which the mean log volumes of two periods err apart, as a multiple of what a mould's shots share: a departure
-of shape that lasts (56 made-up moulds in one and two dimensions: 0.6 to 0.9 wherever the periods meet)."""
 
 BOOK_COLUMNS = (
     "thickness_mm", "part_area_m2", "fibre_areal_weight_g_m2", "fibre_density_kg_m3", "runner_volume_l",

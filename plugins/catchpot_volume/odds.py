@@ -121,7 +121,6 @@ def priors(
     )
     possible = np.ones(len(NAMES), dtype=bool)
     possible[CAUSES.index("core")] = book.core_volume_l > 0 or "core_changed" in kinds
-    possible[CAUSES.index("runner_or_hose")] = book.runner_l > 0 or bool(kinds & {"hose_changed", "vent_changed"})
     possible[READING] = lasting > 0
     positive = np.zeros(len(NAMES), dtype=bool)
     return Priors(np.maximum(quiet, 1e-9), np.maximum(active, 1e-6), np.clip(chance, 1e-4, 0.9), positive), possible

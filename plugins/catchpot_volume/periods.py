@@ -151,15 +151,18 @@ def _series(frame: pl.DataFrame, worked: Worked) -> list[list[tuple[Called, NDAr
     injected = column(frame, "injected_volume_l")
     overflow = injected - np.exp(volume)
     made = []
+    unknown = frame["book_batch_viscosity_pa_s"].is_null().to_numpy()
     batches = frame["resin_batch"].fill_null("").to_numpy()
     for values, by_batch in ((volume, False), (permeability, True), (injected, False), (overflow, False)):
         rows = np.flatnonzero(np.isfinite(values))
         if len(rows) < 12 or np.std(values[rows]) < 1e-9:
             continue
         beside = None
-        names = list(dict.fromkeys(batches[rows].tolist()))
-        if by_batch and 1 < len(names) < len(rows) // 4:
-            beside = np.column_stack([(batches[rows] == b).astype(float) for b in names[1:]])
+        if by_batch:
+            # a batch whose viscosity nobody measured may have its own level
+            names = list(dict.fromkeys(batches[rows][unknown[rows]].tolist()))
+            levels = [f for b in names if 0 < (f := (batches[rows] == b).astype(float)).sum() < len(rows)]
+            beside = np.column_stack(levels) if 0 < len(levels) < len(rows) // 4 else None
         calls = worked.out("changes", (values[rows], beside), partial(_changes, values[rows], beside))
         made.append([(Called(*c), rows) for c in calls])
     return made

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 
 from catchpot.core_tables import PART
+from catchpot.stats.own_curve import LASTING
 from catchpot.tables import shape
 from catchpot.testing import made_up as mu
 from catchpot.testing.paperwork import GEL_COAT_KG_M3, GEL_COAT_MM, events_frame
@@ -42,7 +43,7 @@ def world(scenario: mu.Scenario, seed: int) -> tuple[dict[str, pl.DataFrame], Mo
     part: list[dict[str, Any]] = []
     truth: list[dict[str, Any]] = []
     for m in plan.moulds:
-        lasting = gather.LASTING * SHARED_SD * float(of_shape.standard_normal())
+        lasting = LASTING * SHARED_SD * float(of_shape.standard_normal())
         lasts_from = int(of_shape.integers(len(m.names)))
         bias, usual = float(np.exp(PLACE_SD * rng.standard_normal())), 0.0
         resin = next(r for r in scenario.resins if r.name == m.mould.resin)

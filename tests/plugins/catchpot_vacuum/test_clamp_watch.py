@@ -35,7 +35,7 @@ def test_the_margin_beside_a_ramp_and_how_long_it_lasts() -> None:
     left = margin(force, m)
     assert left is not None
     assert left.usual == pytest.approx(7000.0, abs=100)
-    assert left.share == pytest.approx(1 - 40 * 90 / 7000, abs=0.08)
+    assert left.lost == pytest.approx(40 * 90 / 7000, abs=0.08)
     assert left.shots_left == pytest.approx(left.now / 400.0, rel=0.25)
     assert margin(np.full(series.size, np.nan), m) is None
 

@@ -17,10 +17,11 @@ from tests.studies.volume_world import scenario, world
 
 from catchpot.core_tables import FINDING
 from catchpot.physics.volume import CAUSES
+from catchpot.stats.own_curve import LASTING
 from catchpot.tables import shape, violations
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
-from catchpot_volume import gather, predict
+from catchpot_volume import predict
 from catchpot_volume.answer import sentences, told, worth_measuring
 from catchpot_volume.cause_analysis import CauseAnalysis, CauseParams
 from catchpot_volume.meter_analysis import MeterAnalysis
@@ -456,7 +457,7 @@ def test_a_change_is_doubted_as_far_as_the_curve_may_have_misled() -> None:
         result = mu.compute(CauseAnalysis(), given, book, CauseParams(since=at), DECLARED, units=["hull"])
         said[shared] = result.tables["volume_change"].row(0, named=True)
     half = {k: (c["arrival_change_high_l"] - c["arrival_change_low_l"]) / 2 for k, c in said.items()}
-    assert half[0.013] > 1.96 * gather.LASTING * 0.013 * said[0.013]["arrival_before_l"]
+    assert half[0.013] > 1.96 * LASTING * 0.013 * said[0.013]["arrival_before_l"]
     assert half[0.013] > 1.5 * half[1e-4]
     assert not said[0.013]["changed"]
 
