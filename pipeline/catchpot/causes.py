@@ -6,7 +6,7 @@ remedies are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -146,7 +146,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
     "outer_seal": Cause(
         "an outer seal that leaks more", "an outer seal that leaks less",
         {"leak_mbar_l_s[clamp]": 1, "leak_mbar_l_s[outer]": 1}, ("clamp_pressure_mbar", *MARGINS),
-        brings=("cavity_thickness",), shows_as=("outer_seal_leak", *_LOW_RESISTANCE), hazard=True,
+        brings=("cavity_thickness", "clamp_seals"), shows_as=("outer_seal_leak", *_LOW_RESISTANCE), hazard=True,
         advice="Look over the outer seal, its corners and the clamp line's fittings before the next shot.",
         settles="a hold check in two steps (about 3 minutes)",
         name="the outer seal",
@@ -154,7 +154,7 @@ CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({
     "inner_seal": Cause(
         "an inner seal that leaks more", "an inner seal that leaks less",
         {"leak_mbar_l_s[clamp]": 1, "leak_mbar_l_s[inner]": 1}, ("clamp_pressure_mbar", *MARGINS),
-        brings=("resin_past_seal",), shows_as=("inner_seal_leak",), hazard=True,
+        brings=("resin_past_seal", "clamp_seals"), shows_as=("inner_seal_leak",), hazard=True,
         advice="Look over the inner seal and its seat for nicks and cured resin before the next shot.",
         settles="a hold check in two steps (about 3 minutes)",
         name="the inner seal",
@@ -204,7 +204,7 @@ def through(cause: str) -> tuple[str, ...]:
     """A cause and what follows from it.
 
     >>> through("outer_seal")
-    ('outer_seal', 'cavity_thickness')
+    ('outer_seal', 'cavity_thickness', 'clamp_seals')
     """
     return (cause, *(CAUSES[cause].brings if cause in CAUSES else ()))
 
@@ -222,6 +222,16 @@ def moves(cause: str, measure: str) -> int | None:
     return 0 if any(measure in CAUSES[c].may_move for c in through(cause) if c in CAUSES) else None
 
 
+def seal_told(causes: Iterable[str]) -> str:
+    """Which seal of a clamp channel these causes of open matters name: outer or inner; empty for neither or both.
+
+    >>> seal_told(["flow_meter", "outer_seal"]), seal_told(["clamp_seals"]), seal_told(["outer_seal", "inner_seal"])
+    ('outer', '', '')
+    """
+    named = {c for cause in causes for c in cause.split(" or ")} & {"outer_seal", "inner_seal"}
+    return named.pop().removesuffix("_seal") if len(named) == 1 else ""
+
+
 def can_move(kind: str, measure: str) -> bool:
     """Whether an event of that kind can move a measure."""
     return kind in KINDS and any(moves(c, measure) is not None for c in KINDS[kind].brings)
@@ -235,5 +245,6 @@ __all__ = [
     "by_words",
     "can_move",
     "moves",
+    "seal_told",
     "through",
 ]

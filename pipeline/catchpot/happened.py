@@ -16,6 +16,8 @@ SET_SHARE: Final = 0.002
 """Smallest relative change of the volume set that is one: machines round to less."""
 TELLING: Final = 2
 """An event that can bring about more causes than so many is not named as the cause of one."""
+LIKELIER: Final = 3.0
+"""How many times likelier an event must make a cause to count for it: what happens all the time explains nothing."""
 SHOT_COLUMNS: Final = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 
 
@@ -32,6 +34,13 @@ class Happened:
     def brings(self) -> frozenset[str]:
         """Causes that may begin with it."""
         return self._of_its_seal(KINDS[self.kind].brings) if self.kind in KINDS else frozenset()
+
+    @property
+    def explains(self) -> frozenset[str]:
+        """Causes that it makes likelier by a good deal: those it brings, by its odds for them or for its likeliest."""
+        odds = KINDS[self.kind].causes if self.kind in KINDS else {}
+        usual = max(odds.values(), default=LIKELIER)
+        return frozenset(c for c in self.brings if odds.get(c, usual) >= LIKELIER)
 
     @property
     def ends(self) -> frozenset[str]:

@@ -38,8 +38,10 @@ class MatterAnalysis:
     })  # fmt: skip
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "event": ("time", "mould", "kind", "detail"), "drift": _ALL, "volume_change": _ALL, "volume_cause": _ALL,
-        "clamp_change": _ALL, "seal_life": _ALL,
+        "clamp_change": _ALL, "seal_life": _ALL, "seal_leak": ("seal",),
+        "supply_change": ("supply_chance", "source_chance", "moved", "sentence"),
     })  # fmt: skip
+    narrowed: Mapping[str, str] = MappingProxyType({"supply_change": "mould"})
     yields: tuple[Table, ...] = (MATTER, MATTER_LINE)
     params: type[BaseModel] = MatterParams
 
@@ -73,11 +75,12 @@ def stated(job: Job, mould: str, line: say.Timeline) -> list[say.Statement]:
     if "volume_change" in job.tables and "volume_cause" in job.tables:
         changes, causes = _of(job, "volume_change", mould), _of(job, "volume_cause", mould)
         made += say.of_volume(changes, causes, line, _of(job, "shot", mould))
+    supply = say.supply_of(_of(job, "supply_change", mould)) if "supply_change" in job.tables else {}
     if "clamp_change" in job.tables:
-        made += say.of_clamp(_of(job, "clamp_change", mould), findings, line)
-    made += say.of_seals(findings, line)
+        made += say.of_clamp(_of(job, "clamp_change", mould), findings, line, supply)
+    made += say.of_seals(findings, line, _held(job, mould, line))
     if "drift" in job.tables:
-        made += say.of_drift(_of(job, "drift", mould).filter(~_set_by_hand(job, mould)), findings, line)
+        made += say.of_drift(_of(job, "drift", mould).filter(~_set_by_hand(job, mould)), findings, line, supply)
     made += say.of_shots(findings, line)
     taken = {a for s in made for a in s.anchors}
     return [*made, *say.of_others(findings, taken, line)]
@@ -89,6 +92,17 @@ def _set_by_hand(job: Job, mould: str) -> pl.Expr:
     return (pl.col("measure") == "injected_volume_l") & pl.lit(logged)
 
 
+def _held(job: Job, mould: str, line: say.Timeline) -> dict[str, list[int]]:
+    """Places of the shots whose clamp channel or cavity was held."""
+    if "seal_leak" not in job.tables:
+        return {}
+    known = _of(job, "seal_leak", mould).filter(pl.col("started_at").is_not_null()).sort("started_at", "shot")
+    return {
+        seal: [line.place(t) for t in known.filter(pl.col("seal") == seal)["started_at"]]
+        for seal in ("clamp", "cavity")
+    }
+
+
 def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
     return job.tables[table].filter(pl.col("mould") == mould)
 
@@ -96,7 +110,7 @@ def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
 def _able(happened: list[Happened], line: say.Timeline) -> dict[int, set[str]]:
     able: dict[int, set[str]] = {}
     for h in happened:
-        able.setdefault(line.place(h.at), set()).update(h.brings)
+        able.setdefault(line.place(h.at), set()).update(h.explains)
     return able
 
 

@@ -13,12 +13,10 @@ from catchpot.causes import CAUSES, by_words, through
 from catchpot.events import CLOSED
 from catchpot.happened import Happened
 from catchpot.report import words
-from catchpot_matters.grouping import NEAR, Matter
-from catchpot_matters.statements import SEVERITIES, Statement, Timeline
+from catchpot_matters.grouping import NEAR, Matter, went
+from catchpot_matters.statements import PROVEN_SHOTS, SEVERITIES, Statement, Timeline
 
 Row = dict[str, Any]
-PROVEN_SHOTS: Final = 5
-"""Shots without it after which what answered a matter is taken to have closed it."""
 FADED_SHOTS: Final = 10
 """Shots after which something seen in single shots only is over."""
 SETTLED_SHOTS: Final = 60
@@ -99,9 +97,8 @@ def way(m: Matter, cause: str) -> int:
     """Which way a single cause went: 1 more, -1 less, 0 not known; by its own litres where it has any, else by what
     moved."""
     for s in m.statements:
-        for r in s.more.get("rows", ()):
-            if cause in r["cause"].split(" or "):
-                return _sign(r["change_l"]) * CAUSES[cause].moves.get("arrival_volume_l", 1) if cause in CAUSES else 0
+        if any(cause in r["cause"].split(" or ") for r in s.more.get("rows", ())):
+            return went(s, cause)
     score = 0
     for s in m.statements:
         known = [sign for c in through(cause) if c in CAUSES and (sign := CAUSES[c].moves.get(s.about))]
@@ -215,7 +212,7 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
             likely = f" What is behind it can't be told yet; first to look at: {said(m, cause)} ({sure})."
     if lead.analysis == "volume_cause":
         r = lead.more["row"]
-        day = words.day(r["since"], zone)
+        day = words.day(line.when(lead.at), zone)
         if lead.about == "beyond_programmed_l":
             change, what = (
                 r["injected_change_l"],
@@ -231,7 +228,10 @@ def headline(mould: str, m: Matter, line: Timeline, zone: str) -> str:
             told = [f"{said(m, c['cause'])}, {words.signed(c['change_l'], 'l', 3)}" for c in beside]
             mine = f" ({words.signed(own, 'l', 3)})" if own is not None else ""
             likely = likely.removesuffix(".") + f"{mine}; beside it {words.listed(told)}."
-        return f"{mould} takes {words.number(abs(change), 'l', 2)} {more} since {day} than before.{likely}"
+        much = words.number(abs(change), "l", 2)
+        if lead.trend:
+            return f"{mould} has come to take {much} {more} since {day}.{likely}"
+        return f"{mould} takes {much} {more} since {day} than before.{likely}"
     if lead.single:
         first = re.split(r"(?<=[a-z)])\. ", lead.sentence)[0].rstrip(".")
         times = lead.more["times"]
@@ -259,13 +259,13 @@ def _lines(
     elif stands.state != "open":
         made.append(("history", f"{stands.state.capitalize()}: {stands.by}.", None))
     for s in sorted(m.statements, key=lambda s: (s is not lead, s.single, not s.principal, s.at)):
-        if s.analysis == "volume_cause":
-            made += [("evidence", s.sentence, s), ("evidence", s.more["second"], None)]
-        elif s.single and s is not lead:
+        if s.single and s is not lead:
             shots = words.listed(s.more["shots"], 3)
             made.append(("single_shot", f"{words.words_of(s.about)} in {shots}: {s.sentence}", s))
-        else:
-            made.append(("evidence", s.sentence, s))
+            continue
+        made.append(("evidence", s.sentence, s))
+        if second := s.more.get("second"):
+            made.append(("evidence", second, None))
     top = next(iter(m.chances), "")
     for lead_in, low, high in (("It may be both, beside it", LIKELIER, 1.01), ("Less likely", 0.01, LIKELIER)):
         some = [f"{said(m, c)} ({percent(p)})" for c, p in list(m.chances.items())[1:4] if c and low <= p < high]
@@ -282,7 +282,7 @@ def _lines(
     for h in near:
         if not lead.trend or h.telling or min(abs(line.place(h.at) - lead.low), abs(line.place(h.at) - lead.at)) <= 1:
             # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
-            fits = named and h.telling and bool(set(top.split(" or ")) & h.brings)
+            fits = named and h.telling and bool(set(top.split(" or ")) & h.explains)
             role = "evidence" if fits else "same_time"
             lead_in = "It began after" if fits else "At the same time"
             made.append((role, f"{lead_in}: {h.text}, {words.day(h.at, zone)}.", None))

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from catchpot.causes import CAUSES, moves, through
-from catchpot_matters.statements import SEVERITIES, Statement, same_measure
+from catchpot_matters.statements import CLAMP_LEAK, SEVERITIES, SURE_SEAL, Statement, same_measure
 
 NEAR: Final = 5
 """Shots between two dates that may still be one: dates from few shots are known no better."""
@@ -52,6 +52,7 @@ class Matter:
             key=lambda s: (
                 not s.principal,
                 s.single,
+                s.weak,
                 order.get(s.analysis, 3),
                 -SEVERITIES.index(s.severity),
                 -len(s.anchors),
@@ -95,16 +96,22 @@ def candidates(s: Statement) -> set[str]:
 
 def one_change(a: Statement, b: Statement) -> bool:
     """Whether two statements that looked into causes speak of one change."""
+    if a.about == b.about == CLAMP_LEAK and a.analysis == b.analysis and _beside(*sorted((a, b), key=lambda s: s.at)):
+        return True
     if not together(a, b):
         return False
     if a.analysis == b.analysis == "volume_cause":
         # Two comparisons of one history are two changes, but for one that goes on.
         first, second = sorted((a, b), key=lambda s: s.at)
         return _top(first) == _top(second) and first.sign == second.sign and (first.trend or second.trend)
-    if a.analysis == b.analysis and a.about == b.about and a.about.startswith("leak"):
-        # One channel: which of its seals it is, is in doubt from shot to shot.
-        return True
     return any(min(explained(a, c), explained(b, c)) > 0.2 for c in candidates(a) & candidates(b))
+
+
+def _beside(first: Statement, second: Statement) -> bool:
+    """Whether two statements of one clamp channel are of one leak: begun together, or the one in the other's course and
+    not sure by itself. Which of its seals it is, is in doubt from shot to shot."""
+    unsure = max(second.causes.values(), default=0.0) < SURE_SEAL
+    return together(first, second) or (unsure and second.at <= first.end + NEAR)
 
 
 def _top(s: Statement) -> str:
@@ -172,25 +179,33 @@ def _not_before(witness: Statement, principal: Statement) -> bool:
     """Whether a witness may have begun with it; a leak is told once it passes a limit, long after it began to grow."""
     if principal.about.startswith("leak") and same_measure(witness.about, principal.about):
         return True
-    return witness.high >= min(principal.low, principal.at) - NEAR
+    return _begin(witness)[1] >= min(principal.low, principal.at) - NEAR
 
 
 def _fits(witness: Statement, principal: Statement, cause: str) -> float:
-    """1 where a moved measure is what the cause would do, given which way the principal went."""
+    """1 where a moved measure is what the cause would do, given which way the principal has the cause go."""
     if same_measure(witness.about, principal.about):
         return 1.0 if witness.sign == principal.sign else 0.0
-    way, own = moves(cause, witness.about), moves(cause, principal.about)
+    way, own = moves(cause, witness.about), went(principal, cause)
     if way is None:
         return 0.0
-    if way == 0 or own in (0, None) or principal.sign == 0:
+    if way == 0 or own == 0:
         return 0.6
-    return 1.0 if way * principal.sign * own == witness.sign else 0.0
+    return 1.0 if way * own == witness.sign else 0.0
+
+
+def went(s: Statement, cause: str) -> int:
+    """Which way a statement has a cause go: 1 more, -1 less, 0 not known; by the cause's own litres where told."""
+    for r in s.more.get("rows", ()):
+        if cause in r["cause"].split(" or ") and cause in CAUSES:
+            return int(np.sign(r["change_l"])) * CAUSES[cause].moves.get("arrival_volume_l", 1)
+    return s.sign * (moves(cause, s.about) or 0)
 
 
 def _by_date(loose: Sequence[Statement]) -> list[Matter]:
     """Measures that moved together and that no analysis looked into."""
     made: list[Matter] = []
-    for s in sorted(loose, key=lambda s: s.at):
+    for s in sorted(loose, key=lambda s: (s.weak, s.at)):
         mate = next((
             m for m in made
             if any(together(s, t) and _end_alike(s, t) and candidates(s) & candidates(t) for t in m.statements)
@@ -230,11 +245,13 @@ def chances(m: Matter, all_statements: Sequence[Statement], events: Mapping[int,
     """
     roots = [s for s in m.statements if s.principal and s.causes]
     if roots:
-        return _by_roots(roots)
-    return _by_moves([s for s in m.statements if not s.single], events)
+        return _by_roots(roots, m.lead)
+    moved = [s for s in m.statements if not s.single]
+    return _by_moves([s for s in moved if not s.weak] or moved, events)
 
 
-def _by_roots(roots: Sequence[Statement]) -> dict[str, float]:
+def _by_roots(roots: Sequence[Statement], lead: Statement) -> dict[str, float]:
+    """Those that explain what leads go before those of another change that fell to the same shots."""
     said: dict[str, float] = {}
     for s in sorted(roots, key=lambda s: (-SEVERITIES.index(s.severity), -len(s.anchors))):
         for c, p in s.causes.items():
@@ -246,7 +263,11 @@ def _by_roots(roots: Sequence[Statement]) -> dict[str, float]:
             said[c] *= 1.0 - max(said[r] for r in ahead)
     if {"outer_seal", "inner_seal"} & set(said):
         said.pop("clamp_seals", None)
-    return dict(sorted(said.items(), key=lambda kv: -kv[1]))
+
+    def far(cause: str) -> bool:
+        return not any(explained(lead, one) > ASIDE for one in cause.split(" or "))
+
+    return dict(sorted(said.items(), key=lambda kv: (far(kv[0]), -kv[1])))
 
 
 def _by_moves(moved: Sequence[Statement], events: Mapping[int, set[str]]) -> dict[str, float]:

@@ -16,6 +16,11 @@ from catchpot.report import words
 
 Row = dict[str, Any]
 SEAL_KINDS: Final = {"outer_seal_leak": "outer_seal", "inner_seal_leak": "inner_seal", "cavity_leak": "cavity_fittings"}
+CLAMP_LEAK: Final = "leak_mbar_l_s[clamp]"
+SURE_SEAL: Final = 0.95
+"""Chance that a seal leaks more than it did or may, where a finding gives none; one that is surer stands by itself."""
+PROVEN_SHOTS: Final = 5
+"""Shots without it after which something is taken to be over."""
 SEVERITIES: Final = ("note", "watch", "act")
 SURE_ENOUGH: Final = 0.8
 """A change of the volume whose likeliest cause is less sure than this is worth a note, until a measure's own watch
@@ -60,7 +65,8 @@ class Statement:
     about: the measure that moved, or a kind of finding. sign: which way, 0 where that has no meaning. low, at, high:
     first shot (place) with the span it may have begun in; end: the last shot it concerns. ended: when it was over, by
     itself. single: it speaks of single shots. causes: chance of each cause, by the analysis; empty where it names none.
-    principal: it has looked into causes or is a matter by itself; others are witnesses. more: what the analysis knows
+    principal: it has looked into causes or is a matter by itself; others are witnesses. weak: it may be nothing, all
+    its errors together. more: what the analysis knows
     beside, by name.
     """
 
@@ -81,6 +87,7 @@ class Statement:
     went_back: bool = False
     advice: str = ""
     trend: bool = False
+    weak: bool = False
     more: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -97,15 +104,17 @@ def of_volume(
         chances = {c["cause"]: c["chance"] for c in own.iter_rows(named=True) if c["chance"] is not None}
         top = own.row(0, named=True)
         first = line.place(r["against_until"]) + 1
-        at = line.place(r["since"])
+        later = line.place(r["since"])
         trend = r["why"] == "trend found"
+        # what is compared of a trend is its end; it began after the shots before it
+        at = first if trend else later
         overflow = top["cause"] == "overflow"
         change = r["injected_change_l"] if overflow else r["arrival_change_l"]
         by_hand = overflow and _set_moved(shots, r) * change > OF_SETTING * change**2
         sure = overflow or max(chances.values(), default=0.0) >= SURE_ENOUGH
         made.append(Statement(
             "beyond_programmed_l" if overflow else "arrival_volume_l", int(np.sign(change)),
-            first if trend else max(at - 4, 0), at, at, line.place(r["until"]), r["sentence_1"],
+            max(at - 4, 0), at, later, line.place(r["until"]), r["sentence_1"],
             "watch" if sure and not by_hand else "note", "volume_cause",
             causes={"overflow": 1.0} if overflow else chances, principal=True, trend=trend,
             more={"row": r, "second": r["sentence_2"], "rows": own.to_dicts()},
@@ -121,7 +130,14 @@ def _set_moved(shots: pl.DataFrame, change: Row) -> float:
     return float(after - before) if before is not None and after is not None else 0.0
 
 
-def of_clamp(changes: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> list[Statement]:
+def supply_of(changes: pl.DataFrame) -> dict[tuple[str, datetime], Row]:
+    """What the other moulds of a vacuum source say of a move, by its measure and when it began."""
+    return {(r["measure"], r["changed_at"]): r for r in changes.iter_rows(named=True)}
+
+
+def of_clamp(
+    changes: pl.DataFrame, findings: pl.DataFrame, line: Timeline, supplies: Mapping[tuple[str, datetime], Row]
+) -> list[Statement]:
     """Moves of the clamp pressure that cost margin."""
     told = {f["since"]: f for f in findings.filter(pl.col("analysis") == "clamp_watch").iter_rows(named=True)}
     made = []
@@ -129,41 +145,58 @@ def of_clamp(changes: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> l
         f = told.get(r["changed_at"])
         if f is None:
             continue
-        supply = r["supply_chance"]
+        shared = supplies.get(("clamp_pressure_mbar", r["changed_at"]))
+        supply = shared["supply_chance"] if shared is not None else r["supply_chance"]
         chances = {"vacuum_supply": 0.5, "clamp_seals": 0.5} if supply is None else {
             "vacuum_supply": supply, "clamp_seals": 1.0 - supply}  # fmt: skip
         made.append(Statement(
             "clamp_pressure_mbar", 1, line.place(r["changed_low_at"]), line.place(r["changed_at"]),
             line.place(r["changed_high_at"]), line.place(r["last_at"]), f["message"], f["severity"], "clamp_watch",
             (f["anchor"],), chances, principal=True, ended=f["until"], trend=r["kind"] == "trend", advice=f["advice"],
-            more={"moved": r["sentence_1"]},
+            more={"moved": r["sentence_1"], "second": shared["sentence"] if shared is not None else ""},
         ))  # fmt: skip
     return made
 
 
-def of_seals(findings: pl.DataFrame, line: Timeline, pause: int = 10) -> list[Statement]:
-    """Findings about one seal, shot after shot, as one statement; `pause` shots without end it."""
+def of_seals(
+    findings: pl.DataFrame, line: Timeline, held: Mapping[str, Sequence[int]], pause: int = 10
+) -> list[Statement]:
+    """Findings about one seal, shot after shot, as one statement; `pause` shots without end it.
+
+    held: places of the shots whose clamp channel or cavity was held. A leak that PROVEN_SHOTS holds since no longer
+    show is over.
+    """
     made = []
     for kind, cause in SEAL_KINDS.items():
         own = findings.filter((pl.col("kind") == kind) & (pl.col("analysis") != "faults")).sort("since")
         for run in _runs(own, line, pause):
+            of = "cavity" if cause == "cavity_fittings" else "clamp"
             # The seals are named apart only where a finding of the run does so.
             told = next((f for f in reversed(run) if "can't be told" not in (f["message"] or "")), None)
             last = run[-1]
             first, end = line.place(run[0]["since"]), line.place(last["since"])
-            chances = {cause: 0.95} if told or cause == "cavity_fittings" else {"clamp_seals": 0.95}
+            sure = next(
+                (f["chance"] for f in reversed(run) if f["chance"] is not None and told in (None, f)), SURE_SEAL
+            )
+            chances = {cause if told or of == "cavity" else "clamp_seals": sure}
+            since = [p for p in held.get(of, ()) if p > end]
             worst = max((f["severity"] for f in run), key=SEVERITIES.index)
             made.append(Statement(
-                "leak_mbar_l_s[cavity]" if cause == "cavity_fittings" else "leak_mbar_l_s[clamp]", 1,
+                f"leak_mbar_l_s[{of}]", 1,
                 first, first, first, end, (told or last)["message"], worst, last["analysis"],
                 tuple(f["anchor"] for f in run), chances, principal=True, advice=last["advice"],
-                more={"times": len(run)},
+                ended=line.when(since[0]) if len(since) >= PROVEN_SHOTS else None, more={"times": len(run)},
             ))  # fmt: skip
     return made
 
 
-def of_drift(drift: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> list[Statement]:
-    """Changes of measures: witnesses of a matter, or one of their own where nothing else speaks of it."""
+def of_drift(
+    drift: pl.DataFrame, findings: pl.DataFrame, line: Timeline, supplies: Mapping[tuple[str, datetime], Row]
+) -> list[Statement]:
+    """Changes of measures: witnesses of a matter, or one of their own where nothing else speaks of it.
+
+    One of a cavity's pressure that other moulds on its vacuum source share has its cause by that.
+    """
     told = findings.filter(pl.col("analysis") == "drift")
     made = []
     for r in drift.sort("changed_at").iter_rows(named=True):
@@ -172,13 +205,21 @@ def of_drift(drift: pl.DataFrame, findings: pl.DataFrame, line: Timeline) -> lis
         to = words.with_interval(r["after"], r["after_low"], r["after_high"], r["unit"])
         how = "in a trend" if r["kind"] == "trend" else "in one step"
         until = line.place(r["until"]) if r["until"] else line.last
+        shared = supplies.get((r["measure"], r["changed_at"])) or {"moved": 0, "sentence": ""}
+        causes = (
+            {"cavity_supply": s, "cavity_fittings": 1.0 - s}
+            if shared["moved"] and (s := shared["supply_chance"])
+            else {}
+        )
         made.append(Statement(
             r["measure"], int(np.sign(r["change"])), line.place(r["changed_low_at"]), line.place(r["changed_at"]),
             line.place(r["changed_high_at"]), until, f"{r['label']} went from {moved} to {to}, {how}.",
             max([f["severity"] for f in own] or ["note"], key=SEVERITIES.index), "drift",
             tuple(f["anchor"] for f in own), ended=own[0]["until"] if own else r["until"], trend=r["kind"] == "trend",
             went_back=bool(own and "went back" in own[0]["message"]), advice=own[0]["advice"] if own else "",
-            more={"message": own[0]["message"] if own else ""},
+            weak=r["change_low"] is not None and r["change_low"] <= 0 <= r["change_high"],
+            causes=causes, principal=bool(causes),
+            more={"message": own[0]["message"] if own else "", "second": shared["sentence"]},
         ))  # fmt: skip
     return made
 

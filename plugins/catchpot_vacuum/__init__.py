@@ -16,13 +16,14 @@ if TYPE_CHECKING:
 
 @hookimpl
 def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
-    """Leaks, resin past the seal, forecasts, findings, back-test and pooling."""
+    """Leaks, resin past the seal, forecasts, findings, back-test, pooling, and the vacuum's own source."""
     from catchpot_vacuum.clamp_analysis import ClampAnalysis
     from catchpot_vacuum.history_analysis import SealHistoryAnalysis
     from catchpot_vacuum.leak_analysis import SealLeakAnalysis
     from catchpot_vacuum.life_analysis import SealLifeAnalysis
     from catchpot_vacuum.pool_analysis import SealPoolAnalysis
     from catchpot_vacuum.resin import SealResinAnalysis
+    from catchpot_vacuum.supply_analysis import SupplyAnalysis
     from catchpot_vacuum.watch_analysis import SealWatchAnalysis
 
     ambient = settings.get("workshop", {}).get("ambient_pressure_mbar")
@@ -34,6 +35,7 @@ def register_analyses(settings: Mapping[str, Any]) -> Sequence[Analysis]:
         SealHistoryAnalysis(),
         SealPoolAnalysis(),
         ClampAnalysis(),
+        SupplyAnalysis(),
     ]
 
 

@@ -181,3 +181,24 @@ CLAMP_CHANGE = Table(
     ),
     doc="moves of the clamp pressure that last, with what they cost in margin and at which end they arise",
 )  # fmt: skip
+
+SUPPLY_CHANGE = Table(
+    "supply_change",
+    ("source", "measure", "mould", "changed_at"),
+    (
+        Column("source", "str", "", "what draws the vacuum, as the mould book names it"),
+        Column("measure", "str", "", "clamp_pressure_mbar or cavity_pressure_mbar"),
+        Column("mould", "str", "", "the mould"),
+        Column("changed_at", "datetime", "", "first shot of the move, as in clamp_change or drift"),
+        Column("before_mbar", "f64", "mbar", "the pressure before, absolute"),
+        Column("after_mbar", "f64", "mbar", "the pressure since, absolute"),
+        Column("moved", "i64", "", "other moulds of the source that moved the same way at the same time", 0),
+        Column("compared", "i64", "", "other moulds of the source that were shot before it and in its course", 0),
+        Column("moulds", "str", "", "those that moved"),
+        Column("source_chance", "f64", "", "chance that the source itself is behind it", 0.0, 1.0),
+        Column("supply_chance", "f64", "", "chance that the source or the mould's own branch of it is, by the other"
+               " moulds and the mould's hold checks together", 0.0, 1.0),
+        Column("sentence", "str", "", "what the other moulds did meanwhile"),
+    ),
+    doc="moves of clamp and cavity pressure held against the other moulds that the same pump draws",
+)  # fmt: skip

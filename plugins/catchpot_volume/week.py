@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from catchpot.answers import answers, event_words
+from catchpot.causes import seal_told
 from catchpot.report import words
 from catchpot.workshop import MouldBook
 from catchpot_volume import advice, go
@@ -122,8 +123,8 @@ def build(
 ) -> Week:  # fmt: skip
     """The week from stored tables.
 
-    tables: next_shot, shot, fill, part, seal_life, seal_life_pooled. plan: shots of each mould; as in the last week of
-    data where None. now: what validity is judged at; as_of where None.
+    tables: next_shot, shot, fill, part, seal_life, seal_life_pooled, matter. plan: shots of each mould; as in the last
+    week of data where None. now: what validity is judged at; as_of where None.
     """
     rows = [go.aged(r, now or as_of, zone) for r in tables["next_shot"].iter_rows(named=True)]
     shots = dict(plan) if plan is not None else last_week(tables["shot"], tables["fill"], as_of)
@@ -217,10 +218,13 @@ def _orders(tables: Mapping[str, pl.DataFrame], book: MouldBook, as_of: datetime
         own = newest.get((r["mould"], r["seal"]))
         if own is not None and own["as_of"] == r["as_of"] and r["due_on"] is not None:
             newest[r["mould"], r["seal"]] = r
+    matter = tables.get("matter")
     made = []
     for (mould, seal), r in sorted(newest.items()):
         if r["due_on"] is None or mould not in book.moulds:
             continue
+        if seal == "clamp":
+            seal = seal_told(_open(matter, mould)) or seal
         entry = book.at(mould, as_of)
         first = r["due_low"] or r["due_on"]
         by = first - timedelta(days=entry.seal_lead_time_days) if entry.seal_lead_time_days is not None else None
@@ -230,6 +234,13 @@ def _orders(tables: Mapping[str, pl.DataFrame], book: MouldBook, as_of: datetime
             stock = min(both) if both else None
         made.append(Order(mould, seal, r["due_on"], by, stock, _order_words(seal, r, by, stock, as_of)))
     return sorted(made, key=lambda o: o.by or o.due)
+
+
+def _open(matter: pl.DataFrame | None, mould: str) -> list[str]:
+    """Causes of a mould's open matters."""
+    if matter is None or matter.is_empty():
+        return []
+    return matter.filter((pl.col("mould") == mould) & (pl.col("state") != "closed"))["cause"].to_list()
 
 
 _SEALS = {"clamp": "outer or inner seal (the log can't tell which)", "outer": "outer seal", "inner": "inner seal"}

@@ -44,7 +44,7 @@ def week(*plan: str, json: Json = False) -> int:
         warn([str(error)])
         return 2
     tables: dict[str, Any] = {
-        n: _table(session, n) for n in ("shot", "fill", "seal_life", "seal_life_pooled", "finding")
+        n: _table(session, n) for n in ("shot", "fill", "seal_life", "seal_life_pooled", "finding", "matter")
     }
     tables |= {"part": shop.parts, "event": shop.events}
     tables["next_shot"] = session.compute("next_shot").tables["next_shot"]

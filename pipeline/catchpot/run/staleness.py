@@ -138,7 +138,7 @@ class Inputs:
     def values(self, column: str) -> Mapping[str, set[str]]:
         """Which values of a column of `shot` each mould's shots have."""
         if column not in self._values:
-            known = self.shots.select("mould", column).drop_nulls().unique()
+            known = self.shots.select("mould", _value=pl.col(column)).drop_nulls().unique()
             self._values[column] = {}
             for mould, value in known.iter_rows():
                 self._values[column].setdefault(mould, set()).add(str(value))

@@ -41,6 +41,8 @@ def _mould(m: Mould, nuisances: Nuisances) -> dict[str, Any]:
     }  # fmt: skip
     if m.gauge_bar and nuisances.gauge_ends:
         made["line_pressure_range_bar"] = list(m.gauge_bar)
+    if m.vacuum_source:
+        made["vacuum_source"] = m.vacuum_source
     if m.limits:
         made["limits"] = {name: [low, high] for name, low, high in m.limits}
     return made

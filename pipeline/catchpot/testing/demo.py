@@ -40,7 +40,7 @@ def _moulds() -> tuple[Mould, ...]:
     hatch = Mould(
         "hatch-3", HATCH, shots=60, shots_per_week=3.0,
         clamp_area_m2=0.55, machine_limit_bar=0.42,
-        injector="injector-1", fibre_areal_weight_g_m2=1000.0,
+        vacuum_source="pump-1", injector="injector-1", fibre_areal_weight_g_m2=1000.0,
         outer=Seal(0.05, 0.02, 0.0085, noise=0.15, autocorrelation=0.3, replaced=(26,)),
         inner=Seal(0.004, 0.004, 0.0004, limit=0.05), holds=2, programme="follow", overflow_share=0.07,
         vent_hose_m=1.5, cover_l_bar=0.02, fabric_batch_shots=20, weigh_fabric=False, bleed_target_l=0.08,
@@ -49,7 +49,7 @@ def _moulds() -> tuple[Mould, ...]:
     fairing = Mould(
         "fairing-1", FAIRING, shots=50, shots_per_week=2.5,
         clamp_area_m2=0.36, machine_limit_bar=0.42,
-        injector="injector-2", fibre_areal_weight_g_m2=1150.0,
+        vacuum_source="pump-1", injector="injector-2", fibre_areal_weight_g_m2=1150.0,
         holds=1, programme="follow", overflow_share=0.06, vent_hose_m=1.0, runner_volume_l=0.12, fabric_batch_shots=25,
         weigh_fabric=True, sampling_hz=2.0, fill_s=140.0, bleed_target_l=0.05,
         limits=(("arrival_volume_l", 1.70, 1.95), ("injected_volume_l", "none", 2.05)),
@@ -57,7 +57,7 @@ def _moulds() -> tuple[Mould, ...]:
     tub = Mould(
         "tub-2", TUB, shots=55, shots_per_week=2.8,
         clamp_area_m2=0.45, machine_limit_bar=0.42,
-        injector="injector-1", fibre_areal_weight_g_m2=1350.0, holds=1,
+        vacuum_source="pump-1", injector="injector-1", fibre_areal_weight_g_m2=1350.0, holds=1,
         programme="fixed", overflow_share=0.07, vent_height_m=0.3, vent_hose_m=2.0, core_volume_l=0.25, fill_s=130.0,
         opening_per_100_mbar=0.03, flange_gap=True, fabric_batch_shots=30, bleed_target_l=0.05, measure_thickness=True,
         limits=(("injected_volume_l", 2.3, 2.9),),
@@ -65,7 +65,7 @@ def _moulds() -> tuple[Mould, ...]:
     lid = Mould(
         "lid-5", LID, shots=45, shots_per_week=2.2,
         clamp_area_m2=0.36, machine_limit_bar=0.42,
-        injector="injector-2", fibre_areal_weight_g_m2=1000.0, holds=0,
+        vacuum_source="pump-1", injector="injector-2", fibre_areal_weight_g_m2=1000.0, holds=0,
         programme="follow", overflow_share=0.06, feed_hose_volume_l=0.08, stroke_ml=30.0, sampling_hz=2.0,
         gauge_bar=None, fabric_batch_shots=30, pack_s=12.0, pack_bar=0.3, outer=Seal(0.06, 0.04, 0.0),
     )  # fmt: skip
@@ -212,6 +212,8 @@ def _matters(session: Session) -> list[str]:
 def _seals(session: Session) -> list[str]:
     import polars as pl
 
+    from catchpot.causes import seal_told
+
     life = _table(session, "seal_life")
     if life is None:
         return []
@@ -220,7 +222,14 @@ def _seals(session: Session) -> list[str]:
         return []
     r = newest.sort("shots_left").row(0, named=True)
     if r["seal"] == "clamp":
-        what = f"The next seals due are those of the clamp channel of {r['mould']}, which of the two the log can't tell"
+        matter = _table(session, "matter")
+        told = (
+            ""
+            if matter is None
+            else seal_told(matter.filter((pl.col("mould") == r["mould"]) & (pl.col("state") != "closed"))["cause"])
+        )
+        which = f"by its holds the {told} one" if told else "which of the two the log can't tell"
+        what = f"The next seal due is in the clamp channel of {r['mould']}, {which}"
     else:
         what = f"The next seal due is the {r['seal']} one of {r['mould']}"
     if r["shots_left"] < 1:

@@ -83,6 +83,7 @@ class Mould:
     lane_scale: factor on the nuisance's lane_sd (fronts from a port even out more than those from a line).
     cover_l_bar, cover_s: what the cover gives per bar over the wetted part, and how slowly.
     opening_per_100_mbar: relative opening of the cavity for each 100 mbar the clamp is above `clamp_set_mbar`.
+    vacuum_source: what draws its vacuum, as the book has it.
     pump: the clamp's, "switching" between clamp_set and clamp_set + band, or a central "receiver" (or bleed).
     holds: 0, 1 (under cavity vacuum), 2 (cavity at ambient, then under vacuum, or the other way round by hold_order) or
     3 (one at half the cavity's vacuum besides). hold_checks: a hold-check log of its own (two steps where holds is 0)
@@ -99,6 +100,7 @@ class Mould:
     name: str
     geometry: Geometry
     injector: str = "injector-1"
+    vacuum_source: str = ""
     resin: str = "ve-a"
     shots: int = 20
     first_day: int = 0

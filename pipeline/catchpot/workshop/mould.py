@@ -208,6 +208,9 @@ class Mould(MouldKeys):
     part: str = Field(default="", description="the part's name or number, for the month's page")
     drawing: str = Field(default="", description="drawing and revision, for the month's page")
     customer: str = Field(default="", description="for whom the part is made, for the month's page")
+    vacuum_source: str = Field(
+        default="", description="the pump or receiver that draws clamp and cavity; moulds on one name share it"
+    )
     limits: dict[str, Limits] = Field(
         default_factory=dict, description='specification limits, [low, high]; "none" for a side without'
     )

@@ -14,7 +14,7 @@ from catchpot.events import KINDS
 from catchpot.happened import Happened
 from catchpot_matters.assemble import rows_of, standing, top_of
 from catchpot_matters.grouping import BEFOREHAND, Matter, group
-from catchpot_matters.statements import Statement, Timeline, of_others
+from catchpot_matters.statements import Statement, Timeline, of_others, of_seals
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 LINE = Timeline(
@@ -110,6 +110,69 @@ def test_a_matter_of_a_seal_is_answered_by_its_replacement_and_closed_when_it_st
     again = standing("m", m, [m], [_event("seal_replaced", 45, "outer")], LINE, "UTC")
     assert again.state == "open"
     assert "Seen again" in again.again
+
+
+def _leak(at: int, end: int, **causes: float) -> Statement:
+    return replace(
+        _moved("leak_mbar_l_s[clamp]", 1, at, end=end, analysis="seal_watch"),
+        principal=True, causes=causes, more={"times": 3},
+    )  # fmt: skip
+
+
+def test_what_the_holds_leave_open_of_one_seal_stands_with_the_other_that_leaks() -> None:
+    outer = _leak(30, 59, outer_seal=0.99)
+    (m,) = group([outer, _leak(58, 59, inner_seal=0.6)], {})
+    assert list(m.chances.items()) == [("outer_seal", 0.99), ("inner_seal", 0.6)]
+    sure = group([outer, _leak(58, 59, inner_seal=0.99)], {})
+    assert [top_of(m)[0] for m in sure] == ["outer_seal", "inner_seal"]
+
+
+def test_a_clamp_that_rises_since_its_seals_leak_is_the_matter_of_the_seal_that_leaks() -> None:
+    (m,) = group([_leak(30, 59, outer_seal=0.98), _clamp(34, supply=0.01)], {})
+    assert top_of(m) == ("outer_seal", 0.98)
+
+
+def test_another_change_of_the_same_shots_is_not_what_is_behind_the_one_that_leads() -> None:
+    both = _volume(34, cavity_thickness=0.99, flow_meter=0.99)
+    (m,) = group([_clamp(30), both], {})
+    assert top_of(m)[0] == "vacuum_supply"
+    assert m.chances["flow_meter"] == 0.99
+
+
+def test_a_witness_goes_by_the_way_of_its_cause_where_several_causes_add_up_to_another() -> None:
+    """The volume grew, since a meter reads higher; the cavity closed, and the permeability fell with it."""
+    volume = _volume(30, 1, cavity_thickness=0.99, flow_meter=0.9)
+    rows = [{**r, "change_l": -0.05 if r["cause"] == "cavity_thickness" else 0.08} for r in volume.more["rows"]]
+    closing = replace(volume, more={**volume.more, "rows": rows})
+    assert len(group([closing, _moved("permeability_m2", -1, 30)], {})) == 1
+    assert len(group([volume, _moved("permeability_m2", -1, 30)], {})) == 2
+
+
+def test_a_trend_bears_witness_to_what_happened_in_its_course() -> None:
+    assert len(group([_volume(38, cavity_thickness=0.9), _moved("arrival_relative", 1, 8, trend=True)], {})) == 1
+    assert len(group([_volume(38, cavity_thickness=0.9), _moved("arrival_relative", 1, 8)], {})) == 2
+
+
+def test_what_may_be_nothing_leads_no_matter_and_weighs_nothing() -> None:
+    perhaps = replace(_moved("arrival_relative", 1, 5, trend=True), weak=True)
+    sure = [_moved("cavity_pressure_mbar", -1, 24), _moved("fill_time_s", -1, 24)]
+    (m,) = group([perhaps, *sure], {})
+    assert m.lead.about == "cavity_pressure_mbar"
+    assert m.chances == group(sure, {})[0].chances
+
+
+def test_a_leak_that_five_holds_no_longer_show_is_over() -> None:
+    finding = pl.DataFrame({
+        "kind": ["outer_seal_leak"], "analysis": ["seal_watch"], "since": [LINE.when(30)], "severity": ["watch"],
+        "message": ["It leaks, suddenly; which seal can't be told."], "advice": [""], "anchor": ["a"],
+        "chance": pl.Series([None], dtype=pl.Float64),
+    })  # fmt: skip
+    for held, state in (((30, 31, 32, 33, 34), "open"), ((30, 31, 32, 33, 34, 35), "closed")):
+        (leak,) = of_seals(finding, LINE, {"clamp": held})
+        (m,) = group([leak], {})
+        assert standing("m", m, [m], [], LINE, "UTC").state == state
+    (unheld,) = of_seals(finding, LINE, {"cavity": list(range(60))})
+    assert unheld.ended is None
 
 
 def test_what_goes_back_closes_what_it_was() -> None:

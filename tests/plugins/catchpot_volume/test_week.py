@@ -115,6 +115,19 @@ def test_seals_are_ordered_by_lead_time_and_stock() -> None:
     assert "2.0 in stock, none to order" in again.orders[0].says
 
 
+def test_a_clamp_channel_due_is_named_by_the_seal_that_the_cards_name() -> None:
+    given = tables(row("hull", "go"))
+    given["seal_life"] = given["seal_life"].head(1).with_columns(seal=pl.lit("clamp"))
+    (untold,) = weeks.build(given, BOOK, "UTC", AS_OF).orders
+    assert untold.says.startswith("outer or inner seal (the log can't tell which)")
+    given["matter"] = pl.DataFrame(
+        {"mould": ["hull", "hull", "keel"], "state": ["open", "closed", "open"],
+         "cause": ["outer_seal", "inner_seal", "inner_seal"]}
+    )  # fmt: skip
+    (told,) = weeks.build(given, BOOK, "UTC", AS_OF).orders
+    assert told.seal == "outer" and told.says.startswith("outer seal, due about")
+
+
 def test_what_changed_since_the_last_report_is_said() -> None:
     t = tables(row("hull", "go"))
     found, noted = empty(FINDING), empty(EVENT)
