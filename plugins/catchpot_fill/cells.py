@@ -20,7 +20,7 @@ from catchpot_fill.prepare import Samples, extreme_by
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-FEWEST_SAMPLES = 20
+FEWEST_SAMPLES = 12
 LEAST_COVERED = 0.5
 """Share of a cell's volume that usable samples must cover."""
 LEAST_NOISE = 1e-3

@@ -198,8 +198,6 @@ def _by_pot(seen: Sequence[Seen], place: Floats, hose: float, cloth_sd: float) -
     What a mould's corners take after the arrival, and how its pots are weighed, is the same in all of its shots: pots
     are put together first, and only then asked.
     """
-    from scipy.special import ndtr
-
     filled, empty = [w for w in seen if not w.empty], [w for w in seen if w.empty]
     made = np.zeros(len(place))
     for chance, in_hose in ((HOSE_IN_POT, 0.0), (1.0 - HOSE_IN_POT, hose)):
@@ -207,25 +205,39 @@ def _by_pot(seen: Sequence[Seen], place: Floats, hose: float, cloth_sd: float) -
         if filled:
             at, sd = together(np.log([w.at for w in filled]), np.array([w.sd for w in filled]), cloth_sd)
             both *= MISTAKEN + (1.0 - MISTAKEN) * _took(float(np.exp(at)) - in_hose, place, sd)
-        if empty:  # nothing came through, or it is still in the hose
+        if empty:  # nothing came through, or it filled corners or the hose
             at, sd = together(np.log([w.end for w in empty]), np.array([w.sd for w in empty]), cloth_sd)
             least = np.exp(at) - in_hose * TO_FILL_HOSE
-            both *= MISTAKEN + (1.0 - MISTAKEN) * ndtr(np.log(place / max(float(least), 1e-6)) / sd)
+            both *= MISTAKEN + (1.0 - MISTAKEN) * _took_all(float(least), place, sd)
         made += chance * both
     return made
 
 
 def _took(at: float, place: Floats, sd: float) -> Floats:
-    """The part took at least what had gone in when resin arrived; corners fill after."""
+    """Likelihood that the part took this much: at least what had gone in when resin arrived; corners fill after."""
     from scipy.special import ndtr
 
     gap = np.log(max(at, 1e-6) / place)
     made = np.zeros(len(place))
     for chance, scale in CORNERS:
-        # an exponential length smeared by the error of either
-        smeared = np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)) * ndtr(gap / sd - sd / scale)
-        made += chance / scale * smeared
+        made += chance / scale * _tail(gap, sd, scale) * ndtr(gap / sd - sd / scale)
     return np.asarray(made / max(float(made.max()), 1e-300))
+
+
+def _took_all(at: float, place: Floats, sd: float) -> Floats:
+    """Chance that the part took this much or more, so that nothing was left for the pot."""
+    from scipy.special import ndtr
+
+    gap = np.log(max(at, 1e-6) / place)
+    made = np.asarray(ndtr(-gap / sd))
+    for chance, scale in CORNERS:
+        made = made + chance * _tail(gap, sd, scale) * ndtr(gap / sd - sd / scale)
+    return np.asarray(made)
+
+
+def _tail(gap: Floats, sd: float, scale: float) -> Floats:
+    """An exponential length smeared by a normal error, without the share of it that the error leaves."""
+    return np.asarray(np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)))
 
 
 @dataclass(frozen=True)
