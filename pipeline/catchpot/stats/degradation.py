@@ -52,6 +52,8 @@ _SHOWS_AT_SD: Final = 1.8
 _LEAST_SHOWN: Final = 0.05
 _LIGHTEST: Final = 1e-4
 _MOST_POINTS: Final = 64
+# Directions in which the squares of all curves sum to less than this share of the largest are left out.
+_NOUGHT: Final = 1e-15
 _MOST_LEAKS: Final = 256
 # Gauss-Hermite nodes and weights of the standard normal distribution (Abramowitz & Stegun 1964, table 25.10).
 _LEVEL_NODES: Final = np.array([-3.750439718, -2.366759411, -1.154405395, 0.0, 1.154405395, 2.366759411, 3.750439718])
@@ -277,49 +279,74 @@ class _Posterior:
     likely: tuple[_Scatter, ...]  # scatter worth a finer grid
 
 
-def _posterior(grid: Shapes, h: _History, scatter: tuple[_Scatter, ...]) -> _Posterior:
-    groups = np.array_split(np.arange(len(h.age)), min(len(h.age), _MOST_POINTS))
-    mix = np.zeros((len(groups), len(h.age)))
-    for row, members in enumerate(groups):
-        w = 1.0 / (h.error[members] ** 2 + 0.04)
-        mix[row, members] = w / w.sum()
+class _Groups:
+    """Neighbouring leaks taken together by their weights, so that no more than _MOST_POINTS remain."""
+
+    def __init__(self, error: Floats) -> None:
+        members = np.array_split(np.arange(len(error)), min(len(error), _MOST_POINTS))
+        self.starts = np.array([m[0] for m in members])
+        weight = 1.0 / (error**2 + 0.04)
+        self.weight = weight / np.repeat(np.add.reduceat(weight, self.starts), [len(m) for m in members])
+
+    def mean(self, values: Floats) -> Floats:
+        """Weighted means along the last axis."""
+        return np.asarray(np.add.reduceat(self.weight * values, self.starts, axis=-1))
+
+    def covariance(self, of_leaks: Floats) -> Floats:
+        """That of the means."""
+        return self.mean(self.mean(of_leaks).T)
+
+
+def _covariances(h: _History, groups: _Groups, scatter: tuple[_Scatter, ...]) -> Floats:
+    """Of the grouped leaks about their curve, for each scatter: (scatter, groups, groups)."""
     block = np.searchsorted(np.asarray(h.breaks, float), h.age, side="right")
     same = block[:, None] == block[None, :]
     gap = np.abs(h.age[:, None] - h.age[None, :])
     # The level is that of the last stretch; those before a reseating lie off it by a jump of their own.
     before = [np.asarray(block < b, float) for b in range(1, len(h.breaks) + 1)]
     jump = sum((0.16 * np.outer(off, off) for off in before), np.zeros(gap.shape))
-    fixed = mix @ (np.diag(h.error**2) + jump) @ mix.T
-    brownian = mix @ np.minimum(h.age[:, None], h.age[None, :]) @ mix.T
-    ahead = mix @ np.minimum(h.age, h.now)
     # Correlations are from shot to shot: the usual distance of two leaks stands for one.
     step = max(float(np.median(np.diff(h.age))), 1e-9) if len(h.age) > 1 else 1.0
     pattern = {
-        rho: mix @ np.where(same, rho ** (gap / step) if rho else np.eye(len(h.age)), 0.0) @ mix.T
+        rho: groups.covariance(np.where(same, np.exp(np.log(rho) / step * gap) if rho else np.eye(len(h.age)), 0.0))
         for rho in {s.rho for s in scatter}
     }
+    wandering = groups.covariance(np.minimum(h.age[:, None], h.age[None, :]))
+    fixed = groups.covariance(np.diag(h.error**2) + jump)
+    return np.array([fixed + s.noise**2 * pattern[s.rho] + s.wander**2 * wandering for s in scatter])
+
+
+def _posterior(grid: Shapes, h: _History, scatter: tuple[_Scatter, ...]) -> _Posterior:
+    groups = _Groups(h.error)
     curve = grid.log_curve(h.age)
     shift = grid.log_curve(np.array([h.now]))[:, 0]
-    every = np.vstack([curve @ mix.T, mix @ h.log_leak, np.ones(len(groups)), ahead]).T.copy()
-    count, size = len(scatter), len(grid.kind)
-    odds, level, now, distance = (np.empty((count, size)) for _ in range(4))
-    level_var, now_var = np.empty(count), np.empty(count)
-    for k, s in enumerate(scatter):
-        root = np.linalg.cholesky(fixed + s.noise**2 * pattern[s.rho] + s.wander**2 * brownian)
-        # The inverse of so small a root costs less than solving for hundreds of shapes.
-        white = np.linalg.inv(root) @ every
-        shape, one, lead = white[:, :-3], white[:, -2], s.wander**2 * white[:, -1]
-        r = white[:, -3:-2] - shape
-        information = float(one @ one)
-        distance[k] = (shape * shape).sum(0) - (one @ shape) ** 2 / information
-        level[k] = (one @ r) / information
-        misfit = (r * r).sum(0) - level[k] ** 2 * information
-        odds[k] = -0.5 * misfit - np.log(np.diag(root)).sum() - 0.5 * np.log(information) + np.log(s.weight)
-        level_var[k] = 1.0 / information
-        # Where a wandering curve is now: level and wandering together, given the leaks.
-        carried = float(lead @ one)
-        now[k] = level[k] + lead @ r - carried * level[k]
-        now_var[k] = level_var[k] * (1.0 - carried) ** 2 + max(s.wander**2 * h.now - float(lead @ lead), 0.0)
+    at_groups = groups.mean(curve)
+    # Hundreds of smooth curves span a space of few dimensions: each is a sum of those few.
+    sizes, directions = np.linalg.eigh(at_groups.T @ at_groups)
+    few = directions[:, sizes > _NOUGHT * float(sizes[-1])].T
+    part = at_groups @ few.T
+    every = np.vstack(
+        [few, groups.mean(h.log_leak), np.ones(len(groups.starts)), groups.mean(np.minimum(h.age, h.now))]
+    ).T
+    wander_var = np.array([s.wander**2 for s in scatter])
+    root = np.linalg.cholesky(_covariances(h, groups, scatter))
+    white = np.linalg.inv(root) @ every
+    gram = white.transpose(0, 2, 1) @ white  # of the few, the leaks, ones, and what wandering carries on to now
+    few_, y, one, lead = slice(0, -3), -3, -2, -1
+    information, carried = gram[:, one, one], wander_var * gram[:, lead, one]
+    along = part @ gram[:, few_, -3:]
+    squares = np.einsum("csk,sk->cs", part @ gram[:, few_, few_], part)
+    level = (gram[:, one, y, None] - along[:, :, one]) / information[:, None]
+    distance = squares - along[:, :, one] ** 2 / information[:, None]
+    misfit = gram[:, y, y, None] - 2 * along[:, :, y] + squares - level**2 * information[:, None]
+    prior = np.log([s.weight for s in scatter]) - 0.5 * np.log(information)
+    prior -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1)
+    odds = prior[:, None] - 0.5 * misfit
+    # Where a wandering curve is now: level and wandering together, given the leaks.
+    now = level * (1.0 - carried[:, None]) + wander_var[:, None] * (gram[:, lead, y, None] - along[:, :, lead])
+    now_var = (1.0 - carried) ** 2 / information + np.maximum(
+        wander_var * h.now - wander_var**2 * gram[:, lead, lead], 0.0
+    )
     odds += grid.log_prior[None, :]
     chance = np.exp(odds - odds.max())
     chance /= chance.sum()
@@ -328,19 +355,18 @@ def _posterior(grid: Shapes, h: _History, scatter: tuple[_Scatter, ...]) -> _Pos
     parts = []
     for wander in sorted({s.wander for s in scatter}):
         rows = np.array([s.wander == wander for s in scatter])
-        own = chance[rows]
-        if own.sum() < _LIGHTEST and seldom[rows].sum() < _LIGHTEST:
+        here = chance[rows]
+        if here.sum() < _LIGHTEST and seldom[rows].sum() < _LIGHTEST:
             continue
-        safe = np.maximum(own.sum(0), 1e-300)
-        mean = (own * now[rows]).sum(0) / safe
-        var = (own * (now_var[rows, None] + (now[rows] - mean) ** 2)).sum(0) / safe
-        parts.append(_Part(wander, own.sum(0), seldom[rows].sum(0), mean + shift, np.sqrt(var)))
+        safe = np.maximum(here.sum(0), 1e-300)
+        middle = (here * now[rows]).sum(0) / safe
+        var = (here * (now_var[rows, None] + (now[rows] - middle) ** 2)).sum(0) / safe
+        parts.append(_Part(wander, here.sum(0), seldom[rows].sum(0), middle + shift, np.sqrt(var)))
     each = chance.sum(1)
-    weight = np.maximum(chance.sum(0), 1e-300)
-    fitted = curve + ((chance * level).sum(0) / weight)[:, None]
+    mean = chance.sum(0) @ curve + float((chance * level).sum())
     noise = float((each * np.array([s.noise for s in scatter])).sum())
     likely = tuple(s for s, c in zip(scatter, each, strict=True) if c > 0.01 * each.max())
-    return _Posterior(parts, (chance.sum(0)[:, None] * fitted).sum(0), noise, likely)
+    return _Posterior(parts, mean, noise, likely)
 
 
 def _read(

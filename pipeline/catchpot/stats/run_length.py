@@ -30,6 +30,7 @@ def shewhart_arl(shift_sd: float, limit_sd: float = 3.0) -> float:
     return float(1 / (ndtr(shift_sd - limit_sd) + ndtr(-shift_sd - limit_sd)))
 
 
+@lru_cache(maxsize=256)
 def ewma_arl(weight: float, limit_sd: float, shift_sd: float = 0.0, nodes: int = 100) -> float:
     """Average run length of an EWMA with steady limits, by Crowder's integral equation (Gauss-Legendre nodes).
 
@@ -46,6 +47,7 @@ def ewma_arl(weight: float, limit_sd: float, shift_sd: float = 0.0, nodes: int =
     return float(1 + np.sum(half * w * np.exp(-0.5 * z0**2) / np.sqrt(2 * np.pi) / weight * at_nodes))
 
 
+@lru_cache(maxsize=256)
 def cusum_arl_one_sided(slack_sd: float, limit_sd: float, shift_sd: float = 0.0, nodes: int = 100) -> float:
     """Average run length of a one-sided CUSUM started at 0, by Page's integral equation with its atom at 0.
 
