@@ -8,12 +8,14 @@ nobody disturbed.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
+import urllib.request
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -29,7 +31,22 @@ CLOSE = (
     "for m in range(1, 10):\n"
     "    s.close('capability', f'2026-0{m}', d.datetime(2026, 10, m, tzinfo=d.UTC), '{}' * 1)\n"
 )
-COMMANDS = ("report", "export csv", "export parquet", "forget", "close", "watch")
+COMMANDS = (
+    "report",
+    "export csv",
+    "export parquet",
+    "forget",
+    "close",
+    "watch",
+    "note",
+    "note a part",
+    "week",
+    "serve",
+)
+LASTING = ("watch", "serve")
+"""They run until they are stopped."""
+ONCE = ("forget", "note")
+"""Done a second time they say that there is nothing to forget, or note it twice."""
 
 
 def _words(command: str, home: Path) -> list[str]:
@@ -42,6 +59,10 @@ def _words(command: str, home: Path) -> list[str]:
                            "--overwrite"],
         "forget": [*program, "forget", "s03", "--yes"],
         "close": [sys.executable, "-c", CLOSE, str(home)],
+        "note": [*program, "note", "m1", "mould_cleaned", "--at", "2026-03-09 08:15"],
+        "note a part": [*program, "note", "--shot", "s03", "overflow_kg", "0.14"],
+        "week": [*program, "week", "m1=6", "m2=8"],
+        "serve": [*program, "serve", "--port", "0", "--notes", "--trust-plugins"],
         "watch": [*program, "watch", "--every", "0.2", "--polling", "--trust-plugins"],
     }[command]  # fmt: skip
 
@@ -57,11 +78,13 @@ def _run(words: Sequence[str], environment: dict[str, str], kill_after_s: float 
             process.send_signal(signal.SIGKILL)
         process.communicate()
         return time.monotonic() - began
-    if "watch" in words:
+    if set(LASTING) & set(words):
         assert process.stdout is not None
-        while "report:" not in process.stdout.readline():
+        while not (line := process.stdout.readline()).startswith(("report:", "serving ")):
             if process.poll() is not None:
                 raise RuntimeError(process.communicate()[1])
+        if found := re.search(r"http://\S+", line):
+            urllib.request.urlopen(found[0]).read()
         process.send_signal(signal.SIGTERM)
     out, error = process.communicate(timeout=120)
     if process.returncode != 0:
@@ -75,6 +98,8 @@ def _broken(home: Path) -> int:
         p for p in (home / "reports").rglob("*.html") if not p.read_text(encoding="utf-8").rstrip().endswith("</html>")
     ]
     broken = len(pages)
+    for name in ("events.csv", "parts.csv"):
+        broken += (home / name).exists() and not (home / name).read_bytes().endswith(b"\n")
     for path in home.parent.glob("x.*"):
         if path.suffix == ".csv":
             broken += not path.read_bytes().endswith(b"\n")
@@ -87,7 +112,7 @@ def _broken(home: Path) -> int:
 
 def _state(home: Path) -> dict[str, object]:
     """What must be the same in the end: pages, exports, closed months, the store."""
-    files = [*home.glob("reports/**/*.html"), *home.parent.glob("x.*"), *home.glob("closed/*")]
+    files = [*home.glob("reports/**/*.html"), *home.parent.glob("x.*"), *home.glob("closed/*"), *home.glob("*.csv")]
     return {p.name: p.read_bytes() for p in files} | {"store": contents(home)}
 
 
@@ -98,38 +123,41 @@ def _alike(a: dict[str, object], b: dict[str, object]) -> bool:
 
 @study("kills-commands", seeds=20, slice_seeds=1)
 def kills_commands(seeds: Sequence[int]) -> pl.DataFrame:
-    """Kills of report, export, forget, close and watch: files half written, and what differs after a second run."""
+    """Kills of the commands that write for people: files half written, and what differs after a second run."""
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         top = Path(folder)
-        environment = {**os.environ, "XDG_CONFIG_HOME": str(top / "start" / "config")}
-        start = top / "start" / "shop"
-        write_shop(start)
-        complete(start)
-        _run(_words("report", start), environment)
+        environment = {**os.environ, "OMP_NUM_THREADS": "1"}
+        for place, off in (("start", None), ("all", "")):
+            write_shop(top / place / "shop")
+            if off is not None:  # `week` asks analyses that the small shop goes without
+                settings = top / place / "shop" / "catchpot.toml"
+                settings.write_text(re.sub(r"disabled = \[.*\]", "disabled = []", settings.read_text()))
+            complete(top / place / "shop")
         for command in COMMANDS:
             kept = top / "kept"
 
-            def fresh(name: str, kept: Path = kept) -> Path:
+            def fresh(of: Path, kept: Path = kept) -> Path:
                 """A copy of the workshop at the same place, so that pages and trust are the same."""
-                shutil.rmtree(kept / name, ignore_errors=True)
-                shutil.copytree(start.parent, kept / name)
-                return kept / name / "shop"
+                shutil.rmtree(kept / "a", ignore_errors=True)
+                shutil.copytree(of, kept / "a")
+                return kept / "a" / "shop"
 
-            home = fresh("a")
+            home = fresh(top / ("all" if command == "week" else "start"))
             trust = {**environment, "XDG_CONFIG_HOME": str(home.parent / "config")}
             words = _words(command, home)
-            _run([*_words("report", home)], trust)
+            _run(_words("report", home), trust)
+            shutil.copytree(home.parent, kept / "reported")
             took = _run(words, trust)
             undisturbed = _state(home)
             broken = different = killed = 0
             for seed in seeds:
-                home = fresh("a")
-                _run([*_words("report", home)], trust)
+                home = fresh(kept / "reported")
                 after = float(np.random.default_rng([seed, len(command)]).uniform(0.3, 1.0)) * took
                 killed += _run(words, trust, after) < took
                 broken += _broken(home)
-                _run(words, trust) if command != "forget" else subprocess.run(words, env=trust, capture_output=True)
+                if command not in ONCE or not _alike(dict(undisturbed), _state(home)):
+                    _run(words, trust)
                 different += not _alike(dict(undisturbed), _state(home))
             rows.append({"command": command, "kills": len(seeds), "files half written": broken,
                          "different afterwards": different})  # fmt: skip

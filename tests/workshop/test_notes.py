@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -23,6 +25,23 @@ LEDGERS = {
     "without a last line end": b"time,kind\n2026-03-02 08:00,note",
     "with comments": b"time,mould,kind,detail\n# nothing here yet\n",
 }
+
+
+def test_a_note_waits_for_another_and_not_for_one_who_was_killed(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("catchpot.workshop.notes._LOCKED_S", 0.2)
+    workshop = open_workshop(home)
+    event = (AT, "tub-2", "mould_cleaned", "")
+    hold = (
+        "import sys, time\nfrom pathlib import Path\nfrom catchpot.workshop import notes\n"
+        "with notes._alone(Path(sys.argv[1])):\n    print('held', flush=True)\n    time.sleep(600)\n"
+    )
+    other = subprocess.Popen([sys.executable, "-c", hold, str(home)], stdout=subprocess.PIPE, text=True)
+    assert other.stdout is not None and other.stdout.readline() == "held\n"
+    with pytest.raises(NoteError, match="somebody else is noting just now; try again"):
+        add_events(workshop, [event])
+    other.kill()
+    other.communicate()
+    assert add_events(workshop, [event])[0].row.endswith("mould_cleaned,")
 
 
 @pytest.fixture

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
+import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 FOLDER = ".notes"
 KEPT = 20
 """Notes that can be taken back."""
-_LOCKED_S, _STALE_S = 10.0, 60.0
+_LOCKED_S = 10.0
 
 
 class NoteError(CatchpotError):
@@ -173,26 +173,32 @@ def _digest(content: bytes) -> str:
 
 @contextmanager
 def _alone(home: Path) -> Iterator[None]:
-    """Two people who note at the same moment wait for each other."""
+    """Two people who note at the same moment wait for each other; whoever is killed meanwhile holds nobody up."""
     make_folder(home / FOLDER)
-    lock = home / FOLDER / "lock"
+    path = home / FOLDER / "lock"
     until = time.monotonic() + _LOCKED_S
-    while True:
-        try:
-            os.close(os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
-            break
-        except FileExistsError:
-            with suppress(OSError):
-                if time.time() - lock.stat().st_mtime > _STALE_S:
-                    lock.unlink()
-                    continue
+    with path.open("a", encoding="utf-8") as file:
+        while not _locked(file.fileno()):
             if time.monotonic() > until:
-                raise NoteError(f"{lock}: somebody else is noting just now; try again") from None
+                raise NoteError(f"{path}: somebody else is noting just now; try again")
             time.sleep(0.05)
+        yield  # the system lets go of the lock as the file is closed, or its process ends
+
+
+def _locked(number: int) -> bool:
+    """Take the lock of an open file; False where another has it."""
     try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(number, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 __all__ = ["NoteError", "Noted", "add_events", "last_note", "local_text", "set_part", "undo"]
