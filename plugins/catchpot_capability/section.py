@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -20,7 +19,6 @@ from catchpot_capability.sentences import mould_month
 from catchpot_capability.tables import CAPABILITY, CAPABILITY_PART, CAPABILITY_SHOT, OVER_MOULDS, OVER_MOULDS_SHOT
 
 MONTHS_SHOWN = 13
-_CODE = hashlib.sha256(b"".join(p.read_bytes() for p in sorted(Path(__file__).parent.glob("*.py")))).hexdigest()
 
 
 class CapabilitySection:
@@ -92,7 +90,7 @@ class CapabilitySection:
         pieces = [behind, events, late_rows, *own.values()]
         key = hashlib.sha256("\0".join(repr(p.rows()) for p in pieces).encode("utf-8", "backslashreplace"))
         key.update(repr([about_part(view, m) for m in view.book.moulds]).encode("utf-8", "backslashreplace"))
-        key.update(f"{_CODE} {view.zone} {fixed.at if fixed else ''}".encode())
+        key.update(f"{view.zone} {fixed.at if fixed else ''}".encode())
         return Page(
             month, f"Capability, {spoken(month)}", link_text=spoken(month), group="Months", folder="months",
             key=key.hexdigest()[:20], choose="mould", letterhead=True,

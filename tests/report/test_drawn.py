@@ -18,9 +18,10 @@ def test_points_lie_where_the_live_axes_put_them() -> None:
     strip = figures.Strip("volume [l]", [START + timedelta(days=d) for d in (0, 5, 10)], [1.0, 2.0, 1.5])
     drawn = draw(theme.plain_figure(figures.history([strip])), 200)
     assert drawn is not None
-    path = re.search(r'<path d="((?:M[\d.]+ [\d.]+h0){3})"', drawn.svg)
+    path = re.search(r'<path d="((?:[Mm][-\d. ]+h0){3})"', drawn.svg)
     assert path is not None
-    spots = [tuple(map(float, p.split())) for p in re.findall(r"M([\d.]+ [\d.]+)h0", path[1])]
+    steps = [tuple(map(float, re.findall(r"-?[\d.]+", p))) for p in re.findall(r"[Mm]([-\d. ]+)h0", path[1])]
+    spots = [(sum(x for x, _ in steps[: n + 1]), sum(y for _, y in steps[: n + 1])) for n in range(3)]
     low, high = (datetime.fromisoformat(t) for t in drawn.layout["xaxis"]["range"])
     bottom, top = drawn.layout["yaxis"]["range"]
     for (x, y), day, value in zip(spots, (0, 5, 10), (1.0, 2.0, 1.5), strict=True):

@@ -23,7 +23,7 @@ from catchpot.report import figures
 from catchpot.report.edition import About
 from catchpot.report.pages import GENERATOR, without_stamp
 from catchpot.report.render import ReportOutcome, write_pages
-from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Prose, Section, Sheet, View
+from catchpot.report.section import Block, Cell, DataTable, Figure, Page, Panel, Part, Prose, Section, Sheet, View
 from catchpot.tables import Table
 from catchpot.testing.check_frames import Frames
 from catchpot.workshop import MouldBook
@@ -473,6 +473,66 @@ def test_a_page_that_leaves_the_house_bears_the_letterhead_and_leads_to_its_shot
     assert "Example yard" not in own and "<td" in own and "?shot=" not in own
 
 
+def test_a_page_that_is_kept_goes_with_the_version_that_wrote_it(
+    store: Callable[..., Frames], write: Callable[..., ReportOutcome], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its script and style are named by their content: those of another version would be gone."""
+
+    class Keyed(FillSection):
+        def pages(self, view: View) -> Sequence[Page]:
+            return [Page("own", "Own", [("Shots", Panel("in order", "All is well."))], key="the same")]
+
+    assert "own.html" in write(store({"hatch-3": 3}), Keyed()).rewritten
+    assert "own.html" not in write(store({"hatch-3": 3}), Keyed()).rewritten
+    monkeypatch.setattr("catchpot.report.site.code_of", lambda sections: "another version")
+    monkeypatch.setattr("catchpot.report.pages.asset", lambda name: f"/* {name} */")
+    done = write(store({"hatch-3": 3}), Keyed())
+    page = done.index.parent / "own.html"
+    links = re.findall(r'(?:href|src)="(assets/[^"]+)"', page.read_text(encoding="utf-8"))
+    assert links and all((done.index.parent / link).exists() for link in links)
+
+
+def test_a_page_of_many_parts_becomes_a_page_for_each(
+    store: Callable[..., Frames], write: Callable[..., ReportOutcome]
+) -> None:
+    class Month(FillSection):
+        many = 3
+
+        def pages(self, view: View) -> Sequence[Page]:
+            shots = pl.DataFrame({"shot": ["hatch-3-001"], "value": [2.5]})
+            names = ["all moulds", *(f"Mould {i}" for i in range(self.many)), "mould-0"]
+            parts = [
+                Part(n, [("Shots", Panel("in order", f"{n} is well.", [DataTable("rows", "Rows", shots)]))])
+                for n in names
+            ]
+            return [Page("2026-03", "March", folder="months", choose="mould", parts=parts, key=f"{self.many}",
+                         shots=["hatch-3-001"])]  # fmt: skip
+
+    done = write(store({"hatch-3": 3}), Month())
+    out = done.index.parent
+    month = (out / "months/2026-03.html").read_text(encoding="utf-8")
+    assert "Mould 2 is well." in month and 'data-parts="mould"' in month and not (out / "months/2026-03").exists()
+    Month.many = 12
+    write(store({"hatch-3": 3}), Month())
+    month = (out / "months/2026-03.html").read_text(encoding="utf-8")
+    assert "all moulds is well." in month and "Mould 2 is well." not in month
+    links = re.findall(r'<option value="([^"]+)"', month)
+    assert len(links) == 14 and links[0] == "2026-03.html" and len(set(links)) == 14
+    for link in links[1:]:
+        page = (out / "months" / link).read_text(encoding="utf-8")
+        assert page.count(" is well.") == 1 and 'href="../../assets/' in page
+        assert '<a href="../2026-03.html">March</a>' in page and 'href="../../shots/hatch-3.html?shot=' in page
+        assert "mould-0.html" in page and len(re.findall("<option", page)) == 14
+    again = write(store({"hatch-3": 3}), Month())
+    assert not [n for n in again.rewritten if n.startswith("months/")]
+    (out / "months" / links[3]).unlink()
+    write(store({"hatch-3": 3}), Month())
+    assert (out / "months" / links[3]).exists()
+    Month.many = 2
+    write(store({"hatch-3": 3}), Month())
+    assert not (out / "months/2026-03").exists()
+
+
 def test_sheets_stand_on_the_board_and_on_the_moulds_page_and_pages_beside_are_linked_where_they_are(
     store: Callable[..., Frames], write: Callable[..., ReportOutcome], tmp_path: Path
 ) -> None:
@@ -501,9 +561,9 @@ def test_sheets_stand_on_the_board_and_on_the_moulds_page_and_pages_beside_are_l
 def test_decimal_commas_stand_in_all_that_is_read_and_in_no_name_or_number_of_a_script(
     store: Callable[..., Frames], write: Callable[..., ReportOutcome], tmp_path: Path
 ) -> None:
-    plain = write(store({"hatch-3": 30}), version="0.1.0").index.parent
+    plain = write(store({"hatch-3": 30}), version="0.1.0", made_at=START).index.parent
     before = {n: (plain / n).read_text(encoding="utf-8") for n in ("index.html", "moulds/hatch-3.html")}
-    comma = write(store({"hatch-3": 30}), version="0.1.0", decimal=",").index.parent
+    comma = write(store({"hatch-3": 30}), version="0.1.0", decimal=",", made_at=START).index.parent
     for name, old in before.items():
         text = _text(comma / name)
         left = [m for m in re.findall(r"\S*\d\.\d\S*", text) if "0.1.0" not in m]

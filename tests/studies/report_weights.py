@@ -74,11 +74,11 @@ def main(arguments: list[str] | None = None) -> int:
             files = [p for p in out.rglob("*") if p.is_file()]
 
             def heaviest(pattern: str, out: Path = out) -> str:
-                return f"{max(p.stat().st_size for p in out.glob(pattern)) / 1e3:.0f} kB"
+                return f"{max(p.stat().st_size for p in out.rglob(pattern)) / 1e3:.0f} kB"
 
             cells = [
                 len(moulds), len(files), f"{sum(p.stat().st_size for p in files) / 1e6:.0f} MB",
-                heaviest("index.html"), heaviest("moulds/*"), heaviest("months/*"),
+                heaviest("index.html"), heaviest("moulds/*.html"), heaviest("months/**/*.html"),
                 *(f"{seconds:.1f} s" for seconds in (anew, again, one)),
             ]  # fmt: skip
             print(f"| {' | '.join(map(str, cells))} |", flush=True)

@@ -191,7 +191,7 @@ class Pages:
             inline_scripts=[Markup(text) for text in inline] if single else [],
             pool=Markup(theme.dumped(pool)) if pool else "",
             data={b.id: Markup(theme.dumped(d)) for b, d in zip(figures, slim, strict=True)},
-            **{"hrefs": {}, **content},
+            **{"hrefs": {}, "elsewhere": (), "trail": (), **content},
         )
         return self.in_place(page)
 

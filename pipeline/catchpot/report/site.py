@@ -9,18 +9,15 @@ from datetime import datetime
 from functools import cached_property
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
-
-from markupsafe import Markup
 
 from catchpot.errors import PluginFault
-from catchpot.report import collect, theme
+from catchpot.report import collect
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
-from catchpot.report.freshness import code_of, digest
+from catchpot.report.freshness import code_of
 from catchpot.report.matters import Matter, matters_of
+from catchpot.report.own_pages import own_page
 from catchpot.report.pages import Pages
-from catchpot.report.section import Cell, Page, Panel, Section, View
-from catchpot.report.shot_links import links_here
+from catchpot.report.section import Cell, Panel, Section, View
 from catchpot.report.views import CORE, Shelf, Tables
 
 if TYPE_CHECKING:
@@ -200,9 +197,10 @@ class Site:
 
     def _panel(self, section: Section, view: View) -> Placed | None:
         panel = section.panel(view)
-        return None if panel is None else self._placed(section, section.title, panel, slug(section.name))
+        return None if panel is None else self.placed(section, section.title, panel, slug(section.name))
 
-    def _placed(self, section: Section, title: str, panel: Panel, prefix: str, part: str = "") -> Placed:
+    def placed(self, section: Section, title: str, panel: Panel, prefix: str, part: str = "") -> Placed:
+        """A panel with its place on a page. part: the part of the page that it belongs to."""
         shown = shown_panel(title, panel, self.zone, prefix)
         unique([shown])
         return Placed(prefix, title, section.name, shown, part)
@@ -217,7 +215,7 @@ class Site:
             for _, run in groupby(pages, key=lambda p: p.group or p.slug):
                 some = list(run)
                 made.append(
-                    (some[0].group, [(self._own_page(section, p, taken), p.link_text or p.title) for p in some])
+                    (some[0].group, [(own_page(self, section, p, taken), p.link_text or p.title) for p in some])
                 )
             return made
 
@@ -242,34 +240,6 @@ class Site:
         """Pages that commands wrote into the report's folder, where they are there: link and words."""
         named = [(file, said) for s in self.sections for file, said in getattr(s, "beside", {}).items()]
         return [(file, said) for file, said in named if self.pages.is_page(file)]
-
-    def _own_page(self, section: Section, page: Page, taken: set[str]) -> str:
-        """taken: pages of others. Two of the section's own that shorten alike are numbered."""
-        stem = "/".join(filter(None, (slug(page.folder) if page.folder else "", slug(page.slug))))
-        if f"{stem}.html" in taken:
-            raise ValueError(f"the page {stem}.html is written already")
-        link = self.pages.free(stem)
-        head = self.letterhead if page.letterhead else ()
-        shots = self.survey.shots.filter(self.survey.shots["shot"].is_in(list(page.shots)))
-        here = links_here(shots, self.shots_at, "../" * link.count("/"))
-        key = page.key and digest(page.key, self.pages.decimal, *head, repr(sorted(here.items())))
-        if self.pages.unchanged(link, key):
-            return link
-        panels = [
-            self._placed(section, title, panel, f"{slug(title)}-{i}") for i, (title, panel) in enumerate(page.panels, 1)
-        ]
-        parts = page.made_parts()
-        for n, part in enumerate(parts, 1):
-            panels += [
-                self._placed(section, title, panel, f"{slug(part.name)}-{n}-{slug(title)}-{i}", part.name)
-                for i, (title, panel) in enumerate(part.panels, 1)
-            ]
-        hrefs = {s: f"{to[0]}?shot={quote(s, safe='')}" for s, to in here.items()}
-        self.pages.write(
-            link, "page.html", page.title, key=key, shown=panels, parted=[(p.name, p.about) for p in parts],
-            choose=page.choose, letterhead=head, hrefs=hrefs, here=Markup(theme.to_script_json(here)) if here else "",
-        )  # fmt: skip
-        return link
 
 
 __all__ = ["Card", "Placed", "Site", "Survey", "survey"]

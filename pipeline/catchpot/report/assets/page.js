@@ -73,5 +73,16 @@ const catchpot = (function () {
     show(select.value);
   }
 
+  // Where each part has a page of its own, the selector leads there; so does an address that names the part.
+  for (const select of document.querySelectorAll("select[data-pages]")) {
+    const options = Array.from(select.options);
+    const own = select.value;
+    select.closest("form").hidden = false;
+    select.addEventListener("change", () => { location.href = select.value; });
+    window.addEventListener("pageshow", () => { select.value = own; });
+    const wanted = options.find((o) => o.text === asked(select.dataset.pages));
+    if (wanted && wanted.value !== own) location.replace(wanted.value + location.hash);
+  }
+
   return { root, read, remember, asked, element };
 })();

@@ -51,20 +51,64 @@ def percent(share: float) -> str:
 
 
 def points(at: Iterable[tuple[float, float]]) -> str:
-    """A path of dots: strokes without length, whose round ends make the dot."""
-    return "".join(f"M{across(x)} {down(y)}h0" for x, y in at)
+    """A path of dots: strokes without length, whose round ends make the dot.
+
+    >>> points([(0.1, 30.0), (0.2, 25.5)])
+    'M100 30h0m100-4.5h0'
+    """
+    path, last = [], None
+    for point in at:
+        spot = _tenths(point)
+        path.append(f"M{_written(spot)}h0" if last is None else f"m{_written(_step(last, spot))}h0")
+        last = spot
+    return "".join(path)
 
 
 def line(at: Sequence[tuple[float, float] | None]) -> str:
-    """A path through points; None lifts the pen."""
-    path, pen = [], "M"
+    """A path through points; None lifts the pen. Each point is written as a step from the one before: half as long.
+
+    >>> line([(0.1, 30.0), (0.2, 25.5), (0.3, 25.5), None, (0.5, 40.0), (0.6, 39.9)])
+    'M100 30l100-4.5 100 0M500 40l100-.1'
+    """
+    path: list[str] = []
+    last: tuple[int, int] | None = None
+    steps = False
     for point in at:
         if point is None:
-            pen = "M"
+            last = None
             continue
-        path.append(f"{pen}{across(point[0])} {down(point[1])}")
-        pen = "L"
+        spot = _tenths(point)
+        if last is None:
+            path.append(f"M{_written(spot)}")
+            steps = False
+        else:
+            step = _written(_step(last, spot))
+            path.append(f"l{step}" if not steps else step if step.startswith("-") else f" {step}")
+            steps = True
+        last = spot
     return "".join(path)
+
+
+def _tenths(point: tuple[float, float]) -> tuple[int, int]:
+    """A point on the drawing's grid of tenths, so that steps add up."""
+    x, y = point
+    return round(10 * WIDE * min(max(x, -9.0), 9.0)), round(10 * min(max(y, -9999.0), 9999.0))
+
+
+def _step(a: tuple[int, int], b: tuple[int, int]) -> tuple[int, int]:
+    return b[0] - a[0], b[1] - a[1]
+
+
+def _written(tenths: tuple[int, int]) -> str:
+    """Two numbers of a path; a minus needs no space before it."""
+    x, y = map(_tenth, tenths)
+    return f"{x}{y}" if y.startswith("-") else f"{x} {y}"
+
+
+def _tenth(value: int) -> str:
+    whole, rest = divmod(abs(value), 10)
+    sign = "-" if value < 0 else ""
+    return f"{sign}{whole or '' if rest else whole}{f'.{rest}' if rest else ''}"
 
 
 def words(
