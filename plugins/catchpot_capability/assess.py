@@ -82,6 +82,10 @@ def marks_of(x: Floats, lower: float | None, upper: float | None, found: Steadin
     return marks
 
 
+HIT_WORDS = {"one beyond the control limits": "a shot lay further out than chance puts one"}
+"""What a pattern is in a sentence, where its name alone would not be understood."""
+
+
 def unsteady_words(found: Steadiness, day_of: Sequence[str], starts_word: str = "it drifted") -> str:
     """What spoke against a steady month. day_of: each shot's day in words."""
     said: list[str] = []
@@ -90,7 +94,7 @@ def unsteady_words(found: Steadiness, day_of: Sequence[str], starts_word: str = 
         said.append(f"{verb}: see the change on {day_of[found.change.at]}")
     for phrase, places in found.hits.items():
         which = words.listed([day_of[i] for i in places], 3)
-        said.append(f'it broke the rule "{phrase}" ({which})')
+        said.append(f"{HIT_WORDS.get(phrase, phrase)} ({which})")
     return ", and ".join(said)
 
 

@@ -106,15 +106,15 @@ def measure_panel(
         blocks.append(Prose((said,), title="No capability for this month"))
     if not parts.is_empty():
         blocks.append(split_table(parts, row, zone, key))
-    if row["rules"]:
-        blocks.append(Prose((_rules(row),), title="Rules in use"))
-    return Panel(state_of([row["verdict"]]), row["sentence"], blocks, METHOD, REFERENCES)
+    more = [Prose((_rules(row),), title="When a month is called unsteady")] if row["rules"] else []
+    return Panel(state_of([row["verdict"]]), row["sentence"], blocks, METHOD, REFERENCES, more=more)
 
 
 def _rules(row: Row) -> str:
     return (
-        f"Marked when: {row['rules']} Control limits stand {plain(row['control_limit_sd'])} spreads from the mean; of"
-        f" steady months of {row['n']} shots {row['false_alarm_pct']:.0f} % would be called unsteady."
+        f"Marked when: {row['rules']} The ends of the tint, the control limits, stand"
+        f" {plain(row['control_limit_sd'])} times the spread from shot to shot from the mean; of steady months of"
+        f" {row['n']} shots {row['false_alarm_pct']:.0f} % would be called unsteady."
     )
 
 

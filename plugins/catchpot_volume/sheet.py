@@ -7,21 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from catchpot.report import theme, words
+from catchpot.report import words
 from catchpot.report.blocks import slugs
 from catchpot.shop_units import in_shop
 from catchpot.whole import make_folder, write_whole
 from catchpot_volume import go
+from catchpot_volume.printed import page
 from catchpot_volume.tables import nothing
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 _ALWAYS = """
 Advice only: the machine's own limits and interlocks, the data sheets and local rules go first. No pressure above the
@@ -203,18 +200,7 @@ def _clears(how: str) -> str:
     return how if how.endswith(".") else how + "."
 
 
-_PAGE = """<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="generator" content="catchpot">
-<title>{{ verdict }}: next shot of {{ mould }}</title>
-<style>
-@page{size:A4;margin:14mm}
-*{box-sizing:border-box}
-body{font:15px/1.4 {{ font|safe }};color:{{ ink }};background:{{ paper }};max-width:46rem;margin:0 auto;padding:1rem}
+_STYLE = """body{line-height:1.4}
 h1{font-size:1.2rem;margin:0 0 .6rem}
 .go{font-size:3rem;font-weight:700;line-height:1.1;margin:.2rem 0;border:4px solid {{ ink }};padding:.2rem .7rem;
 display:inline-block}
@@ -233,16 +219,13 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 .limit{font-size:2rem;margin:.5rem 0}
 .mind,.first{margin:.45rem 0}table{font-size:13.5px}.done td{height:2rem}tr,.mind,.first{break-inside:avoid}}
 @media (max-width:32rem){.volume{font-size:3.6rem}.limit{font-size:1.5rem}th{white-space:normal}}
-</style>
-</head>
-<body>
-<main>
-<h1>Next shot of {{ mould }} {% if workshop %}<span class="quiet">– {{ workshop }}</span>{% endif %}</h1>
+"""
+_BODY = """<h1>Next shot of {{ mould }} {% if workshop %}<span class="quiet">– {{ workshop }}</span>{% endif %}</h1>
 <p class="go {{ state }}">{{ verdict }}</p>
 {% if reasons %}
 <div class="mind{% if stop %} first{% endif %}"><ul>
 {% for why, how in reasons %}
-<li>{{ why }}.<br><span class="quiet">Who clears it, and how: {{ how }}.</span></li>
+<li>{{ why|tied }}.<br><span class="quiet">Who clears it, and how: {{ how|tied }}.</span></li>
 {% endfor %}
 </ul></div>
 {% endif %}
@@ -250,41 +233,32 @@ th{font-weight:400;color:{{ muted }};white-space:nowrap}
 <p class="limit">Do not shoot: no volume is given. This page takes the place of every sheet before it.</p>
 {% else %}
 <p class="quiet">Set the volume to</p>
-<p class="volume">{{ volume }}</p>
-{% if step %}<p class="quiet">{{ step }}</p>{% endif %}
-<p class="limit">Line pressure: {{ limit }}</p>
+<p class="volume">{{ volume|tied }}</p>
+{% if step %}<p class="quiet">{{ step|tied }}</p>{% endif %}
+<p class="limit">Line pressure: {{ limit|tied }}</p>
 {% endif %}
 {% if minds %}
-<div class="mind"><strong>Mind first</strong><ul>{% for m in minds %}<li>{{ m }}</li>{% endfor %}</ul></div>
+<div class="mind"><strong>Mind first</strong>
+<ul>{% for m in minds %}<li>{{ m|tied }}</li>{% endfor %}</ul></div>
 {% endif %}
-<table>{% for name, value in facts %}<tr><th scope="row">{{ name }}</th><td>{{ value }}</td></tr>{% endfor %}</table>
+<table>{% for name, value in facts %}
+<tr><th scope="row">{{ name }}</th><td>{{ value|tied }}</td></tr>{% endfor %}</table>
 <div class="mind"><ul>{% for a in always %}<li>{{ a }}</li>{% endfor %}</ul></div>
 {% if not stop %}
 <table class="done"><tr><th scope="row">Set by</th><td></td><th scope="row">Date, time</th><td></td></tr>
 <tr><th scope="row">Injected [{{ litre }}]</th><td></td><th scope="row">In the catch pot [kg]</th><td></td></tr></table>
 {% endif %}
-</main>
-</body>
-</html>
 """
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment, StrictUndefined
-
-    return Environment(autoescape=True, undefined=StrictUndefined).from_string(_PAGE)
 
 
 def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> str:
     """The page as text; everything from the book or a log is escaped."""
-    return _template().render(
+    return page(
+        f"{verdict(row)}: next shot of {row['mould']}", _STYLE, _BODY, {"tied": words.tied},
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row), step=step(row),
         verdict=verdict(row), state=row["go"], stop=row["go"] == "no-go",
         reasons=[(why, how.rstrip(".")) for why, how in reasons(row)], minds=row["cautions"].splitlines(),
         facts=facts(row, zone, now), litre=in_shop("l")[0], always=ALWAYS,
-        font=theme.FONT, ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"],
-        muted=theme.LIGHT["muted"], rule=theme.LIGHT["rule"],
     )  # fmt: skip
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from catchpot.report import theme, words
+from catchpot.report import words
+from catchpot_volume.printed import page
 from catchpot_volume.week import Choice, Week
 
 NUMBER = words.number
@@ -112,20 +113,8 @@ def curve_svg(some: list[Choice]) -> str:
     )
 
 
-_PAGE = """<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="generator" content="catchpot">
-<title>The week</title>
-<style>
-@page{size:A4;margin:14mm}
-*{box-sizing:border-box}
-body{font:15px/1.45 {{ font|safe }};color:{{ ink }};background:{{ paper }};max-width:46rem;margin:0 auto;padding:1rem}
-h1{font-size:1.4rem;margin:0 0 .3rem}h2{font-size:1.1rem;margin:1.3rem 0 .3rem}h3{font-size:1rem;margin:.8rem 0 .2rem}
-.quiet{color:{{ muted }}}
+_STYLE = """h1{font-size:1.4rem;margin:0 0 .3rem}h2{font-size:1.1rem;margin:1.3rem 0 .3rem}
+h3{font-size:1rem;margin:.8rem 0 .2rem}
 .go{border:2px solid {{ ink }};padding:0 .4rem;font-weight:700;white-space:nowrap}
 .care{border-style:dashed}.no-go{border-style:double;border-width:5px}
 ul{margin:.3rem 0;padding-left:1.2rem}li{margin:.35rem 0}
@@ -133,10 +122,8 @@ svg{width:100%;max-width:26rem;height:auto;color:{{ ink }};font-size:11px}svg te
 table{border-collapse:collapse;font-size:.92rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.15rem .8rem .15rem 0;border-bottom:1px solid {{ rule }}}th{font-weight:400}
 @media print{body{padding:0;max-width:none;font-size:13px}li,section{break-inside:avoid}}
-</style>
-</head>
-<body><main>
-<h1>The week</h1>
+"""
+_BODY = """<h1>The week</h1>
 <p class="quiet">From logs up to {{ as_of }}; shots {{ week.plan_from }}. Advice only: limits and interlocks of the
 machine, data sheets and local rules go first. Peroxide catalyst never meets accelerator; protect the eyes.</p>
 <h2>Which moulds may run</h2>
@@ -162,21 +149,15 @@ may run.</p>{% endif %}
 {% else %}<p>No seal has a date. Sudden damage is not predicted.</p>{% endif %}
 <h2>Changed since the last report</h2>
 <ul>{% for c in week.changes %}<li>{{ c }}</li>{% endfor %}</ul>
-</main></body></html>
 """
 
 
 def html(week: Week, zone: str) -> str:
     """The page as text; everything from the book or a log is escaped."""
-    from jinja2 import Environment, StrictUndefined
-
-    made = Environment(autoescape=True, undefined=StrictUndefined)
     filters: dict[str, Any] = {
         "count": words.count, "litres": lambda v: words.fixed(v, "l", 3), "money": lambda v: money(v, week.currency),
     }  # fmt: skip
-    made.filters.update(filters)
-    return made.from_string(_PAGE).render(
-        week=week, as_of=words.minute(week.as_of, zone), needs=needs(week), pots=pots(week),
-        choices=[(m, some, curve_svg(some)) for m, some in week.choices.items()], font=theme.FONT,
-        ink=theme.LIGHT["ink"], paper=theme.LIGHT["paper"], muted=theme.LIGHT["muted"], rule=theme.LIGHT["rule"],
+    return page(
+        "The week", _STYLE, _BODY, filters, week=week, as_of=words.minute(week.as_of, zone), needs=needs(week),
+        pots=pots(week), choices=[(m, some, curve_svg(some)) for m, some in week.choices.items()],
     )  # fmt: skip

@@ -100,6 +100,7 @@ class Edition:
             letterhead=tuple(filter(None, (line.strip() for line in about.letterhead.splitlines()))),
             shots_at={mould: f"shots/{stem}.html" for mould, stem in self.stems.items()},
         )  # fmt: skip
+        self.pages.code = self.site.code
         self.links = {mould: f"moulds/{stem}.html" for mould, stem in self.stems.items()}
         beside = repr((about.version, about.notice, list(about.broken), about.name, about.code, about.decimal))
         self.fresh = Freshness(self.site, about.over_moulds, beside)

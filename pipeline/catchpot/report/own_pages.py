@@ -31,9 +31,8 @@ def own_page(site: Site, section: Section, page: Page, taken: Collection[str]) -
     link = site.pages.free(stem)
     head = site.letterhead if page.letterhead else ()
     shots = site.survey.shots.filter(site.survey.shots["shot"].is_in(list(page.shots)))
-    # Its script and style are named by their content, and go with the report that wrote them.
     here = links_here(shots, site.shots_at, "")
-    key = page.key and digest(page.key, site.code, site.pages.decimal, *head, repr(sorted(here.items())))
+    key = page.key and digest(page.key, site.pages.decimal, *head, repr(sorted(here.items())))
     if site.pages.unchanged(link, key) and all(site.pages.unchanged(n, key) for n in site.pages.remembered(link) or ()):
         return link
     panels = _titled(site, section, page.panels, "")

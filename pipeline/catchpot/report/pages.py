@@ -118,7 +118,7 @@ class Pages:
     """Makes pages for a folder; `finish` puts them there, and sweeps out files of its own that an earlier report left.
 
     within: a folder that must be there already. decimal: the mark in numbers that are read. names_kept: names that look
-    like numbers and are none.
+    like numbers and are none. code: a digest of the code that draws; what other code drew is drawn anew.
     """
 
     out: Path
@@ -128,6 +128,7 @@ class Pages:
     within: Path | None = None
     decimal: str = "."
     names_kept: Collection[str] = ()
+    code: str = ""
     made: dict[str, dict[str, Any]] = field(default_factory=dict)
     rewritten: list[str] = field(default_factory=list)
     aside: Aside = field(default_factory=Aside)
@@ -208,7 +209,7 @@ class Pages:
         path = self.out / name
         content = _short(_STAMP.sub("", text))
         before = self._before.get(name, {})
-        self.made[name] = {"content": content, "key": key, "note": note, "bytes": before.get("bytes")}
+        self.made[name] = {"content": content, "key": self.full(key), "note": note, "bytes": before.get("bytes")}
         if before.get("content") == content and _bytes(path) == before.get("bytes") is not None:
             return path
         self._ours_to_write(name)
@@ -221,10 +222,20 @@ class Pages:
     def unchanged(self, name: str, key: str) -> bool:
         """Whether a file made from the same (key) stands here as it was written; it is kept then, with its note."""
         before = self._before.get(name)
-        if not key or before is None or before.get("key") != key or _bytes(self.out / name) != before.get("bytes"):
+        if (
+            not key
+            or before is None
+            or before.get("key") != self.full(key)
+            or _bytes(self.out / name) != before.get("bytes")
+        ):
             return False
         self.made[name] = before
         return True
+
+    def full(self, key: str) -> str:
+        """A key with what every file goes by: the code that draws, and the script and style beside the pages, whose
+        names hold their content, so that those of another version are gone. Empty for an empty key."""
+        return key and _short("\0".join([key, self.code, *(name for name, _ in self.shared.all())]))
 
     def remembered(self, name: str) -> Any:
         """The note that was kept with a file of the report before."""

@@ -22,7 +22,7 @@ class Held(Pages):
     def put(self, name: str, text: str, *, key: str = "", note: Any = None) -> Path:
         """Hold a page or file of the report."""
         data = text.encode("utf-8", "backslashreplace")
-        self.made[name] = {"key": key, "note": note, "bytes": len(data)}
+        self.made[name] = {"key": self.full(key), "note": note, "bytes": len(data)}
         self._hold(name, data)
         return self.out / name
 
@@ -30,10 +30,10 @@ class Held(Pages):
         """Whether it is held, or lies in the report's folder, made from the same (key)."""
         if not key:
             return False
-        if name in self.texts and self.made[name].get("key") == key:
+        if name in self.texts and self.made[name].get("key") == self.full(key):
             return True
         before = self.earlier
-        if before is not None and name in before.texts and before.made[name].get("key") == key:
+        if before is not None and name in before.texts and before.made[name].get("key") == self.full(key):
             self.made[name] = before.made[name]
             self._hold(name, before.texts[name])
             return True

@@ -29,7 +29,16 @@
     count.textContent = shown === body.rows.length ? "" : "showing " + shown + " of " + body.rows.length + " moulds";
   }
 
+  const first = Array.from(body.rows);
+
   function sortBy(name, down) {
+    if (!name) {
+      sorted = { column: "", down: false };
+      by.value = "";
+      heads.forEach((h) => h.removeAttribute("aria-sort"));
+      first.forEach((row) => body.append(row));
+      return;
+    }
     const at = heads.findIndex((h) => h.dataset.column === name);
     if (at < 0) return;
     sorted = { column: name, down };
@@ -58,7 +67,7 @@
       remember();
     });
   });
-  by.addEventListener("change", () => { if (by.value) sortBy(by.value, false); remember(); });
+  by.addEventListener("change", () => { sortBy(by.value, false); remember(); });
   text.addEventListener("input", () => { sift(); remember(); });
   state.addEventListener("change", () => { sift(); remember(); });
   const asked = new URLSearchParams(location.search);

@@ -303,7 +303,8 @@ def _note(note: Plot, scales: dict[str, Scale], frame: Frame, layout: Plot) -> s
     if "bordercolor" not in note:
         return text
     half = max(8.0, 4 + 3.5 * max(map(len, strokes.lines_of(str(note["text"])))))
-    box = f'<rect x="{strokes.down(-half)}" y="{strokes.down(head - 1)}" width="{strokes.down(2 * half)}" height="18"'
+    left = {"start": -4.0, "end": 4.0 - 2 * half}.get(anchor, -half)
+    box = f'<rect x="{strokes.down(left)}" y="{strokes.down(head - 1)}" width="{strokes.down(2 * half)}" height="18"'
     return f'<svg x="{strokes.percent(x)}" overflow="visible">{box} class="box"/></svg>{text}'
 
 

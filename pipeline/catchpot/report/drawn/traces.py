@@ -11,6 +11,9 @@ from catchpot.report.drawn.scale import Scale
 
 Plot = dict[str, Any]
 Spot = tuple[float, float]
+LETTER = 0.005
+"""Half the mean width of a letter as a share of a figure's width, on a narrow page."""
+LINE = 14.0
 _OPEN = ("circle-open",)
 _UPRIGHT = ("line-ns-open", "line-ns")
 
@@ -72,8 +75,8 @@ def trace_strokes(
     if "markers" in mode:
         stretched, plain = _markers(trace.get("marker", {}), spots)
         made.append(stretched)
-    if "text" in mode:
-        plain += _texts(trace, spots)
+    if "text" in mode:  # beneath the rings: words have a ground of their own, which would cut them
+        plain = _texts(trace, spots) + plain
     return "".join(made), plain
 
 
@@ -122,8 +125,17 @@ def _texts(trace: Plot, spots: Sequence[Spot | None]) -> str:
     for spot, text in zip(spots, each, strict=False):
         if spot is not None and text and -0.01 <= spot[0] <= 1.01:
             anchor = "start" if spot[0] < 0.15 else "end" if spot[0] > 0.85 else "middle"
-            made.append(strokes.words(str(text), spot[0], spot[1] - 11, anchor=anchor, names="halo"))
+            made.append(strokes.words(str(text), spot[0], _above(str(text), spot, spots), anchor=anchor, names="halo"))
     return "".join(made)
+
+
+def _above(text: str, spot: Spot, spots: Sequence[Spot | None]) -> float:
+    """The height of words over a point: above every other point of the trace that they would lie on."""
+    reach = LETTER * len(text)
+    near = [
+        s[1] for s in spots if s is not None and abs(s[0] - spot[0]) <= reach and -LINE <= spot[1] - s[1] <= 2 * LINE
+    ]
+    return min([spot[1], *near]) - 11
 
 
 def _bars(
