@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
+from catchpot.answers import event_words
 from catchpot.events import KINDS
-from catchpot.report.words import number, words_of
+from catchpot.report.words import number
 
 if TYPE_CHECKING:
     import polars as pl
@@ -72,13 +73,12 @@ def happenings(events: pl.DataFrame | None, shots: pl.DataFrame) -> list[Happene
         if kind.startswith("meter_") and injectors and not any(i in detail for i in injectors):
             continue
         noted.add((kind, detail))
-        said = f"note: {detail}" if kind == "note" else f"{words_of(kind)} {detail}".strip()
-        found.append(Happened(e["time"], kind, detail, said))
+        found.append(Happened(e["time"], kind, detail, event_words(kind, detail)))
     for kind in ("fabric_batch", "resin_batch"):
         before = None
         for at, batch in shots.select("started_at", kind).drop_nulls().iter_rows():
             if before is not None and batch != before and (kind, batch) not in noted:
-                found.append(Happened(at, kind, batch, f"{words_of(kind)} {batch}"))
+                found.append(Happened(at, kind, batch, event_words(kind, batch)))
             before = batch
     volume = None
     for at, now in shots.select("started_at", "programmed_volume_l").drop_nulls().iter_rows():

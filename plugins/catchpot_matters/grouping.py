@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from catchpot.causes import CAUSES, moves, through
+from catchpot.causes import CAUSES, VOLUMES, moves, through
 from catchpot_matters.statements import CLAMP_LEAK, SEVERITIES, SURE_SEAL, Statement, same_measure
 
 NEAR: Final = 5
@@ -32,6 +32,11 @@ BEFOREHAND: Final[Mapping[str, float]] = {
 """Chances of causes where only moved measures speak: those of the comparison of volumes, and like ones (experience)."""
 EVENT_ODDS: Final = 6.0
 """How many times likelier a cause is where an event at the time can bring it about."""
+LOOKED_INTO: Final = ("permeability_m2", "mobility_m2_pa_s", "fill_time_s", *VOLUMES)
+LEFT_OVER: Final = 0.3
+"""What the chance of a cause is worth where the comparison of volumes, which has weights and other moulds to go by,
+looked into what moved and named none: of 13 such causes in 80 made-up workshops one was right, where 5 were expected
+(seeds of their own, none of a study's)."""
 UNNAMED: Final = 0.02
 """Chance of a cause that stands in no list."""
 
@@ -292,5 +297,6 @@ def _by_moves(moved: Sequence[Statement], events: Mapping[int, set[str]]) -> dic
             groups = len({("volume" if same_measure(a, "arrival_volume_l") else a) for a in missed})
             best = max(best, score + groups * np.log(MISSED))
         weight[cause] = prior * (EVENT_ODDS if cause in able else 1.0) * float(np.exp(best))
-    total = sum(weight.values())
-    return dict(sorted(((c, w / total) for c, w in weight.items() if w / total > ASIDE), key=lambda kv: -kv[1]))
+    total = sum(weight.values()) / (LEFT_OVER if any(s.about in LOOKED_INTO for s in moved) else 1.0)
+    named = {c: w / total for c, w in weight.items() if c and w / total > ASIDE}
+    return dict(sorted(named.items(), key=lambda kv: -kv[1])) or {"": 1.0}

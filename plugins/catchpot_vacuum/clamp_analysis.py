@@ -13,9 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from catchpot.analysis import Job, Result
 from catchpot.causes import CAUSES
 from catchpot.core_tables import FINDING
+from catchpot.physics.clamp import LOST_SHARE
 from catchpot.report import words
 from catchpot.tables import Table, from_rows
-from catchpot_vacuum.clamp_watch import LESSENED, LOST, RISEN_MBAR, Floats, Margin, Moved, margin, moved, which_end
+from catchpot_vacuum.clamp_watch import LESSENED, RISEN_MBAR, Floats, Margin, Moved, margin, moved, which_end
 from catchpot_vacuum.tables import CLAMP_CHANGE
 
 Row = dict[str, Any]
@@ -26,7 +27,7 @@ class ClampParams(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    margin_share: float = Field(default=LOST, ge=0.0, le=1.0)
+    margin_share: float = Field(default=LOST_SHARE, ge=0.0, le=1.0)
 
 
 class ClampAnalysis:

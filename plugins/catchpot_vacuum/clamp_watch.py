@@ -18,8 +18,6 @@ STIRS_MBAR: Final = 10.0
 source)."""
 LATELY: Final = 3
 """Shots whose mean is the present state."""
-LOST: Final = 0.5
-"""Share of the usual margin below which something must be done before the next shot."""
 LESSENED: Final = 0.9
 RISEN_MBAR: Final = 40.0
 """A rise of the clamp pressure that is watched whatever the margins say of it (common practice, no source)."""
@@ -142,4 +140,4 @@ def margin(force_n: Floats, m: Moved) -> Margin | None:
     return Margin(usual, now, max(now, 0.0) / pace if pace > 0 else None)
 
 
-__all__ = ["LESSENED", "LOST", "RISEN_MBAR", "Ends", "Margin", "Moved", "margin", "moved", "which_end"]
+__all__ = ["LESSENED", "RISEN_MBAR", "Ends", "Margin", "Moved", "margin", "moved", "which_end"]

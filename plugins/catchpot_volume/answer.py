@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from catchpot.report import words
-from catchpot_volume.naming import SECOND, TELLING_MBAR, Row, to_measure
+from catchpot_volume.naming import SECOND, SETTLES, TELLING_MBAR, Row, to_measure
 
 if TYPE_CHECKING:
     import polars as pl
@@ -113,8 +113,19 @@ def _signs(c: dict[str, Any], rows: Sequence[Row]) -> str:
     return made
 
 
+def _misread(c: dict[str, Any]) -> bool:
+    """Whether the curve clearly says another volume and no cause is likely that would bring it about."""
+    clear = c["arrival_change_low_l"] > 0 or c["arrival_change_high_l"] < 0
+    return bool(not c["changed"] and clear and c["volume_from"] == "the filling curve")
+
+
 def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
     top = rows[0]
+    if _misread(c):
+        return (
+            "Nothing else moved as it would with that: it is likelier that the filling curve changed its shape, and is"
+            " read so, than that the part takes another volume."
+        )
     if not c["changed"]:
         return (
             "Nothing has changed beyond what these shots scatter from one to the next"
@@ -143,6 +154,9 @@ def _second(c: dict[str, Any], rows: Sequence[Row]) -> str:
 
 
 def _third(c: dict[str, Any], rows: Sequence[Row]) -> str:
+    if _misread(c):
+        what, minutes = SETTLES["overflow"]
+        return f"Next, {what} (about {minutes:.0f} minutes): that says what the part takes without the curve."
     if not c["changed"]:
         return "Nothing needs to be measured for this; weighing parts and fabric packs makes the next answer sharper."
     told = to_measure(list(rows))

@@ -13,6 +13,9 @@ from catchpot.physics.darcy import mean_pressure_share
 
 Array = NDArray[np.float64]
 
+LOST_SHARE = 0.5
+"""Share of the usual margin below which something must be done before the next shot (common practice, no source)."""
+
 
 def closing_force(ambient_pa: ArrayLike, clamp_pa: ArrayLike, clamp_area_m2: ArrayLike, mean_cavity_pa: ArrayLike,
                   part_area_m2: ArrayLike) -> Array:  # fmt: skip

@@ -36,7 +36,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Matter:
-    """A matter as its card shows it. chance: 0 to 1. hazard: someone can come to harm by it."""
+    """A matter as its card shows it. hazard: someone can come to harm by it."""
 
     anchor: str
     mould: str
@@ -44,7 +44,6 @@ class Matter:
     state: str
     headline: str
     cause: str = ""
-    chance: float | None = None
     since: datetime | None = None
     closed_at: datetime | None = None
     closed_by: str = ""
@@ -87,7 +86,6 @@ def _matter(r: dict[str, Any], lines: Sequence[Line]) -> Matter:
         state=r["state"] or "open",
         headline=r["headline"] or "",
         cause=r.get("cause_words") or "",
-        chance=r.get("chance"),
         since=r.get("since"),
         closed_at=r.get("closed_at"),
         closed_by=r.get("closed_by") or "",

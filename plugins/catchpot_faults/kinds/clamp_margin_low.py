@@ -1,9 +1,10 @@
-"""A clamp that holds less than it usually does, of a sudden, or until half of its margin is gone."""
+"""A clamp that holds less than it usually does, of a sudden; what goes slowly is `clamp_watch`'s."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from catchpot.physics.clamp import LOST_SHARE
 from catchpot.report import words
 from catchpot_faults.found import LIFT_CAUTION, Found
 from catchpot_faults.hypothesis import Evidence, Look, against
@@ -11,8 +12,6 @@ from catchpot_faults.hypothesis import Evidence, Look, against
 SD_MBAR, WIDEST_MBAR = 10.0, 800.0
 SUDDEN_MBAR = 60.0
 """A rise that is more than a seal's wear between two shots; wear is told by its leak."""
-LOST = 0.5
-"""Share of the usual margin below which it counts however slowly it came."""
 LATELY = 4
 
 
@@ -38,8 +37,7 @@ class ClampMarginLow:
         if not np.isfinite(middle):
             return Evidence({"clamp_pressure": np.zeros(n)}, {"usual_mbar": np.full(n, np.nan)})
         sudden = (clamp - max(middle, recent) > SUDDEN_MBAR) & ~(margin > 0.95 * usual_margin)
-        lost = (usual_margin > 0) & (margin < LOST * usual_margin) & (clamp > middle + 3 * sd)
-        ratio = np.where(sudden | lost, against(clamp, middle, sd, WIDEST_MBAR), -3.0)
+        ratio = np.where(sudden, against(clamp, middle, sd, WIDEST_MBAR), -3.0)
         ratio = np.where(np.isfinite(clamp), ratio, 0.0)
         usual = {"usual_mbar": np.full(n, middle), "usual_n": np.full(n, usual_margin)}
         return Evidence({"clamp_pressure": ratio}, usual)
@@ -56,7 +54,7 @@ class ClampMarginLow:
         at_risk = False
         if np.isfinite(margin) and np.isfinite(usual_n):
             text += f"; the lowest closing force was {margin / 1e3:.1f} kN, usually {usual_n / 1e3:.1f} kN"
-            at_risk = margin <= 0 < usual_n or margin < LOST * usual_n
+            at_risk = margin <= 0 < usual_n or margin < LOST_SHARE * usual_n
         text += ". That force is an upper estimate: springback of the fibre and local lifting are left out."
         return Found(
             self.name,

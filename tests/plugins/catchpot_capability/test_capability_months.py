@@ -129,10 +129,10 @@ def test_a_month_is_split_where_a_seal_was_replaced(make_job: Make) -> None:
     events = [(20, "seal_replaced", "outer"), (39, "fabric_batch", "FB-9"), (10, "note", "tea")]
     result = run(make_job({"injected_volume_l": x}, events=events))
     row = rows(result)["injected_volume_l"]
-    assert "seal replaced outer" in row["events"] and "FB-9" in row["events"] and "tea" not in row["events"]
+    assert "outer seal replaced" in row["events"] and "FB-9" in row["events"] and "tea" not in row["events"]
     parts = result.tables["capability_part"].sort("part")
     assert parts["n"].to_list() == [20, 21]
-    assert parts["begins_with"].to_list() == ["", "seal replaced outer"]
+    assert parts["begins_with"].to_list() == ["", "outer seal replaced"]
     assert parts["mean"][0] == pytest.approx(x[:20].mean())
 
 

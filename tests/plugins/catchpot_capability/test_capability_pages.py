@@ -83,7 +83,7 @@ def test_an_unsteady_month_shows_no_index_table(pages: dict[str, dict[str, Panel
 def test_a_month_with_a_new_seal_shows_its_two_stretches(pages: dict[str, dict[str, Panel]]) -> None:
     panel = pages["2026-10 hatch-3"]["injected volume"]
     split = next(b for b in panel.blocks if isinstance(b, DataTable) and b.id.startswith("split"))
-    assert split.frame["begins with"].to_list() == ["the month", "seal replaced outer"]
+    assert split.frame["begins with"].to_list() == ["the month", "outer seal replaced"]
 
 
 def test_the_roll_up_puts_the_worst_first(pages: dict[str, dict[str, Panel]]) -> None:

@@ -67,7 +67,7 @@ def test_a_change_is_the_headline_and_a_level_in_the_strip() -> None:
     made = panel(0.02)
     assert made.state == "watch"
     assert made.headline.startswith("Volume against the mould's usual went from 1.00 to 1.02")
-    assert "2 shots after seal replaced outer" in made.headline
+    assert "2 shots after outer seal replaced" in made.headline
     figure = [*made.blocks, *made.more][0]
     assert isinstance(figure, Figure)
     drawn: dict[str, Any] = figure.figure
@@ -77,7 +77,7 @@ def test_a_change_is_the_headline_and_a_level_in_the_strip() -> None:
     assert "volume against the mould's usual" in " ".join(str(a.get("text")) for a in drawn["layout"]["annotations"])
     table = [*made.blocks, *made.more][1]
     assert isinstance(table, DataTable)
-    assert table.frame["event near it"].to_list() == ["seal replaced outer (2 shots before)"]
+    assert table.frame["event near it"].to_list() == ["outer seal replaced (2 shots before)"]
     assert made.state == "watch"
 
 

@@ -460,6 +460,10 @@ def test_a_change_is_doubted_as_far_as_the_curve_may_have_misled() -> None:
     assert half[0.013] > 1.96 * LASTING * 0.013 * said[0.013]["arrival_before_l"]
     assert half[0.013] > 1.5 * half[1e-4]
     assert not said[0.013]["changed"]
+    # where it is clear all the same, it is told as the curve's doing, and what settles it
+    assert said[0.013]["arrival_change_low_l"] > 0
+    assert "the filling curve changed its shape" in said[0.013]["sentence_2"]
+    assert "catch pot" in said[0.013]["sentence_3"]
 
 
 def test_a_meter_step_of_the_other_moulds_is_looked_at_in_a_mould_that_shows_none() -> None:
