@@ -19,6 +19,8 @@ TELLING: Final = 2
 """An event that can bring about more causes than so many is not named as the cause of one."""
 LIKELIER: Final = 3.0
 """How many times likelier an event must make a cause to count for it: what happens all the time explains nothing."""
+USUAL_ODDS: Final = 6.0
+"""How many times likelier an event makes what it brings, where the table of events has no odds for any of it."""
 SHOT_COLUMNS: Final = ("injector", "programmed_volume_l", "fabric_batch", "resin_batch")
 
 
@@ -37,11 +39,14 @@ class Happened:
         return self._of_its_seal(KINDS[self.kind].brings) if self.kind in KINDS else frozenset()
 
     @property
-    def explains(self) -> frozenset[str]:
-        """Causes that it makes likelier by a good deal: those it brings, by its odds for them or for its likeliest."""
+    def explains(self) -> dict[str, float]:
+        """Causes that it makes likelier by a good deal, and how many times the odds.
+
+        Those it brings, by its odds for them; a cause that moves no volume has those of its likeliest one.
+        """
         odds = KINDS[self.kind].causes if self.kind in KINDS else {}
-        usual = max(odds.values(), default=LIKELIER)
-        return frozenset(c for c in self.brings if odds.get(c, usual) >= LIKELIER)
+        usual = max(odds.values(), default=USUAL_ODDS)
+        return {c: by for c in self.brings if (by := odds.get(c, usual)) >= LIKELIER}
 
     @property
     def ends(self) -> frozenset[str]:

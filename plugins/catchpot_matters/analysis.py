@@ -107,10 +107,11 @@ def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
     return job.tables[table].filter(pl.col("mould") == mould)
 
 
-def _able(happened: list[Happened], line: say.Timeline) -> dict[int, set[str]]:
-    able: dict[int, set[str]] = {}
+def _able(happened: list[Happened], line: say.Timeline) -> dict[int, dict[str, float]]:
+    able: dict[int, dict[str, float]] = {}
     for h in happened:
-        able.setdefault(line.place(h.at), set()).update(h.explains)
+        here = able.setdefault(line.place(h.at), {})
+        here |= {c: max(by, here.get(c, 1.0)) for c, by in h.explains.items()}
     return able
 
 

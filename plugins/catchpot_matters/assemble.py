@@ -282,7 +282,7 @@ def _lines(
     for h in near:
         if not lead.trend or h.telling or min(abs(line.place(h.at) - lead.low), abs(line.place(h.at) - lead.at)) <= 1:
             # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
-            fits = named and h.telling and bool(set(top.split(" or ")) & h.explains)
+            fits = named and h.telling and bool(set(top.split(" or ")) & set(h.explains))
             role = "evidence" if fits else "same_time"
             lead_in = "It began after" if fits else "At the same time"
             made.append((role, f"{lead_in}: {h.text}, {words.day(h.at, zone)}.", None))

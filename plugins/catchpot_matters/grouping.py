@@ -30,8 +30,6 @@ BEFOREHAND: Final[Mapping[str, float]] = {
     "cavity_supply": 0.05, "cavity_fittings": 0.03, "catalyst_pump": 0.02, "overflow": 0.05, "clamp_seals": 0.05,
 }  # fmt: skip
 """Chances of causes where only moved measures speak: those of the comparison of volumes, and like ones (experience)."""
-EVENT_ODDS: Final = 6.0
-"""How many times likelier a cause is where an event at the time can bring it about."""
 LOOKED_INTO: Final = ("permeability_m2", "mobility_m2_pa_s", "fill_time_s", *VOLUMES)
 LEFT_OVER: Final = 0.3
 """What the chance of a cause is worth where the comparison of volumes, which has weights and other moulds to go by,
@@ -123,10 +121,10 @@ def _top(s: Statement) -> str:
     return max(s.causes, key=lambda c: s.causes[c], default="")
 
 
-def group(statements: Sequence[Statement], events: Mapping[int, set[str]]) -> list[Matter]:
+def group(statements: Sequence[Statement], events: Mapping[int, Mapping[str, float]]) -> list[Matter]:
     """All statements of a mould as matters.
 
-    events: place of the first shot after an event -> causes that the event can bring about.
+    events: place of the first shot after an event -> causes that it makes likelier, and how many times the odds.
     """
     made = _principals([s for s in statements if s.principal])
     loose: list[Statement] = []
@@ -242,7 +240,9 @@ def _home_of_single(s: Statement, made: Sequence[Matter]) -> Matter | None:
     return None
 
 
-def chances(m: Matter, all_statements: Sequence[Statement], events: Mapping[int, set[str]]) -> dict[str, float]:
+def chances(
+    m: Matter, all_statements: Sequence[Statement], events: Mapping[int, Mapping[str, float]]
+) -> dict[str, float]:
     """Chances of what is behind a matter, the likeliest first.
 
     Where an analysis looked into causes its chances stand, and its root goes before what follows from it; where only
@@ -275,10 +275,12 @@ def _by_roots(roots: Sequence[Statement], lead: Statement) -> dict[str, float]:
     return dict(sorted(said.items(), key=lambda kv: (far(kv[0]), -kv[1])))
 
 
-def _by_moves(moved: Sequence[Statement], events: Mapping[int, set[str]]) -> dict[str, float]:
+def _by_moves(moved: Sequence[Statement], events: Mapping[int, Mapping[str, float]]) -> dict[str, float]:
     first = min(s.low for s in moved) - NEAR
     last = max(s.high for s in moved) + 1
-    able = {c for place, causes in events.items() if first <= place <= last for c in causes}
+    able: dict[str, float] = {}
+    for causes in (c for place, c in events.items() if first <= place <= last):
+        able |= {c: max(by, able.get(c, 1.0)) for c, by in causes.items()}
     weight: dict[str, float] = {"": UNNAMED * STRAY ** len(moved)}
     for cause, prior in BEFOREHAND.items():
         best = -np.inf
@@ -296,7 +298,7 @@ def _by_moves(moved: Sequence[Statement], events: Mapping[int, set[str]]) -> dic
             missed = [a for a in CAUSES[cause].moves if not any(same_measure(a, b) for b in seen)]
             groups = len({("volume" if same_measure(a, "arrival_volume_l") else a) for a in missed})
             best = max(best, score + groups * np.log(MISSED))
-        weight[cause] = prior * (EVENT_ODDS if cause in able else 1.0) * float(np.exp(best))
+        weight[cause] = prior * able.get(cause, 1.0) * float(np.exp(best))
     total = sum(weight.values()) / (LEFT_OVER if any(s.about in LOOKED_INTO for s in moved) else 1.0)
     named = {c: w / total for c, w in weight.items() if c and w / total > ASIDE}
     return dict(sorted(named.items(), key=lambda kv: -kv[1])) or {"": 1.0}

@@ -80,7 +80,9 @@ def test_a_measure_that_goes_the_other_way_than_the_cause_would_send_it_is_no_wi
 
 
 def test_what_only_moved_is_weighed_by_what_ought_to_have_moved_with_it() -> None:
-    (together,) = group([_moved("arrival_relative", -1, 30), _moved("permeability_m2", -1, 31)], {30: {"fabric_pack"}})
+    (together,) = group(
+        [_moved("arrival_relative", -1, 30), _moved("permeability_m2", -1, 31)], {30: {"fabric_pack": 4.0}}
+    )
     assert top_of(together)[0] == "fabric_pack"
     (alone,) = group([_moved("cavity_pressure_mbar", 1, 30)], {})
     assert top_of(alone)[0] == "cavity_supply"
@@ -88,9 +90,9 @@ def test_what_only_moved_is_weighed_by_what_ought_to_have_moved_with_it() -> Non
 
 def test_an_event_makes_a_cause_likelier_only_at_its_time() -> None:
     moved = [_moved("permeability_m2", -1, 30)]
-    with_event = group(moved, {30: {"resin_viscosity"}})[0].chances["resin_viscosity"]
+    with_event = group(moved, {30: {"resin_viscosity": 6.0}})[0].chances["resin_viscosity"]
     without = group(moved, {}, )[0].chances["resin_viscosity"]  # fmt: skip
-    elsewhere = group(moved, {10: {"resin_viscosity"}})[0].chances["resin_viscosity"]
+    elsewhere = group(moved, {10: {"resin_viscosity": 6.0}})[0].chances["resin_viscosity"]
     assert with_event > 1.5 * without
     assert elsewhere == pytest.approx(without)
 
@@ -193,6 +195,14 @@ def test_a_single_shot_is_over_after_ten_without_it_and_a_person_may_close_anyth
     assert standing("m", new, [new], [by_hand], LINE, "UTC").by == "Ana: edge trimmed anew"
     another = _event("finding_closed", 57, "f-race_tracking-551 by Ana because another shot's")
     assert standing("m", new, [new], [another], LINE, "UTC").state == "open"
+
+
+def test_an_event_explains_what_it_makes_likelier_by_a_good_deal() -> None:
+    """By the one table of events: cleaning comes before most shots, and a gel coat is changed once in a while."""
+    assert _event("gel_coat_changed", 5).explains == {"gel_coat": KINDS["gel_coat_changed"].causes["gel_coat"]}
+    assert _event("mould_cleaned", 5).explains == {}
+    assert set(_event("sensor_calibrated", 5).explains) == {"vacuum_supply", "cavity_supply"}
+    assert "cavity_thickness" in _event("mould_cleaned", 5).brings
 
 
 def test_every_finding_stands_in_exactly_one_matter() -> None:
