@@ -144,12 +144,24 @@ def _again(f: Mapping[str, Any], made: Answer, starts: Mapping[str, Sequence[dat
     return Answer("open", made.at, made.words, "", made.kind, max(later))
 
 
+def deals_with(event: str, detail: str | None, finding: str, cause: str | None) -> bool:
+    """Whether an event of a kind answers a finding of a kind, whose cause (or pair of them) is known or not.
+
+    >>> deals_with("seal_replaced", "inner", "outer_seal_leak", None)
+    False
+    >>> [deals_with("seal_replaced", "outer", "clamp_margin_low", c) for c in ("clamp_seals", "vacuum_supply", None)]
+    [True, False, True]
+    """
+    kind = KINDS.get(event)
+    if kind is None or finding not in kind.answered(detail):
+        return False
+    causes = set((cause or "").split(" or ")) - {""}
+    return not (causes and kind.ends) or bool(causes & set(kind.ends))
+
+
 def _answers(e: Mapping[str, Any], f: Mapping[str, Any], injectors: Mapping[str, set[str]]) -> bool:
     kind = KINDS[e["kind"]]
-    if e["mould"] not in (None, f["mould"]) or f["kind"] not in kind.answered(e["detail"]):
-        return False
-    causes = set((f.get("cause") or "").split(" or ")) - {""}
-    if causes and kind.ends and not causes & set(kind.ends):
+    if e["mould"] not in (None, f["mould"]) or not deals_with(e["kind"], e["detail"], f["kind"], f.get("cause")):
         return False
     used = injectors.get(f["mould"] or "", set())
     # the longest name first: "injector-1" stands in "injector-12" too
@@ -161,4 +173,4 @@ def _by_length(injectors: Mapping[str, set[str]]) -> list[str]:
     return sorted({i for some in injectors.values() for i in some}, key=len, reverse=True)
 
 
-__all__ = ["OPEN", "SETTLES_AFTER_SHOTS", "Answer", "answers", "closing", "event_words", "read_closing"]
+__all__ = ["OPEN", "SETTLES_AFTER_SHOTS", "Answer", "answers", "closing", "deals_with", "event_words", "read_closing"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from catchpot.answers import read_closing
+from catchpot.answers import deals_with, read_closing
 from catchpot.causes import CAUSES, by_words, through
 from catchpot.events import CLOSED
 from catchpot.happened import Happened
@@ -143,8 +143,12 @@ def standing(
         put_right = [h for h in happened if h.ends & own and abs(line.place(h.at) - line.place(over)) <= NEAR]
         by = f"{put_right[-1].text}, {words.day(put_right[-1].at, zone)}" if put_right else "it went back by itself"
         return Standing("closed", over, by)
-    answers = [h for h in happened if h.ends & own and line.place(h.at) > first]
-    if answers and (m.lead.single or m.lead.analysis in ("seal_watch", "clamp_watch")):
+    known = cause if own & CAUSES.keys() else None
+    answers = [
+        h for h in happened
+        if line.place(h.at) > first and deals_with(h.kind, h.detail, m.lead.more.get("kind", m.lead.about), known)
+    ]  # fmt: skip
+    if answers:
         h = answers[-1]
         text = f"{h.text}, {words.day(h.at, zone)}"
         if last >= line.place(h.at):

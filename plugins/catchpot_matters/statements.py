@@ -153,7 +153,7 @@ def of_clamp(
             "clamp_pressure_mbar", 1, line.place(r["changed_low_at"]), line.place(r["changed_at"]),
             line.place(r["changed_high_at"]), line.place(r["last_at"]), f["message"], f["severity"], "clamp_watch",
             (f["anchor"],), chances, principal=True, ended=f["until"], trend=r["kind"] == "trend", advice=f["advice"],
-            more={"moved": r["sentence_1"], "second": shared["sentence"] if shared is not None else ""},
+            more={"kind": f["kind"], "moved": r["sentence_1"], "second": shared["sentence"] if shared else ""},
         ))  # fmt: skip
     return made
 
@@ -185,7 +185,8 @@ def of_seals(
                 f"leak_mbar_l_s[{of}]", 1,
                 first, first, first, end, (told or last)["message"], worst, last["analysis"],
                 tuple(f["anchor"] for f in run), chances, principal=True, advice=last["advice"],
-                ended=line.when(since[0]) if len(since) >= PROVEN_SHOTS else None, more={"times": len(run)},
+                ended=line.when(since[0]) if len(since) >= PROVEN_SHOTS else None,
+                more={"times": len(run), "kind": kind},
             ))  # fmt: skip
     return made
 

@@ -186,6 +186,17 @@ def test_what_goes_back_closes_what_it_was() -> None:
     assert over.by.startswith("meter calibrated")
 
 
+def test_a_card_is_answered_by_what_answers_its_finding() -> None:
+    """The one rule of `answers`: a hose for a flow restriction, and no seal for a pump."""
+    (odd,) = group([_odd("flow_restriction", 56)], {})
+    assert standing("m", odd, [odd], [_event("hose_changed", 57)], LINE, "UTC").state == "answered"
+    assert standing("m", odd, [odd], [_event("gel_coat_changed", 57)], LINE, "UTC").state == "open"
+    risen = replace(_clamp(40, end=50), more={"moved": "The clamp rose.", "kind": "clamp_margin_low"})
+    (pump,) = group([risen], {})
+    assert standing("m", pump, [pump], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "open"
+    assert standing("m", pump, [pump], [_event("pump_serviced", 57, "vacuum")], LINE, "UTC").state == "answered"
+
+
 def test_a_single_shot_is_over_after_ten_without_it_and_a_person_may_close_anything() -> None:
     (old,) = group([_odd("race_tracking", 30)], {})
     assert standing("m", old, [old], [], LINE, "UTC").state == "closed"
