@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from catchpot.answers import deals_with, read_closing
+from catchpot.answers import SETTLES_AFTER_SHOTS, deals_with, read_closing
 from catchpot.causes import CAUSES, by_words, through
 from catchpot.events import CLOSED
 from catchpot.happened import Happened
@@ -147,6 +147,8 @@ def standing(
     answers = [
         h for h in happened
         if line.place(h.at) > first and deals_with(h.kind, h.detail, m.lead.more.get("kind", m.lead.about), known)
+        # what showed in single shots is over by itself so many shots later, and nobody's doing
+        and (not m.lead.single or line.place(h.at) - last <= SETTLES_AFTER_SHOTS)
     ]  # fmt: skip
     if answers:
         h = answers[-1]
@@ -275,7 +277,8 @@ def _lines(
         some = [f"{said(m, c)} ({percent(p)})" for c, p in list(m.chances.items())[1:4] if c and low <= p < high]
         if top and some:
             made.append(("rules_out", f"{lead_in}: {words.listed(some)}.", None))
-    made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
+    if stands.state != "closed":
+        made += [("forecast", text, None) for text in _forecast(top, forecasts, zone)]
     first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
     named = (m.chances.get(top) or 0.0) >= LIKELIER
     near = [h for h in happened if first <= line.place(h.at) <= last and h.kind != CLOSED]

@@ -191,6 +191,9 @@ def test_a_card_is_answered_by_what_answers_its_finding() -> None:
     (odd,) = group([_odd("flow_restriction", 56)], {})
     assert standing("m", odd, [odd], [_event("hose_changed", 57)], LINE, "UTC").state == "answered"
     assert standing("m", odd, [odd], [_event("gel_coat_changed", 57)], LINE, "UTC").state == "open"
+    (old,) = group([_odd("flow_restriction", 20)], {})
+    late = standing("m", old, [old], [_event("hose_changed", 55)], LINE, "UTC")
+    assert (late.state, late.by) == ("closed", "not seen in 10 shots since")
     risen = replace(_clamp(40, end=50), more={"moved": "The clamp rose.", "kind": "clamp_margin_low"})
     (pump,) = group([risen], {})
     assert standing("m", pump, [pump], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "open"
