@@ -61,7 +61,7 @@ BAD = {
     "exits": ("sys.exit(3)", "SystemExit: 3 (exits.py, line "),
     "hangs": ("time.sleep(1e6)", "it took longer than 2 s (time_limit_s in [plugins])"),
     "ends": ("os._exit(7)", "its process ended by itself (exit status 7)"),
-    "eats": ("x = bytearray(6_000_000_000)", "MemoryError"),
+    "eats": ("x = bytearray(600_000_000)", "MemoryError"),
     "rubbish": ("return object()", "where a"),
 }
 
@@ -72,7 +72,7 @@ def shop(home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callabl
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     (home / "catchpot.toml").write_text(
         '[plugins]\ndisabled = ["fill", "vacuum", "drift", "volume", "capability", "faults"]\n'
-        "time_limit_s = 2\nmemory_limit_mb = 4500\n"
+        "time_limit_s = 2\nmemory_limit_mb = 500\n"
     )
     logs = home / "logs"
     logs.mkdir()

@@ -63,7 +63,7 @@ BAD = {
     "spins": ("while True: pass", "it took longer than 3 s (time_limit_s in [plugins])", ""),
     "ends its process": ("os._exit(7)", "its process ended by itself (exit status 7)", ""),
     "crashes": ("os.kill(os.getpid(), 11)", "its process ended by itself (signal SIGSEGV)", ""),
-    "eats memory": ("x = bytearray(3_000_000_000)", "MemoryError", "bad.py, line 27"),
+    "eats memory": ("x = bytearray(700_000_000)", "MemoryError", "bad.py, line 27"),
     "takes what it was not given": ("job.tables['nope']", "KeyError", "bad.py, line 27"),
 }
 
@@ -73,7 +73,7 @@ def shop(home: Path, put: Put, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) 
     """Write the drop-in with that body into a workshop of six shots whose other plugins are switched off."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     off = ", ".join(f'"{s.name}"' for s in installed())
-    (home / "catchpot.toml").write_text(f"[plugins]\ndisabled = [{off}]\ntime_limit_s = 3\nmemory_limit_mb = 2500\n")
+    (home / "catchpot.toml").write_text(f"[plugins]\ndisabled = [{off}]\ntime_limit_s = 3\nmemory_limit_mb = 600\n")
     put([f"s{i}" for i in range(6)])
 
     def written(body: str) -> None:

@@ -132,14 +132,15 @@ def unfinished(frame: Any, layouts: Sequence[TextLayout]) -> Finished:
 
 
 def main(home: Path, memory_mb: float, trusted: Sequence[str]) -> None:
-    """Serve until the other end closes. memory_mb: most address space. trusted: digests of files that may run."""
+    """Serve until the other end closes. memory_mb: most memory. trusted: digests of files that may run."""
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever the plugin prints must not get between the answers
     with suppress(ImportError, ValueError, OSError):
         import resource
 
-        most = int(memory_mb * 1e6)
-        resource.setrlimit(resource.RLIMIT_AS, (most, most))
+        # What can be written to counts, not addresses set aside: libraries and threads reserve eight times their use.
+        kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
+        resource.setrlimit(kind, (int(memory_mb * 1e6),) * 2)
     from catchpot.ingest.reader import LogRefused
     from catchpot.plugins import load
     from catchpot.workshop import open_with_last_good

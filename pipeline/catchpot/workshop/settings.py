@@ -63,7 +63,7 @@ class PluginSettings(Strict):
         default=600.0, description="an analysis that takes longer over what it is given at once is stopped"
     )
     memory_limit_mb: Annotated[float, Field(ge=500)] = Field(
-        default=8000.0, description="address space of the process in which plugins that are not ours compute"
+        default=8000.0, description="most memory of the process in which plugins that are not ours compute"
     )
 
 
