@@ -75,6 +75,17 @@ const catchpot = (function () {
     show(select.value);
   }
 
+  // Where each part has a page of its own, the selector leads there; so does an address that names the part.
+  for (const select of document.querySelectorAll("select[data-pages]")) {
+    const options = Array.from(select.options);
+    const own = select.value;
+    select.closest("form").hidden = false;
+    select.addEventListener("change", () => { location.href = select.value; });
+    window.addEventListener("pageshow", () => { select.value = own; });
+    const wanted = options.find((o) => o.text === asked(select.dataset.pages));
+    if (wanted && wanted.value !== own) location.replace(wanted.value + location.hash);
+  }
+
   return { root, read, remember, asked, element };
 })();
 
@@ -377,7 +388,16 @@ catchpot.figures = (function () {
     count.textContent = shown === body.rows.length ? "" : "showing " + shown + " of " + body.rows.length + " moulds";
   }
 
+  const first = Array.from(body.rows);
+
   function sortBy(name, down) {
+    if (!name) {
+      sorted = { column: "", down: false };
+      by.value = "";
+      heads.forEach((h) => h.removeAttribute("aria-sort"));
+      first.forEach((row) => body.append(row));
+      return;
+    }
     const at = heads.findIndex((h) => h.dataset.column === name);
     if (at < 0) return;
     sorted = { column: name, down };
@@ -406,7 +426,7 @@ catchpot.figures = (function () {
       remember();
     });
   });
-  by.addEventListener("change", () => { if (by.value) sortBy(by.value, false); remember(); });
+  by.addEventListener("change", () => { sortBy(by.value, false); remember(); });
   text.addEventListener("input", () => { sift(); remember(); });
   state.addEventListener("change", () => { sift(); remember(); });
   const asked = new URLSearchParams(location.search);
