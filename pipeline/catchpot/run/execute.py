@@ -11,6 +11,7 @@ import polars as pl
 from catchpot.core_tables import EVENT, PART, REFUSAL
 from catchpot.errors import Stopped
 from catchpot.run import staleness
+from catchpot.run.clusters import cluster_of
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step, plan
 from catchpot.run.outcome import AnalyseOutcome
@@ -74,7 +75,8 @@ def analyse(
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
     pending = Pending(store)
-    engine = Engine(workshop.settings.run.workers)
+    cluster = cluster_of(workshop.settings.run)
+    engine = Engine(workshop.settings.run.workers, cluster)
     try:
         for step in the_plan.steps:
             params = settings_of(workshop, step)
@@ -90,6 +92,8 @@ def analyse(
                 raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
     finally:
         pending.let_go()
+        if cluster is not None:
+            cluster.close()
     if not dry_run:
         outcome.write_s = pending.flush()
     return outcome

@@ -13,9 +13,10 @@ from catchpot.analysis import narrowed
 from catchpot.errors import PluginFault
 from catchpot.run import deliver, job, staleness
 from catchpot.run.carried import Carried
+from catchpot.run.clusters import EngineRefusedError
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step
-from catchpot.run.guard import OverTime, limited, own_line
+from catchpot.run.guard import OverTime, Worker, limited, own_line
 from catchpot.run.outcome import Failures, StepOutcome
 from catchpot.run.pending import Done, Pending
 from catchpot.run.staleness import FAILED, Inputs, Keys, Known
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 BATCH = 250
 # A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis.
 GIVE_UP_AFTER = 25
+# So often an engine is asked again after it broke off.
+MOST_BREAKS = 3
 # Work that is known to take less does not close the store that it read.
 HELD_S = 0.5
 
@@ -98,7 +101,10 @@ class StepRun:
         plugin = registry.plugin_of(step.name)
         self.module = plugin.module
         self.worker = registry.worker if plugin.outside else None
-        self.engine = engine if self.worker is None else Engine(0)
+        # a plugin of others that is a file lies in this workshop only; a package is installed where the cluster is
+        apart = self.worker is not None and (engine.cluster is None or bool(plugin.file_digest))
+        self.engine = Engine(0) if apart else engine
+        self.registry, self.outside = registry, self.worker is not None
         self.carried = Carried(step, inputs, self.keys_of)
         # what others get only some rows of
         given = [t.name for t in step.analysis.yields] if step.analysis.part == "workshop" else []
@@ -229,20 +235,35 @@ class StepRun:
         before = self.seconds_each * sum(len(units) for units in batches)
         expected = before if known else None
         self.takes_long = self.worker is not None or not self.count_before or before > HELD_S
-        if self.engine.pays(len(batches), shots, expected) and not self.carried:
+        breaks = 0
+        while breaks < MOST_BREAKS and not self.carried and self.engine.pays(len(left), shots, expected):
+            self.takes_long = True  # jobs are asked for while results are written
             try:
-                done = self.engine.computed(self.step.analysis, batches, self._job, self.limit_s)
+                done = self.engine.computed(self.step.analysis, list(left), self._job, self.limit_s)
                 for units, the_job, result, seconds in done:
                     left.pop(0)
                     self.outcome.compute_s += seconds
                     if the_job is None or result is None or not self._taken(units, the_job, result, seconds):
                         self._compute(units)
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, EngineRefusedError):
                 raise
-            except Exception:  # a process that ended, or none that could be started: what is left is computed here
-                pass
+            except OSError:  # no process can be started or reached: what is left is computed here
+                break
+            except Exception:
+                # A process was lost once too often. What the analysis does to processes it must not do to this one:
+                # what was on its way is computed in a process of its own, the rest is sent again.
+                breaks += 1
+                self.worker = self.worker or self._own_process()
+                many = self.engine.workers
+                on_its_way, left = left[:many], left[many:]
+                for units in on_its_way:
+                    self._compute(units)
         for units in left:
             self._compute(units)
+
+    def _own_process(self) -> Worker:
+        limit = self.workshop.settings.plugins.memory_limit_mb
+        return self.registry.worker or Worker(self.workshop.home, limit)
 
     def _job(self, units: Sequence[str]) -> Job | None:
         """The job of a batch for another process; None where it can't be made, which is told when it is made here."""
@@ -267,6 +288,7 @@ class StepRun:
         """Take what another process computed; False where it is not what was promised."""
         try:
             frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
+            self._reasoned(result, frames)
         except deliver.DeliveryError:
             return False
         self._take(units, the_job, result, frames, seconds)
@@ -339,11 +361,14 @@ class StepRun:
                 with limited(self.limit_s):
                     result = self.step.analysis.compute(the_job)
             frames = deliver.check(self.step.analysis, self.step.plugin, the_job, result)
-            if self.worker is not None:
-                deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
+            self._reasoned(result, frames)
         finally:
             self.outcome.compute_s += time.perf_counter() - began
         return the_job, result, frames
+
+    def _reasoned(self, result: Result, frames: Mapping[Table, pl.DataFrame]) -> None:
+        if self.outside:
+            deliver.refuse_unreasoned(self.step.analysis, self.step.plugin, result, frames)
 
     def _digest(self, frames: Mapping[Table, pl.DataFrame]) -> None:
         """Tell apart what a workshop's analysis has given, as others get it."""

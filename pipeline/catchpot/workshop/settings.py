@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError, model_validator
 
 from catchpot.shop_units import PressureUnit, VolumeUnit
 from catchpot.workshop.ledgers import DateOrder
@@ -74,6 +74,18 @@ class RunSettings(Strict):
         default=None,
         description="processes for long work; 0 computes everything in one, none given takes one a processor",
     )
+    engine: Literal["local", "dask", "ray"] = Field(
+        default="local", description="where long work is done: on this machine, or on a cluster of dask or ray"
+    )
+    address: str = Field(
+        default="", description="of the cluster: tcp://host:8786 of a dask scheduler, host:6379 of ray"
+    )
+
+    @model_validator(mode="after")
+    def _reached(self) -> Self:
+        if self.engine != "local" and not self.address:
+            raise ValueError(f'engine = "{self.engine}" needs the address of the cluster')
+        return self
 
 
 class ExportSettings(Strict):
