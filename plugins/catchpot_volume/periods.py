@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -163,15 +162,9 @@ def _series(frame: pl.DataFrame, worked: Worked) -> list[list[tuple[Called, NDAr
             names = list(dict.fromkeys(batches[rows][unknown[rows]].tolist()))
             levels = [f for b in names if 0 < (f := (batches[rows] == b).astype(float)).sum() < len(rows)]
             beside = np.column_stack(levels) if 0 < len(levels) < len(rows) // 4 else None
-        calls = worked.out("changes", (values[rows], beside), partial(_changes, values[rows], beside))
-        made.append([(Called(*c), rows) for c in calls])
+        calls = find_changes(values[rows], beside, limit_for(4), keep=worked.out)
+        made.append([(Called(c.at, c.at_low, c.at_high, c.until, c.kind == "trend"), rows) for c in calls])
     return made
-
-
-def _changes(values: Floats, beside: Floats | None) -> list[list[Any]]:
-    """The changes of a series as plain values."""
-    calls = find_changes(values, beside, limit_for(4))
-    return [[c.at, c.at_low, c.at_high, c.until, c.kind == "trend"] for c in calls]
 
 
 def _merged(

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 # Whatever comes first; a run that is cut off loses no more than this.
 FLUSH_AFTER_S = 2.0
-FLUSH_ROWS = 4_000
+FLUSH_ROWS = 30_000
 
 
 @dataclass(frozen=True)

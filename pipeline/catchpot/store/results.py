@@ -103,12 +103,39 @@ def replace(
     schema.ensure(con, [*frames, REFUSAL])
     _own(con, analysis, [t.name for t in frames])
     later = later or {}
-    clear(con, analysis, part, list(frames), [u for u in units if u not in later])
+    # A workshop's table may be as long as its history, while one shot changes a few of its rows.
+    few = [t for t in frames if part == "workshop" and _differs_by_key(t)]
+    whole = [t for t in frames if t not in few]
+    clear(con, analysis, part, whole, [u for u in units if u not in later])
     for mould, what in later.items():
-        clear_later(con, analysis, list(frames), mould, what)
-    for table, frame in frames.items():
-        insert(con, table, frame)
+        clear_later(con, analysis, whole, mould, what)
+    for table in few:
+        _write_difference(con, table, frames[table])
+    for table in whole:
+        insert(con, table, frames[table])
     insert(con, REFUSAL, refused)
+
+
+def _differs_by_key(table: Table) -> bool:
+    """Whether rows may be written one by one: the key says their order, and they can be compared."""
+    return not table.shared and "shot" not in table.names and not any("[" in c.dtype for c in table.columns)
+
+
+def _write_difference(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Make a table hold just these rows, leaving those that it holds already."""
+    name, columns = quote(table.name), ", ".join(quote(c) for c in table.names)
+    same_key = " AND ".join(f"{name}.{quote(k)} IS NOT DISTINCT FROM gone.{quote(k)}" for k in table.key)
+    # a table of the same types, so that rows are compared as they are stored
+    con.execute(f"CREATE TEMP TABLE wanted_rows AS SELECT {columns} FROM {name} LIMIT 0")
+    try:
+        with schema.lent(con, "given_rows", frame):
+            con.execute(f"INSERT INTO wanted_rows SELECT {columns} FROM given_rows")
+        gone = f"(SELECT {columns} FROM {name} EXCEPT SELECT {columns} FROM wanted_rows)"
+        con.execute(f"DELETE FROM {name} USING {gone} gone WHERE {same_key}")
+        fresh = f"SELECT {columns} FROM wanted_rows EXCEPT SELECT {columns} FROM {name}"
+        con.execute(f"INSERT INTO {name} ({columns}) {fresh}")
+    finally:
+        con.execute("DROP TABLE wanted_rows")
 
 
 def _own(con: duckdb.DuckDBPyConnection, analysis: str, tables: Sequence[str]) -> None:
