@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 
 import polars as pl
 
@@ -121,3 +122,33 @@ def test_a_forgotten_analysis_leaves_the_shared_tables_and_its_own_are_dropped(s
         con = r.con
         assert con is not None
         assert con.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'shot'").fetchall() == [(1,)]
+
+
+def test_of_a_workshops_table_only_what_differs_is_written(store: Store) -> None:
+    table = Table(
+        "witness", ("injector", "at"),
+        (Column("injector", "str", "", "which"), Column("at", "datetime", "", "when"), Column("log_l", "f64", "l", "")),
+    )  # fmt: skip
+    at = [datetime(2026, 3, 1 + i, tzinfo=UTC) for i in range(6)]
+
+    def frame(days: list[int], values: list[float | None]) -> pl.DataFrame:
+        columns = {"injector": ["a"] * len(days), "at": [at[i] for i in days], "log_l": values}
+        return pl.DataFrame(columns, schema=empty(table).schema)
+
+    with store.writing() as w:
+
+        def put(days: list[int], values: list[float | None]) -> dict[object, tuple[object, object]]:
+            w.put_results("meter", "workshop", ["workshop"], {table: frame(days, values)}, refusals())
+            told = w.fetch('SELECT "at", log_l, rowid AS place FROM witness')
+            return {t: (value, place) for t, value, place in told.rows()}
+
+        before = put([0, 1, 2, 3], [0.1, None, 0.3, 0.4])
+        after = put([0, 1, 3, 4], [0.1, None, 0.5, None])  # one gone, one changed, one new
+        assert {t: v for t, (v, _) in before.items()} == {at[0]: 0.1, at[1]: None, at[2]: 0.3, at[3]: 0.4}
+        assert {t: v for t, (v, _) in after.items()} == {at[0]: 0.1, at[1]: None, at[3]: 0.5, at[4]: None}
+        assert [t for t in after if after[t] == before.get(t)] == [at[0], at[1]]
+    with store.reading() as r:
+        assert r.table("witness").equals(frame([0, 1, 3, 4], [0.1, None, 0.5, None]))
+    with store.writing() as w:
+        w.put_results("meter", "workshop", ["workshop"], {table: frame([], [])}, refusals())
+        assert w.table("witness").is_empty()
