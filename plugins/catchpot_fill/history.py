@@ -18,6 +18,8 @@ from catchpot_fill.place import (
     EYE_LATE_S,
     EYE_S,
     SCALE_KG,
+    SURE_POT,
+    USUAL_POT,
     MouldFacts,
     Place,
     Seen,
@@ -35,10 +37,8 @@ ENDS = 20
 USUAL_END = 0.7
 ALWAYS, EVERY = 12, 4
 """The place of arrival is looked for anew at each of the first shots, then at every so many, and with every witness."""
-ARRIVED = 0.6
-"""Chance that resin arrived from which an arrival is given; below it a shot says "at least". More than a half, as the
-doubt that resin ran ahead of the front (`place.RAN_AHEAD`) speaks for an arrival on every mould: of two-dimensional
-moulds' shots 9 in 10 with such a chance had arrived."""
+ARRIVED = 0.5
+"""Chance that resin arrived from which an arrival is given; below it a shot says "at least"."""
 CORNER_SHARE, CORNER_SHARE_SD = 0.4, 0.3
 """Share of what is metered after the arrival that stays in the part, where no two weighings say (two-dimensional
 moulds)."""
@@ -240,7 +240,8 @@ def _witnesses(shots: Shots, i: int, unit: float, sd: float, memory: History) ->
         error = float(np.hypot(SCALE_KG / density / injected, sd))
         empty = shots.pot_kg[i] <= SCALE_KG
         took = end if empty else (injected - past) / unit
-        if took > 0:
+        # between the two, resin came or the scales were off: that says nothing of where it comes
+        if took > 0 and (empty or shots.pot_kg[i] >= SURE_POT * SCALE_KG):
             memory.seen.append(Seen("pot", took, error, end, bool(empty), memory.own.count))
         if past < injected:
             memory.taken.append((end, (injected - past) / unit, error, memory.own.count))
@@ -269,12 +270,11 @@ def _arrival(shots: Shots, i: int, unit: float, wide: float, worth: float, place
     density, log = place.density[known] / place.density[known].sum(), np.log(place.at[known] * unit)
     out.place[i] = place.middle * unit
     out.place_half[i], out.place_above[i] = place.half_width, place.above
-    if shots.pot_kg[i] > SCALE_KG:  # it was in the pot
-        density = density * stdtr(worth, (np.log(injected) - log) / wide) + 1e-300
-        density = density / density.sum()
-    out.chance[i] = min(1.0, float(density @ stdtr(worth, (np.log(injected) - log) / wide)))
-    if shots.pot_kg[i] > SCALE_KG:
-        out.chance[i] = 1.0
+    came = stdtr(worth, (np.log(injected) - log) / wide)
+    unseen = _reading_of_nothing(float(shots.pot_kg[i]), injected * float(shots.density_kg_l[i]))
+    like = came + (1.0 - came) * unseen + 1e-300
+    out.chance[i] = min(1.0, float(density @ came / (density @ like)))
+    density = density * like / float(density @ like)
     centre = float(np.log(place.middle * unit))
     cdf = stdtr(worth, (centre + GRID[:, None] - log[None, :]) / wide) @ density
     if out.chance[i] >= ARRIVED:  # it came before the shot ended
@@ -283,6 +283,14 @@ def _arrival(shots: Shots, i: int, unit: float, wide: float, worth: float, place
     rising = np.concatenate([[True], np.diff(cdf) > 1e-12])
     low, middle, high = np.exp(centre + np.interp([0.025, 0.5, 0.975], cdf[rising], GRID[rising]))
     out.arrival[i], out.arrival_low[i], out.arrival_high[i] = middle, low, high
+
+
+def _reading_of_nothing(pot_kg: float, injected_kg: float) -> float:
+    """How much likelier scales read so where nothing came than where as much as usual did; 1 without a weighing."""
+    if not pot_kg > SCALE_KG:  # an empty pot speaks through the place already
+        return 1.0
+    error = float(np.exp(-0.5 * (pot_kg / SCALE_KG) ** 2) / (np.sqrt(2 * np.pi) * SCALE_KG))
+    return min(error * USUAL_POT * injected_kg, 1.0)
 
 
 def _taken(shots: Shots, i: int, unit: float, sd: float, memory: History, out: Outcome) -> None:

@@ -38,6 +38,9 @@ CLOTH_SD, CLOTH_WORTH = 0.009, 4.0
 worlds of two-dimensional moulds: 0.2 to 2.9 %), and how many weighings this guess is worth."""
 SCALE_KG = 0.010
 """S.d. of a weighed catch pot (a shop's scales, from experience, no source)."""
+SURE_POT, USUAL_POT = 2.5, 0.05
+"""S.d. of the scales from which on a pot held resin without doubt; and what usually goes past the vent, share of the
+volume (common practice, no source): against it a small reading is weighed."""
 CORNERS = ((0.35, 0.004), (0.45, 0.03), (0.2, 0.08))
 """What fills after resin arrived, as a share of the volume: chance and scale of exponential lengths (two-dimensional
 moulds with vents at the last point of fill, some way off it, and badly placed)."""

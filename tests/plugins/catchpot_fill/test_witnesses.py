@@ -15,7 +15,7 @@ from catchpot.testing import made_up as mu
 from catchpot.testing.plates import PlateShots
 from catchpot.workshop import MouldBook
 from catchpot_fill.knowledge import ROUGHLY_KNOWN, WELL_KNOWN, sentence
-from catchpot_fill.place import SHARED_SD, Place, Seen, cloth_scatter, read, together
+from catchpot_fill.place import SHARED_SD, Place, Seen, _by_pot, cloth_scatter, read, together
 from catchpot_fill.signs import NAMES, MouldFacts, Signs
 from catchpot_fill.witnesses import between, rows
 from catchpot_fill.witnesses import noted as noted_events
@@ -55,6 +55,31 @@ def test_a_weighed_pot_narrows_later_arrivals_and_no_earlier_row(plate: tuple[Pl
     assert narrower[-1]
     # never later than the pot allows
     assert fill["arrival_place_l"][6] <= (shots.truth["taken_l"][6]) * 1.02
+
+
+def test_a_reading_within_the_scales_doubt_makes_no_arrival_of_a_shot_that_stopped() -> None:
+    """Scales of 10 g show 14 g over an empty pot one time in twelve; they show 60 g over none."""
+    shots, tables, book = plates("ell", 14, 3, short=0.3)
+    own, end = names(tables), np.asarray(shots.truth["injected_l"]) / np.asarray(shots.truth["arrival_l"])
+    stopped = [i for i in range(4, 14) if end[i] < 0.95]
+    assert stopped
+    fill = run(weighed(tables, {own[i]: 0.014 for i in stopped}), book).tables["fill"]
+    assert fill["arrival_volume_l"].gather(stopped).null_count() == len(stopped)
+    assert (fill["arrival_chance"].gather(stopped) < 0.5).all()
+    sure = run(weighed(tables, {own[stopped[0]]: 0.06}), book).tables["fill"]
+    assert sure["arrival_chance"][stopped[0]] > 0.99
+
+
+def test_an_empty_pot_leaves_room_for_corners_that_drank() -> None:
+    """That nothing came through is likely where resin comes later, and possible where corners took the last of it."""
+    place = np.linspace(0.8, 1.2, 401)
+    chance = _by_pot([Seen("pot", 1.0, 0.005, 1.0, empty=True)], place, 0.0, 0.009)
+    at = {p: float(np.interp(p, place, chance)) for p in (0.85, 0.93, 0.98, 1.1)}
+    assert at[0.85] < at[0.93] < at[0.98] < at[1.1]
+    # an exponential of 3 % with chance 0.45 and one of 8 % with 0.2 (`place.CORNERS`) reach 7.3 % in the logarithm
+    left = 0.45 * np.exp(-0.0726 / 0.03) + 0.2 * np.exp(-0.0726 / 0.08)
+    assert at[0.93] == pytest.approx(0.03 + 0.97 * left, rel=0.15)
+    assert at[1.1] == pytest.approx(1.0, abs=0.01)
 
 
 def test_what_a_weighed_shot_took_is_injected_less_the_pot(plate: tuple[PlateShots, Tables, MouldBook]) -> None:
