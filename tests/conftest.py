@@ -21,18 +21,6 @@ REQUIRED = os.environ.get("CATCHPOT_BROWSER") == "required"
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 
 
-SHARING = ("tests/conformance/", "tests/plugins/catchpot_vacuum/", "tests/serve/", "tests/report/")
-"""Folders whose files share worlds that take seconds to make: one process runs all of one."""
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Tests of a file, or of a folder that shares its worlds, go to one process."""
-    for item in items:
-        file = item.nodeid.partition("::")[0]
-        item.add_marker(pytest.mark.xdist_group(next((f for f in SHARING if file.startswith(f)), file)))
-
-
 def _without(reason: str) -> NoReturn:
     if REQUIRED:
         pytest.fail(f"CATCHPOT_BROWSER=required, but {reason}")
