@@ -12,6 +12,7 @@ import polars as pl
 from catchpot.happened import Happened
 from catchpot.stats.changepoint import Change, Keep, adjusted, find_changes, limit_for
 from catchpot.stats.control import cusum, ewma, individuals_chart
+from catchpot.stats.own_curve import widened
 from catchpot.stats.run_length import cusum_arl, ewma_arl, stretch_limits
 from catchpot_drift.nearby import nearest
 from catchpot_drift.series import Series
@@ -34,7 +35,7 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Seque
     for i, c in enumerate(changes):
         event = nearest(happened, s.measure, starts, c.at, c.at_low, c.at_high, reach)
         trend = c.kind == "trend"
-        low, high = _with_lasting(c, s.lasting_sd)
+        low, high = widened(c.change, (c.change_low, c.change_high), s.lasting_sd)
         later = changes[i + 1].at if i + 1 < len(changes) else (c.until + 1 if c.until < len(starts) - 1 else None)
         rows.append(
             {
@@ -69,15 +70,6 @@ def drift_rows(mould: str, s: Series, changes: Sequence[Change], happened: Seque
             }
         )
     return rows
-
-
-def _with_lasting(c: Change, lasting_sd: float) -> tuple[float, float]:
-    """The interval of a change with the error that does not average out."""
-    low, high = (
-        c.change + float(np.copysign(np.hypot(e - c.change, 1.96 * lasting_sd), e - c.change))
-        for e in (c.change_low, c.change_high)
-    )
-    return low, high
 
 
 def _rates(params: DriftParams) -> Row:

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.report.words import count, words_of
-from catchpot.stats.own_curve import LASTING
+from catchpot.stats.own_curve import lasting_sd
 from catchpot.tables import Table
 from catchpot_drift.settings import EXPANDING, SHARED_ERRORS, DriftParams
 
@@ -103,9 +103,9 @@ def gather(
 def _lasting_sd(measure: str, frame: pl.DataFrame, values: Floats) -> float:
     """By what all shots of a mould share of their error, in the measure's own unit."""
     shared = column_of(SHARED_ERRORS.get(measure, ""), frame.columns)
-    if shared is None or frame[shared].null_count() == frame.height:
+    if shared is None:
         return 0.0
-    return LASTING * float(np.nanmedian(frame[shared].cast(pl.Float64).to_numpy())) * float(np.median(values))
+    return lasting_sd(frame[shared].cast(pl.Float64).fill_null(np.nan).to_numpy()) * float(np.median(values))
 
 
 def _expansion(frame: pl.DataFrame, per_k: float) -> Floats:

@@ -218,12 +218,10 @@ def _by_pot(seen: Sequence[Seen], place: Floats, hose: float, cloth_sd: float) -
 
 def _took(at: float, place: Floats, sd: float) -> Floats:
     """Likelihood that the part took this much: at least what had gone in when resin arrived; corners fill after."""
-    from scipy.special import ndtr
-
     gap = np.log(max(at, 1e-6) / place)
     made = np.zeros(len(place))
     for chance, scale in CORNERS:
-        made += chance / scale * _tail(gap, sd, scale) * ndtr(gap / sd - sd / scale)
+        made += chance / scale * _smeared(gap, sd, scale)
     return np.asarray(made / max(float(made.max()), 1e-300))
 
 
@@ -232,15 +230,17 @@ def _took_all(at: float, place: Floats, sd: float) -> Floats:
     from scipy.special import ndtr
 
     gap = np.log(max(at, 1e-6) / place)
-    made = np.asarray(ndtr(-gap / sd))
+    made = ndtr(-gap / sd)
     for chance, scale in CORNERS:
-        made = made + chance * _tail(gap, sd, scale) * ndtr(gap / sd - sd / scale)
+        made += chance * _smeared(gap, sd, scale)
     return np.asarray(made)
 
 
-def _tail(gap: Floats, sd: float, scale: float) -> Floats:
-    """An exponential length smeared by a normal error, without the share of it that the error leaves."""
-    return np.asarray(np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)))
+def _smeared(gap: Floats, sd: float, scale: float) -> Floats:
+    """exp(-gap / scale) of a gap that is at least nought, smeared by a normal error."""
+    from scipy.special import ndtr
+
+    return np.asarray(np.exp(np.minimum(0.5 * (sd / scale) ** 2 - gap / scale, 50.0)) * ndtr(gap / sd - sd / scale))
 
 
 @dataclass(frozen=True)

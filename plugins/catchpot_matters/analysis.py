@@ -15,7 +15,7 @@ from catchpot.happened import SHOT_COLUMNS, Happened, happenings
 from catchpot.tables import Table, from_rows
 from catchpot_matters import statements as say
 from catchpot_matters.assemble import rows_of
-from catchpot_matters.grouping import group
+from catchpot_matters.grouping import group, strongest
 
 _ALL = ("*",)
 
@@ -110,8 +110,8 @@ def _of(job: Job, table: str, mould: str) -> pl.DataFrame:
 def _able(happened: list[Happened], line: say.Timeline) -> dict[int, dict[str, float]]:
     able: dict[int, dict[str, float]] = {}
     for h in happened:
-        here = able.setdefault(line.place(h.at), {})
-        here |= {c: max(by, here.get(c, 1.0)) for c, by in h.explains.items()}
+        place = line.place(h.at)
+        able[place] = strongest((able.get(place, {}), h.explains))
     return able
 
 

@@ -7,7 +7,7 @@ is weighed by which measures moved and which did not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -275,12 +275,18 @@ def _by_roots(roots: Sequence[Statement], lead: Statement) -> dict[str, float]:
     return dict(sorted(said.items(), key=lambda kv: (far(kv[0]), -kv[1])))
 
 
+def strongest(said: Iterable[Mapping[str, float]]) -> dict[str, float]:
+    """What events make each cause likelier by, at most; 1 or more."""
+    able: dict[str, float] = {}
+    for causes in said:
+        able |= {c: max(by, able.get(c, 1.0)) for c, by in causes.items()}
+    return able
+
+
 def _by_moves(moved: Sequence[Statement], events: Mapping[int, Mapping[str, float]]) -> dict[str, float]:
     first = min(s.low for s in moved) - NEAR
     last = max(s.high for s in moved) + 1
-    able: dict[str, float] = {}
-    for causes in (c for place, c in events.items() if first <= place <= last):
-        able |= {c: max(by, able.get(c, 1.0)) for c, by in causes.items()}
+    able = strongest(causes for place, causes in events.items() if first <= place <= last)
     weight: dict[str, float] = {"": UNNAMED * STRAY ** len(moved)}
     for cause, prior in BEFOREHAND.items():
         best = -np.inf

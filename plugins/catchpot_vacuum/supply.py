@@ -68,8 +68,8 @@ def shared(move: Move, others: list[Move], compared: list[str], supply: float) -
     branch = supply * (1.0 - SHARED) * told(BY_ITSELF)
     own = (1.0 - supply) * told(BY_ITSELF)
     total = common + branch + own
-    both = float(np.clip([common / total, (common + branch) / total], 1.0 - SUREST, SUREST)[1])
-    return Shared(tuple(with_it), n, float(min(common / total, SUREST)), both)
+    either = float(np.clip((common + branch) / total, 1.0 - SUREST, SUREST))
+    return Shared(tuple(with_it), n, min(common / total, SUREST), either)
 
 
 __all__ = ["Move", "Shared", "shared"]

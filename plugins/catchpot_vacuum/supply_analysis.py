@@ -73,9 +73,7 @@ class SupplyAnalysis:
         return Result({SUPPLY_CHANGE.name: from_rows(SUPPLY_CHANGE, rows, whole=True)}, refused)
 
 
-def _moves(
-    job: Job, measure: str, moulds: list[str], starts: Mapping[str, list[datetime]]
-) -> list[tuple[Row, Move]]:  # fmt: skip
+def _moves(job: Job, measure: str, moulds: list[str], starts: Mapping[str, list[datetime]]) -> list[tuple[Row, Move]]:
     """The moves of a measure of these moulds, oldest first, each with when it began and what its own holds say."""
     made = []
     for r in _rows(job, measure).filter(pl.col("mould").is_in(moulds)).sort("changed_at").iter_rows(named=True):
@@ -87,10 +85,11 @@ def _moves(
 
 
 def _rows(job: Job, measure: str) -> pl.DataFrame:
+    clamp = job.tables["clamp_change"].rename({"before_mbar": "before", "after_mbar": "after"})
     if measure == CLAMP:
-        return job.tables["clamp_change"].rename({"before_mbar": "before", "after_mbar": "after"})
+        return clamp
     if "drift" not in job.tables:
-        return job.tables["clamp_change"].clear().rename({"before_mbar": "before", "after_mbar": "after"})
+        return clamp.clear()
     own = job.tables["drift"].filter(pl.col("measure") == CAVITY)
     return own.with_columns(last_at="until", supply_chance=pl.lit(None, dtype=pl.Float64))
 

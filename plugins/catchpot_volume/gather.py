@@ -11,7 +11,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.physics.volume import WITNESSES, PartBook, expansion_share
-from catchpot.stats.own_curve import LASTING
 from catchpot.workshop import MouldBook
 
 Floats = NDArray[np.float64]
@@ -148,12 +147,6 @@ def log_relative_volume(frame: pl.DataFrame) -> Floats:
 def log_volume_sd(frame: pl.DataFrame) -> Floats:
     """S.d. of each shot's own error of its log relative volume, which averages out; NaN where unknown."""
     return column(frame, "arrival_relative_sd")
-
-
-def lasting_sd(shared_sd: Floats) -> float:
-    """S.d. by which mean log volumes of two periods err apart however many shots they have, by what shots share."""
-    known = shared_sd[np.isfinite(shared_sd)]
-    return LASTING * float(np.median(known)) if len(known) else 0.0
 
 
 def pot_volume_l(frame: pl.DataFrame) -> Floats:

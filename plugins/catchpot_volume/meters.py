@@ -14,7 +14,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.stats.causes import difference
-from catchpot_volume.gather import column, lasting_sd
+from catchpot.stats.own_curve import lasting_sd
+from catchpot_volume.gather import column
 
 Floats = NDArray[np.float64]
 Span = tuple[datetime, datetime, datetime, datetime]

@@ -15,10 +15,12 @@ from pydantic import BaseModel
 
 from catchpot.analysis import Analysis, Job, Result
 from catchpot.core_tables import SAMPLE, SHOT
-from catchpot.plugins import Registry
+from catchpot.ingest.load import ingest
+from catchpot.plugins import Registry, load
 from catchpot.plugins.registry import Plugin
 from catchpot.store import Store
 from catchpot.tables import Column, Table, shape
+from catchpot.testing import made_up as mu
 from catchpot.workshop import Workshop, open_workshop
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
@@ -168,3 +170,14 @@ def registry() -> Callable[..., Registry]:
 def tiny() -> types.ModuleType:
     """The makers of tiny analyses."""
     return sys.modules[__name__]
+
+
+@pytest.fixture(scope="session")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve shots of two moulds, read and not yet analysed."""
+    home = tmp_path_factory.mktemp("engines") / "shop"
+    strip, wedge, *_ = mu.five_moulds(6)
+    mu.write_workshop(home, mu.Scenario(moulds=(strip, wedge)), 3)
+    workshop = open_workshop(home)
+    ingest(workshop, load(workshop))
+    return home

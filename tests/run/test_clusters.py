@@ -16,14 +16,12 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import pytest
 
-from catchpot.ingest.load import ingest
 from catchpot.plugins import load
 from catchpot.run import engine, step
 from catchpot.run.clusters import EngineRefusedError, cluster_of
 from catchpot.run.execute import analyse
 from catchpot.run.same_program import program_of
 from catchpot.store import Store
-from catchpot.testing import made_up as mu
 from catchpot.workshop import WorkshopError, open_workshop
 from catchpot.workshop.settings import RunSettings
 
@@ -138,17 +136,6 @@ def cluster(
     head.terminate()
     head.wait(60)
     shutil.rmtree(f"/tmp/ray-{os.getpid()}", ignore_errors=True)
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Twelve shots of two moulds, read and not yet analysed."""
-    home = tmp_path_factory.mktemp("engines") / "shop"
-    strip, wedge, *_ = mu.five_moulds(6)
-    mu.write_workshop(home, mu.Scenario(moulds=(strip, wedge)), 3)
-    workshop = open_workshop(home)
-    ingest(workshop, load(workshop))
-    return home
 
 
 @pytest.fixture(autouse=True)

@@ -10,25 +10,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from catchpot.ingest.load import ingest
 from catchpot.plugins import load
 from catchpot.run import engine, step
 from catchpot.run.execute import analyse
 from catchpot.store import Store
-from catchpot.testing import made_up as mu
 from catchpot.workshop import open_workshop
 
 CHAIN = ("fill", "seal_leak")
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("engine") / "shop"
-    strip, wedge, *_ = mu.five_moulds(6)
-    mu.write_workshop(home, mu.Scenario(moulds=(strip, wedge)), 3)
-    workshop = open_workshop(home)
-    ingest(workshop, load(workshop))
-    return home
 
 
 @pytest.fixture(autouse=True)

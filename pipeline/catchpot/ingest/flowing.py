@@ -46,7 +46,11 @@ class Flowing:
 
 
 def _level(
-    samples: Samples, flow: NDArray[np.float64], smooth: NDArray[np.float64], isolated: NDArray[np.bool_]
+    samples: Samples,
+    flow: NDArray[np.float64],
+    smooth: NDArray[np.float64],
+    pressure: NDArray[np.float64],
+    isolated: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Each shot's zero offset, noise, low and top of the smoothed flow, and whether the zero is surely known."""
     (top,) = by_shot(samples, smooth, None, 0.98)
@@ -54,7 +58,6 @@ def _level(
     middle_of = low + 0.25 * (top - low)
     quiet = smooth < middle_of[samples.shot_of]
     # where the line stands under pressure a small flow may be a trickle, and tells nothing of the meter's zero
-    pressure = moving_mean(samples, filled(samples, "line_pressure_bar"), _SMOOTH_S)
     idle, pressed = by_shot(samples, pressure, None, 0.02, 0.98)
     limit = np.where(pressed - idle > 0.05, idle + 0.4 * (pressed - idle), np.inf)
     quiet &= pressure < limit[samples.shot_of]
@@ -79,10 +82,13 @@ def _level(
 
 
 def _line_answers(
-    samples: Samples, smooth: NDArray[np.float64], low: NDArray[np.float64], top: NDArray[np.float64]
+    samples: Samples,
+    smooth: NDArray[np.float64],
+    pressure: NDArray[np.float64],
+    low: NDArray[np.float64],
+    top: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
     """Whether the line stands under more pressure at high flow than at low, for each shot: no offset does that."""
-    pressure = moving_mean(samples, filled(samples, "line_pressure_bar"), _SMOOTH_S)
     share = (smooth - low[samples.shot_of]) / np.maximum(top - low, 1e-9)[samples.shot_of]
     (flowing,), (resting,) = by_shot(samples, pressure, share > 0.5, 0.5), by_shot(samples, pressure, share < 0.1, 0.5)
     return np.asarray(flowing - resting > _ANSWER_BAR)
@@ -100,8 +106,9 @@ def find_flow(samples: Samples) -> Flowing:
     """
     flow = filled(samples, "flow_l_min")
     smooth = moving_mean(samples, middle_of_three(samples, flow), _SMOOTH_S)
+    pressure = moving_mean(samples, filled(samples, "line_pressure_bar"), _SMOOTH_S)
     flag = filled(samples, "vacuum_isolated") > 0.5
-    offset, noise, low, top, known = _level(samples, flow, smooth, flag)
+    offset, noise, low, top, known = _level(samples, flow, smooth, pressure, flag)
     threshold = offset + np.maximum.reduce([5.0 * noise, _SHARE * (top - offset), np.full(len(top), _LEAST_L_MIN)])
     # without a flow that stands out from the zero, or one that no offset explains, nothing was injected
     stands_out = top - offset > np.maximum(0.05, 10.0 * noise)
@@ -110,7 +117,9 @@ def find_flow(samples: Samples) -> Flowing:
     (high,) = by_shot(samples, smooth, None, 0.995)
     brief = high - offset > np.maximum(0.15, 12.0 * noise)  # a short injection in a long log
     flows = stands_out | brief | (~known & (steady > _OFFSET_L_MIN))
-    flows |= (top - offset > np.maximum(_SMALL_L_MIN, 10.0 * noise)) & _line_answers(samples, smooth, low, top)
+    flows |= (top - offset > np.maximum(_SMALL_L_MIN, 10.0 * noise)) & _line_answers(
+        samples, smooth, pressure, low, top
+    )
     on = (smooth > threshold[samples.shot_of]) & flows[samples.shot_of] & ~flag
     volume = samples.columns["vol_l"]
     begin, end = runs_of(samples, on)

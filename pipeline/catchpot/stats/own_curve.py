@@ -244,8 +244,7 @@ class OwnCurve:
         posterior /= posterior.sum()
         middle, sd = _moments(posterior)
         self._next_sums = np.array([1.0, min(_surprise(ahead, sharp), ODD**2), np.log(_moments(sharp)[1])])
-        shared = 1.96 * self.shared_sd
-        low, high = (middle + np.copysign(np.hypot(e - middle, shared), e - middle) for e in _ends(posterior))
+        low, high = widened(middle, _ends(posterior), self.shared_sd)
         self._next_level = ahead * _spread(likelihood, _SCATTER)
         offset, height, hats, departure, cov = fit.terms(middle)
         usual = fit.usual
@@ -375,6 +374,25 @@ class OwnCurve:
         for r, s, a, b, t in self.kept:
             self._add(r, s, a, b, t)
             self.terms = self.terms * MEMORY + t * np.array([1.0, a, b, a * a, b * b])
+
+
+def lasting_sd(shared_sd: Floats) -> float:
+    """S.d. by which mean log stretches of two periods err apart however many shots they have.
+
+    shared_sd: (shots,), `OwnCurve.shared_sd` as it was at each shot, NaN where unknown; 0 where none is known.
+    """
+    known = shared_sd[np.isfinite(shared_sd)]
+    return LASTING * float(np.median(known)) if len(known) else 0.0
+
+
+def widened(middle: float, ends: tuple[float, float], sd: float) -> tuple[float, float]:
+    """A 95 % interval with an independent error of this s.d. beside what it holds.
+
+    >>> [round(v, 2) for v in widened(1.0, (0.97, 1.04), 0.04 / 1.96)]
+    [0.95, 1.06]
+    """
+    low, high = (middle + float(np.copysign(np.hypot(e - middle, 1.96 * sd), e - middle)) for e in ends)
+    return low, high
 
 
 def _ahead(level: Floats, step: tuple[float, float] = (STEP_CHANCE, STEP_SD)) -> Floats:
@@ -563,4 +581,4 @@ def _smooth(y: Floats, reach: int = 5) -> Floats:
     return np.asarray((sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1))
 
 
-__all__ = ["LOG_GRID", "OwnCurve", "Placed", "Repetition"]
+__all__ = ["LOG_GRID", "OwnCurve", "Placed", "Repetition", "lasting_sd", "widened"]
