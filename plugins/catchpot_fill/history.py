@@ -277,9 +277,6 @@ def _arrival(shots: Shots, i: int, unit: float, wide: float, worth: float, place
     density = density * like / float(density @ like)
     centre = float(np.log(place.middle * unit))
     cdf = stdtr(worth, (centre + GRID[:, None] - log[None, :]) / wide) @ density
-    if out.chance[i] >= ARRIVED:  # it came before the shot ended
-        inside = float(np.interp(np.log(injected) - centre, GRID, cdf))
-        cdf = np.minimum(cdf / max(inside, 1e-9), 1.0)
     rising = np.concatenate([[True], np.diff(cdf) > 1e-12])
     low, middle, high = np.exp(centre + np.interp([0.025, 0.5, 0.975], cdf[rising], GRID[rising]))
     out.arrival[i], out.arrival_low[i], out.arrival_high[i] = middle, low, high

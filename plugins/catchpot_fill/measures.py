@@ -251,7 +251,7 @@ def fill_columns(m: Mould, curves: pl.DataFrame, line: Line, refusals: Refusals)
         "arrival_place_above_pct": nullable(100 * o.place_above),
         "taken_volume_l": nullable(o.taken), "taken_volume_low_l": nullable(o.taken_low),
         "taken_volume_high_l": nullable(o.taken_high), "oddity": nullable(o.oddity),
-        "overflow_l": nullable(injected - value), "overflow_low_l": nullable(injected - high),
+        "overflow_l": nullable(injected - value), "overflow_low_l": nullable(np.maximum(injected - high, 0.0)),
         "overflow_high_l": nullable(np.where(arrived, injected - low, np.nan)),
         "fill_time_s": nullable(np.maximum(at - start, 0.0)), "arrival_time_s": nullable(at),
         "injection_time_s": nullable(m.seen("to_s") - start),

@@ -63,7 +63,12 @@ FILL = Table(
         ),
         Column("arrival_volume_low_l", "f64", "l", "lower end of its 95 % interval; what it was at least", 0.0),
         Column(
-            "arrival_volume_high_l", "f64", "l", "upper end of its 95 % interval; null where only a least is known", 0.0
+            "arrival_volume_high_l",
+            "f64",
+            "l",
+            "upper end of its 95 % interval, past the shot's end where it may not have arrived; null: only a least is"
+            " known",
+            0.0,
         ),
         Column("arrival_relative", "f64", "", "volume against the mould's usual: 1 is usual", 0.0),
         Column("arrival_relative_low", "f64", "", "lower end, 95 %, of all its errors together", 0.0),

@@ -168,6 +168,18 @@ def test_of_a_plates_shots_those_stopped_short_get_no_arrival() -> None:
     assert given[arrived][4:].mean() > 0.5
 
 
+@pytest.mark.parametrize(("family", "in_doubt"), [("strip", True), ("oval", False)])
+def test_only_an_arrival_in_doubt_may_lie_past_the_end_of_its_shot(family: str, in_doubt: bool) -> None:
+    _, tables, book = plates(family, 14, 4)
+    fill = run(tables, book).tables["fill"].filter(pl.col("arrival_volume_l").is_not_null())
+    these = fill.filter(pl.col("arrival_chance") < 0.96 if in_doubt else pl.col("arrival_chance") > 0.99)
+    assert these.height >= 3
+    past = these["arrival_volume_high_l"] > these["injected_volume_l"]
+    assert past.all() if in_doubt else not past.any()
+    assert ((these["overflow_low_l"] == 0.0) == past).all()
+    assert (fill["arrival_volume_l"] <= fill["injected_volume_l"]).all()
+
+
 def test_without_resin_in_the_book_mobility_stays_and_permeability_goes() -> None:
     shots, tables = made()
     whole, bare = run(tables, shots.book()), run(tables, without(shots.book(), "resin"))
