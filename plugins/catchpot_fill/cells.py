@@ -9,6 +9,7 @@ flow meters are read in one way, and the cells of a shot may be cut anew at othe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -149,18 +150,16 @@ def _noise(resistance: Array, readings: Array) -> Array:
     stroke), neighbours share it and differ too little: cells one reading apart are compared, and the noise of a whole
     reading is given so that a mean over it has it.
     """
-    from scipy.ndimage import median_filter, uniform_filter1d
-
     out = np.full(resistance.shape, np.nan)
     for i in np.flatnonzero(np.isfinite(resistance).sum(axis=1) >= FEWEST_SAMPLES):
         k = np.flatnonzero(np.isfinite(resistance[i]))
         apart = int(np.clip(np.ceil(CURVE_BINS / max(float(readings[i]), 1.0)), 1, len(k) // 4))
         y = resistance[i, k]
-        level = uniform_filter1d(y, 2 * apart + 5, mode="nearest")
-        z = uniform_filter1d(y, apart, mode="nearest") / level
+        level = running_mean(y, 2 * apart + 5)
+        z = running_mean(y, apart) / level
         jumps = np.abs(z[2 * apart :] - 2 * z[apart:-apart] + z[: -2 * apart]) / np.sqrt(6.0) * 1.4826
         jumps = np.pad(jumps, apart, mode="edge")
-        local = uniform_filter1d(median_filter(jumps, NEAR_CELLS, mode="nearest"), NEAR_CELLS // 2, mode="nearest")
+        local = running_mean(np.median(_windows(jumps, NEAR_CELLS), axis=1), NEAR_CELLS // 2)
         local = np.maximum(local * np.sqrt(apart), LEAST_NOISE)
         out[i, k] = local * _waves(y, local, apart) * level
     return out
@@ -190,13 +189,29 @@ def _waves(y: Array, noise: Array, apart: int) -> float:
     return float(beyond * np.sqrt(max(length / apart, 1.0)))
 
 
+def _windows(y: Array, wide: int) -> Array:
+    """The values about each place, (n, wide); the outermost values go on beyond the ends."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(y, (wide // 2, wide - 1 - wide // 2), mode="edge"), wide)
+
+
+def running_mean(y: Array, wide: int) -> Array:
+    """Mean of `wide` values about each place, (n,). As `scipy.ndimage.uniform_filter1d` has it with the mode "nearest"
+    (a test holds them equal); its import outlasts a shot."""
+    return np.asarray(_windows(y, wide).mean(axis=1))
+
+
+@lru_cache(maxsize=8)
+def _parabola(wide: int) -> Array:
+    """What makes `wide` evenly spaced values their least-squares parabola, (wide, wide)."""
+    x = np.vander(np.arange(wide) - wide // 2, 3)
+    return np.asarray(x @ np.linalg.pinv(x))
+
+
 def running_parabola(y: Array, wide: int) -> Array:
     """At each place the least-squares parabola over `wide` values about it; at the ends that of the outermost values.
 
     (n,), n >= wide. As `scipy.signal.savgol_filter` has it (a test holds them equal); its import outlasts a shot.
     """
-    half = wide // 2
-    x = np.vander(np.arange(wide) - half, 3)
-    fitted = x @ np.linalg.pinv(x)  # (wide, wide): values of the window -> their parabola
+    half, fitted = wide // 2, _parabola(wide)
     middle = np.convolve(y, fitted[half][::-1], mode="valid")
     return np.concatenate([fitted[:half] @ y[:wide], middle, fitted[half + 1 :] @ y[-wide:]])

@@ -276,10 +276,20 @@ def _arrival(shots: Shots, i: int, unit: float, wide: float, worth: float, place
     out.chance[i] = min(1.0, float(density @ came / (density @ like)))
     density = density * like / float(density @ like)
     centre = float(np.log(place.middle * unit))
-    cdf = stdtr(worth, (centre + GRID[:, None] - log[None, :]) / wide) @ density
+    apart = GRID[1] - GRID[0]
+    below = stdtr(worth, np.arange(1 - len(GRID), len(GRID)) * apart / wide)
+    cdf = np.convolve(_on_grid(log - centre, density), below)[len(GRID) - 1 : 2 * len(GRID) - 1]
     rising = np.concatenate([[True], np.diff(cdf) > 1e-12])
     low, middle, high = np.exp(centre + np.interp([0.025, 0.5, 0.975], cdf[rising], GRID[rising]))
     out.arrival[i], out.arrival_low[i], out.arrival_high[i] = middle, low, high
+
+
+def _on_grid(log: Floats, mass: Floats) -> Floats:
+    """Mass shared between the two nearest nodes of GRID, (len(GRID),); what lies beyond goes to the ends."""
+    at = np.clip((log - GRID[0]) / (GRID[1] - GRID[0]), 0.0, len(GRID) - 1.0)
+    low = np.minimum(at.astype(np.intp), len(GRID) - 2)
+    upper = mass * (at - low)
+    return np.asarray(np.bincount(low, mass - upper, len(GRID)) + np.bincount(low + 1, upper, len(GRID)))
 
 
 def _reading_of_nothing(pot_kg: float, injected_kg: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from catchpot.stats.own_curve import GRID
 from catchpot.tables import empty, shape
 from catchpot_fill.history import History
-from catchpot_fill.outcome import nullable, nullable_rows
+from catchpot_fill.outcome import nullable_rows
 from catchpot_fill.place import Place
 from catchpot_fill.prepare import column
 from catchpot_fill.tables import CURVE_POINTS, OWN_CURVE
@@ -32,45 +33,52 @@ class Kept:
 
         viscosities: the last of the shots before these; seen: witnesses told of by then.
         """
-        self.mould, self.frame, self.viscosities = mould, frame, viscosities
-        self.rows: list[pl.DataFrame] = []
+        self.mould, self.started = mould, frame["started_at"]
+        own = column(frame, "bed_viscosity_pa_s")
+        self.before, self.viscosity = len(viscosities), np.concatenate([np.array(viscosities, dtype=float), own])
+        self.rows: list[dict[str, Any]] = []
         self.seen = seen
 
     def watch(self, number: int, memory: History) -> None:
         """Keep what is known now, where it is worth a row: at first, every so often, and after a witness."""
         count, seen = memory.own.count, len(memory.seen)
         if count <= FIRST or count % EVERY == 0 or (seen > self.seen and seen <= EVERY):
-            self.rows.append(own_curve_row(self.mould, memory, self.frame[: number + 1], self.viscosities))
+            viscosity = self.viscosity[: self.before + number + 1]
+            lately = float(np.median(viscosity[np.isfinite(viscosity)][-LAST:]))
+            self.rows.append({"mould": self.mould, "as_of": self.started[number]} | own_curve_row(memory, lately))
         self.seen = seen
 
     def table(self) -> pl.DataFrame:
         """All rows, the newest last."""
-        return pl.concat(self.rows) if self.rows else empty(OWN_CURVE)
+        if not self.rows:
+            return empty(OWN_CURVE)
+        columns = {name: [row[name] for row in self.rows] for name in self.rows[0]}
+        return shape(OWN_CURVE, {
+            name: nullable_rows(np.stack(v)) if isinstance(v[0], np.ndarray) else v for name, v in columns.items()
+        })  # fmt: skip
 
 
-def own_curve_row(mould: str, memory: History, frame: pl.DataFrame, viscosities: Sequence[float] = ()) -> pl.DataFrame:
-    """A row of `own_curve`: what is known after the last of these shots. viscosities: of the last ones before them."""
+def own_curve_row(memory: History, viscosity_pa_s: float) -> dict[str, Any]:
+    """A row of `own_curve` but for its key: what is known now, resistances at that viscosity."""
     assert memory.place is not None
     curve, scatter, first, last = memory.own.curve()
     unit = memory.usual * memory.reference_l
     at = np.linspace((first + 0.5), (last + 0.5), CURVE_POINTS)
     place = np.interp(at, np.arange(len(GRID)) + 0.5, GRID)
-    viscosity = column(frame, "bed_viscosity_pa_s")
-    viscosity = np.concatenate([np.array(viscosities, dtype=float), viscosity[np.isfinite(viscosity)]])
-    # 1/m3 to bar min/l at the usual viscosity
-    bar = memory.size * float(np.median(viscosity[-LAST:])) / 1e5 / 6e4
+    # 1/m3 to bar min/l
+    bar = memory.size * viscosity_pa_s / 1e5 / 6e4
     p = memory.place
     low, middle, high = (p.quantile(q) * unit for q in (0.025, 0.5, 0.975))
-    return shape(OWN_CURVE, {
-        "mould": [mould], "as_of": frame["started_at"].tail(1), "shots": [memory.own.count],
-        "vol_l": nullable_rows((place * unit)[None]),
+    by_curve = 100 * p.half_width_by_curve
+    return {
+        "shots": memory.own.count, "vol_l": place * unit,
         # an offset that changed with a hose may put the first cells of a curve below nought
-        "resistance_bar_min_l": nullable_rows(np.maximum(np.interp(place, GRID, curve), 0.0)[None] * bar),
-        "scatter_bar_min_l": nullable_rows(np.interp(place, GRID, scatter)[None] * bar),
-        "arrival_volume_l": [middle], "arrival_volume_low_l": [low], "arrival_volume_high_l": [high],
-        "by_curve_pct": nullable(np.array([100 * p.half_width_by_curve])), "pots": [p.pots], "eyes": [p.eyes],
-        "knowledge": [sentence(p)],
-    })  # fmt: skip
+        "resistance_bar_min_l": np.maximum(np.interp(place, GRID, curve), 0.0) * bar,
+        "scatter_bar_min_l": np.interp(place, GRID, scatter) * bar,
+        "arrival_volume_l": middle, "arrival_volume_low_l": low, "arrival_volume_high_l": high,
+        "by_curve_pct": by_curve if np.isfinite(by_curve) else None, "pots": p.pots, "eyes": p.eyes,
+        "knowledge": sentence(p),
+    }  # fmt: skip
 
 
 def sentence(p: Place) -> str:
