@@ -20,7 +20,9 @@ _OTHER: Final[Mapping[str, Mapping[str, tuple[str, float, int]]]] = {
         "mbar": ("kPa", 0.1, 1), "mbar/min": ("kPa/min", 0.1, 1), "mbar/s": ("kPa/s", 0.1, 1),
         "mbar l/s": ("kPa l/s", 0.1, 1), "mbar/bar": ("kPa/bar", 0.1, 1),
     },
-    "ml": {"l": ("ml", 1000.0, -3)},
+    "ml": {
+        "l": ("ml", 1000.0, -3), "l/min": ("ml/min", 1000.0, -3), "bar min/l": ("bar s/ml", 0.06, 1),
+    },
 }  # fmt: skip
 """Unit asked for -> stored unit -> what is printed, the factor, and how many more decimal places that takes."""
 _shown: dict[str, tuple[str, float, int]] = {}
@@ -55,4 +57,17 @@ def in_shop(unit: str) -> tuple[str, float, int]:
     return _shown.get(unit, (unit, 1.0, 0))
 
 
-__all__ = ["PressureUnit", "VolumeUnit", "in_shop", "show_in", "speaking"]
+def in_heading(heading: str) -> tuple[str, float]:
+    """A heading with its unit in brackets as it is printed, and the factor on the numbers below it.
+
+    >>> with speaking("kPa", "ml"):
+    ...     in_heading("arrival volume [l]"), in_heading("arrival (95 %) [l]"), in_heading("fill time [s]")
+    (('arrival volume [ml]', 1000.0), ('arrival (95 %) [ml]', 1000.0), ('fill time [s]', 1.0))
+    """
+    before, bracket, rest = heading.rpartition("[")
+    stored, end, after = rest.partition("]")
+    unit, factor, _ = in_shop(stored)
+    return (f"{before}[{unit}]{after}", factor) if bracket and end and factor != 1.0 else (heading, 1.0)
+
+
+__all__ = ["PressureUnit", "VolumeUnit", "in_heading", "in_shop", "show_in", "speaking"]

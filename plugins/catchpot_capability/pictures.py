@@ -9,6 +9,7 @@ import polars as pl
 
 from catchpot.report import figures, words
 from catchpot.report.section import Figure
+from catchpot.shop_units import in_heading
 from catchpot_capability.sentences import limits_words
 
 Row = Mapping[str, Any]
@@ -54,7 +55,7 @@ def strip(row: Row, shots: pl.DataFrame, flags: Sequence[figures.Flag], zone: st
         band_words="; ".join(filter(None, said)),
         rings=rings(shots, "value", scale),
     )
-    figure = figures.history([values], list(flags), zone=zone)
+    figure = figures.history([values], list(flags), zone=zone, headed=False)
     marked = shots.filter(pl.col("mark") != "")
     told = [f"shot {s} on {words.day(at, zone)}: {mark}" for s, at, mark in
             marked.select("shot", "started_at", "mark").iter_rows()]  # fmt: skip
@@ -63,10 +64,11 @@ def strip(row: Row, shots: pl.DataFrame, flags: Sequence[figures.Flag], zone: st
     summary += f" Marked: {words.listed(told, 6)}." if told else " None is marked."
     summary += f" Events: {key}." if key else ""
     table = shots.select(
-        shot="shot", start=pl.Series([words.minute(v, zone) for v in x], dtype=pl.String), value=pl.col("value"),
-        mark="mark",
+        "shot", pl.Series("start", [words.minute(v, zone) for v in x], dtype=pl.String),
+        pl.col("value").alias(f"value [{words.pretty_unit(row['unit'])}]"), "mark",
     )  # fmt: skip
-    return Figure(f"strip-{slug}", f"{row['label']}: shot by shot", figure, summary, table, 260)
+    title = in_heading(f"{row['label']} [{unit}]")[0]
+    return Figure(f"strip-{slug}", f"{title}: shot by shot", figure, summary, table, 230)
 
 
 def distribution(row: Row, shots: pl.DataFrame, slug: str) -> Figure:

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
+from urllib.parse import quote
 
 import polars as pl
 
@@ -69,8 +70,11 @@ class CapabilitySection:
             [{"month": spoken(m), **{label: cell(by_key.get((k, m))) for k, label in labels.items()}} for m in months]
         )
         block = DataTable(
-            "months", "Months, the newest first", table, "Each month has a page of its own with its charts."
-        )
+            "months", "Months, the newest first", table,
+            "The number is the month's Cpk: how many times three standard deviations from shot to shot fit between the"
+            " mean and the nearer limit.",
+            {spoken(m): f"months/{m}.html?mould={quote(view.mould)}" for m in months},
+        )  # fmt: skip
         return Panel(state_of([r["verdict"] for r in newest]), mould_month(newest), [block], METHOD, REFERENCES)
 
     def pages(self, view: View) -> Sequence[Page]:

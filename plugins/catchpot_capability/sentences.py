@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from catchpot.report import words
+from catchpot.shop_units import in_shop
 from catchpot_capability.months import spoken
 from catchpot_capability.settings import FEW_SHOTS
 
@@ -38,6 +39,8 @@ def limits_words(lower: float | None, upper: float | None, unit: str) -> str:
         return f"at most {words.number(upper, unit)}"
     if upper is None:
         return f"at least {words.number(lower, unit)}"
+    unit, factor, _ = in_shop(unit)
+    lower, upper = lower * factor, upper * factor
     exponent = words.tenfold([lower, upper])
     scale = 10.0**exponent
     times = f" × {words.power(exponent)}" if exponent else ""

@@ -31,12 +31,12 @@ def flags(events: pl.DataFrame, since: Any) -> list[figures.Flag]:
     ]
 
 
-def _levels(changes: Sequence[Row], scale: float) -> list[figures.Level]:
+def _levels(changes: Sequence[Row], scale: float, unit: str) -> list[figures.Level]:
     drawn: list[figures.Level] = []
     for i, r in enumerate(changes):
         begin = changes[i - 1]["changed_at"] if i else None
         kind = "trend began" if r["kind"] == "trend" else "step"
-        said = words.number(r["before"] / scale), words.number(r["after"] / scale)
+        said = words.number(r["before"], unit), words.number(r["after"], unit)
         drawn.append(
             figures.Level(begin, r["changed_at"], r["before"] / scale, "" if i else f"{said[0]} before",
                           r["before_low"] / scale, r["before_high"] / scale)
@@ -76,7 +76,7 @@ def history(values: pl.DataFrame, watch: pl.DataFrame, drift: pl.DataFrame, even
                 names=rows["shot"].to_list(),
                 band=usual,
                 band_words=band_words,
-                levels=_levels(own, scale),
+                levels=_levels(own, scale, row["unit"]),
             )
         )
     marked = flags(events, values["started_at"].min() if values.height else None)

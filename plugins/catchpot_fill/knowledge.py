@@ -75,6 +75,7 @@ def own_curve_row(memory: History, viscosity_pa_s: float) -> dict[str, Any]:
         # an offset that changed with a hose may put the first cells of a curve below nought
         "resistance_bar_min_l": np.maximum(np.interp(place, GRID, curve), 0.0) * bar,
         "scatter_bar_min_l": np.interp(place, GRID, scatter) * bar,
+        "viscosity_pa_s": viscosity_pa_s,
         "arrival_volume_l": middle, "arrival_volume_low_l": low, "arrival_volume_high_l": high,
         "by_curve_pct": by_curve if np.isfinite(by_curve) else None, "pots": p.pots, "eyes": p.eyes,
         "knowledge": sentence(p),

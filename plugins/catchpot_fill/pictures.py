@@ -27,8 +27,8 @@ FILLING = 0.97
 def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
     """The mould's own curve with its band, the place of arrival with its doubt, and the last shots on it.
 
-    own: the mould's row of `own_curve`. injection: the last shots, oldest first, with shot, injected_volume_l,
-    bed_viscosity_pa_s and resistance_per_m3.
+    own: the mould's row of `own_curve`. injection: the last shots, oldest first, with shot, injected_volume_l and
+    resistance_per_m3.
     """
     import polars as pl
 
@@ -40,7 +40,7 @@ def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
     lines, tops, measured = [], [1.96 * scatter[pct < 100 * FILLING] + curve[pct < 100 * FILLING]], None
     shown = injection.tail(SHOWN_SHOTS).reverse()
     for place, row in reversed(list(enumerate(shown.iter_rows(named=True)))):
-        own_pct, own_curve = _of_shot(row, usual)
+        own_pct, own_curve = _of_shot(row, usual, own["viscosity_pa_s"])
         if place:
             lines.append(figures.Curve(row["shot"], own_pct, own_curve, "faint"))
         else:
@@ -53,7 +53,11 @@ def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
     low, high = 100 * own["arrival_volume_low_l"] / usual, 100 * own["arrival_volume_high_l"] / usual
     spans = [figures.Span(low, high, "", "interval"), figures.Span(100.0, 100.0, "resin at the vent", "interval")]
     ceiling = 1.6 * float(np.concatenate(tops).max(initial=float(np.nanmax(curve)) / 10))
-    table = {"share of the usual arrival volume [%]": pct, "own curve [bar min/l]": curve, "scatter, s.d.": scatter}
+    table = {
+        "share of the usual arrival volume [%]": pct,
+        "own curve [bar min/l]": curve,
+        "scatter, s.d. [bar min/l]": scatter,
+    }
     if measured is not None:
         known = np.isfinite(measured[2])
         there = np.interp(pct, measured[1][known], measured[2][known], left=np.nan, right=np.nan)
@@ -66,7 +70,7 @@ def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
             band, spans=spans, x_heading="share of the usual arrival volume [%]", y_range=(0.0, ceiling)
         ),
         summary=(
-            "Resistance (driving pressure over flow) at the usual viscosity, made of "
+            "Resistance (driving pressure over flow), all at the usual viscosity; the curve is made of "
             f"{words.count(own['shots'], 'shot')}; 100 % is {words.number(usual, 'l', 4)}. {own['knowledge']} The "
             f"tinted stretch is where resin may arrive ({words.number(own['arrival_volume_low_l'], 'l', 4)} to "
             f"{words.number(own['arrival_volume_high_l'], 'l', 4)})."
@@ -76,11 +80,12 @@ def own_curve_figure(own: Mapping[str, Any], injection: pl.DataFrame) -> Figure:
     )  # fmt: skip
 
 
-def _of_shot(row: Mapping[str, Any], usual_l: float) -> tuple[Floats, Floats]:
-    """Share of the usual arrival volume in % and resistance in bar min/l of a shot's cells."""
+def _of_shot(row: Mapping[str, Any], usual_l: float, viscosity: float) -> tuple[Floats, Floats]:
+    """Share of the usual arrival volume in % and resistance in bar min/l of a shot's cells, at that viscosity, so that
+    a warm and a cold shot lie on the same curve."""
     own = np.array([np.nan if v is None else v for v in row["resistance_per_m3"] or []], dtype=float)
     volume = row["injected_volume_l"] * (np.arange(len(own)) + 0.5) / max(len(own), 1)
-    return 100.0 * volume / usual_l, own * row["bed_viscosity_pa_s"] / (1e5 * 6e4)
+    return 100.0 * volume / usual_l, own * viscosity / (1e5 * 6e4)
 
 
 def history_figure(
@@ -128,8 +133,8 @@ def history_figure(
             pl.col("shot"),
             pl.col("started_at").alias("start"),
             pl.col("arrival_volume_l").alias("arrival volume [l]"),
-            pl.col("arrival_volume_low_l").alias("lower end"),
-            pl.col("arrival_volume_high_l").alias("upper end"),
+            pl.col("arrival_volume_low_l").alias("lower end [l]"),
+            pl.col("arrival_volume_high_l").alias("upper end [l]"),
             pl.col("injected_volume_l").alias("injected volume [l]"),
             pl.col("mobility_m2_pa_s").alias("mobility [m²/(Pa s)]"),
         ).reverse(),

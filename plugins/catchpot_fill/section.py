@@ -11,6 +11,7 @@ from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, 
 from catchpot_fill.sentences import (
     change_of_arrival,
     closing_force,
+    ease,
     headline,
     joined,
     pressure_limit,
@@ -54,7 +55,7 @@ class FillSection:
         "fill": ("*",),
         "permeability": ("*",),
         "own_curve": ("*",),
-        "injection": ("injected_volume_l", "bed_viscosity_pa_s", "resistance_per_m3"),
+        "injection": ("injected_volume_l", "resistance_per_m3"),
         "event": ("*",),
     }
 
@@ -104,7 +105,10 @@ class FillSection:
         more: list[Block] = []
         if rows["started_at"].drop_nulls().len():
             more.append(_history(view, rows, usual_arrival(known)))
-        more += [_last_shots(rows), *(margin if state != "act" else ())]
+        more.append(_last_shots(rows))
+        if flows := ease(rows.row(-1, named=True)):
+            more.append(Prose((flows,), title="How easily the pack let resin through"))
+        more += margin if state != "act" else ()
         return Panel(
             state if known.height or state == "act" else "not assessed",
             warning + headline(view.mould, rows, known, view.zone),
@@ -150,10 +154,10 @@ def _last_shots(rows: pl.DataFrame) -> DataTable:
         {
             "shot": r["shot"],
             "start": r["started_at"],
-            "injected [l]": words.number(r["injected_volume_l"], digits=4),
+            "injected [l]": words.number(r["injected_volume_l"], "l", 4, bare=True),
             "arrival (95 %) [l]": short(r),
             "against usual [%]": words.signed(100 * (r["arrival_relative"] - 1)) if r["arrival_relative"] else "",
-            "part took (95 %) [l]": words.with_interval(*triple(r, "taken_volume", "l"), "").replace("95 %: ", ""),
+            "part took (95 %) [l]": words.with_interval(*triple(r, "taken_volume", "l"), "l", bare=True),
             "fill time [s]": words.number(r["fill_time_s"]),
             "peak line pressure [bar]": words.number(r["peak_line_pressure_bar"]),
         }

@@ -38,23 +38,20 @@ def usual_arrival(known: pl.DataFrame) -> float | None:
     return float(middle) if isinstance(middle, float) else None
 
 
-def change_of_arrival(rows: pl.DataFrame) -> tuple[float, float | None, float | None, int] | None:
-    """Last shot's volume against the median of those before, in % with its interval, and how many."""
+def change_of_arrival(rows: pl.DataFrame) -> tuple[float, float, float] | None:
+    """Last shot's volume against the mould's usual, in % with its interval; None for fewer than four shots."""
     import polars as pl
 
     known = rows.filter(pl.col("arrival_relative").is_not_null())
     if known.height < 4:
         return None
-    usual = known["arrival_relative"].head(known.height - 1).median()
     last = known.row(-1, named=True)
-    if not isinstance(usual, float) or not usual:
-        return None
-    value, low, high = (100 * (last[f"arrival_relative{end}"] / usual - 1) for end in ("", "_low", "_high"))
-    return value, low, high, known.height - 1
+    value, low, high = (100 * (last[f"arrival_relative{end}"] - 1) for end in ("", "_low", "_high"))
+    return value, low, high
 
 
 def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> str:
-    """The last known arrival volume with its interval, against the mould's own past."""
+    """The last known arrival volume with its interval, against the mould's usual."""
     last = rows.row(-1, named=True)
     if known.is_empty():
         return (
@@ -64,21 +61,23 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
     newest = known.row(-1, named=True)
     day = f" of {words.day(newest['started_at'], zone)}" if newest["started_at"] is not None else ""
     said = (
-        f"{mould} had taken {words.with_interval(*triple(newest, 'arrival_volume', 'l'), 'l')} when resin arrived at "
-        f"the vent in shot {newest['shot']}{day}"
+        f"Resin reached the vent after {words.with_interval(*triple(newest, 'arrival_volume', 'l'), 'l')} in "
+        f"{newest['shot']}{day}"
     )
     change = change_of_arrival(rows)
     if change and newest["shot"] == last["shot"]:
-        value, low, high, n = change
-        interval = f" (95 %: {words.signed(low)} to {words.signed(high)})" if low is not None else ""
-        said += f", {words.signed(value, '%')}{interval} against the median of the {words.count(n, 'shot')} before"
+        value, low, high = change
+        said += (
+            f"; the volume was {words.signed(value, '%')} (95 %: {words.signed(low)} to {words.signed(high)}) against "
+            f"{mould}'s usual"
+        )
     if newest["shot"] != last["shot"]:
         said += f". The last shot, {last['shot']}, ended before that or too near it to tell"
     return said + "."
 
 
 def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) -> tuple[str, ...]:
-    """The last shot in words: volume, time, peak pressure, overflow; its mobility and permeability; what is missing."""
+    """The last shot in words: volume, time, peak pressure, overflow; what is missing."""
     last = rows.row(-1, named=True)
     first = (
         f"Shot {last['shot']} was given {words.number(last['injected_volume_l'], 'l', 4)} in "
@@ -95,9 +94,6 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
         took = words.with_interval(*triple(last, "taken_volume", "l"), "l")
         first += f" The part took {took}."
     said = [first]
-    if last["mobility_m2_pa_s"] is not None:
-        flows = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
-        said.append(f"Its mobility was {flows}.{_permeability(last)}")
     unknown = rows.height - known.height
     if unknown and known.height:
         said.append(
@@ -105,6 +101,14 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
             "tell: of them only the least volume is known."
         )
     return tuple(said)
+
+
+def ease(last: Mapping[str, Any]) -> str:
+    """How easily the pack let resin through in a shot: its mobility and permeability; empty where not known."""
+    if last["mobility_m2_pa_s"] is None:
+        return ""
+    flows = words.with_interval(*triple(last, "mobility", "m2_pa_s"), "m2/(Pa s)")
+    return f"The mobility of shot {last['shot']} (permeability over viscosity) was {flows}.{_permeability(last)}"
 
 
 def _permeability(last: Mapping[str, Any]) -> str:
@@ -157,6 +161,6 @@ def triple(row: Mapping[str, Any], what: str, unit: str) -> tuple[Any, Any, Any]
     return row[f"{what}_{unit}"], row[f"{what}_low_{unit}"], row[f"{what}_high_{unit}"]
 
 
-def short(row: Mapping[str, Any], unit: str = "") -> str:
+def short(row: Mapping[str, Any]) -> str:
     """The arrival volume with its 95 % interval, for a cell whose heading says so."""
-    return words.with_interval(*triple(row, "arrival_volume", "l"), unit).replace("95 %: ", "")
+    return words.with_interval(*triple(row, "arrival_volume", "l"), "l", bare=True)

@@ -194,6 +194,7 @@ OWN_CURVE = Table(
         Column("vol_l", f"f64[{CURVE_POINTS}]", "l", "metered volume of a usual shot"),
         Column("resistance_bar_min_l", f"f64[{CURVE_POINTS}]", "bar min/l", "resistance of a usual shot", 0.0),
         Column("scatter_bar_min_l", f"f64[{CURVE_POINTS}]", "bar min/l", "its s.d. from shot to shot", 0.0),
+        Column("viscosity_pa_s", "f64", "Pa s", "usual viscosity in the mould, at which the resistances are", 0.0),
         Column("arrival_volume_l", "f64", "l", "where resin arrives in a usual shot", 0.0),
         Column("arrival_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
         Column("arrival_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),

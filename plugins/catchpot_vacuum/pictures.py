@@ -11,7 +11,7 @@ from catchpot.report import words
 from catchpot.report.figures import Coming, Flag, Strip, bars_height, history, history_height, ruler
 from catchpot.report.section import DataTable, Figure, View
 from catchpot_vacuum.lookback import came, verdict
-from catchpot_vacuum.words_of_seals import NAMES, SHORT, day, due, forecast, left
+from catchpot_vacuum.words_of_seals import SHORT, day, due, forecast, left
 
 Row = dict[str, Any]
 LEAKS_SHOWN = 120
@@ -70,7 +70,7 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
         limit = _limit(entry, seal) if litres else None
         strips.append(
             Strip(
-                f"{NAMES[seal]} [{'mbar l/s' if litres else 'mbar/min'}]",
+                f"{SHORT[seal]} [{'mbar l/s' if litres else 'mbar/min'}]",
                 own["started_at"].to_list(),
                 _middle(own, seal, stem, unit),
                 own[f"{stem}_low_{unit}"].to_list(),
@@ -90,9 +90,10 @@ def leak_history(view: View, leak: pl.DataFrame) -> Figure | None:
     ]  # fmt: skip
     last = rows.sort("started_at").row(-1, named=True)
     said = (
-        "Leaks over time, as they would be with 50 mbar in the clamp and 550 in the cavity, so that shots compare; the "
-        f"newest shot is {last['shot']}. Of outer and inner seal the bar is the range that the laws leave, the mark "
-        "its middle."
+        f"Leaks over time, as they would be with {words.number(50.0, 'mbar', 2)} in the clamp and "
+        f"{words.number(550.0, 'mbar', 2)} in the cavity, so that shots compare. The clamp channel lies between outer "
+        f"and inner seal; the newest shot is {last['shot']}. Of outer and inner seal the bar is the range that the "
+        "laws leave, the mark its middle."
     )
     named = {f.at: f.text for f in flags}
     said += (
@@ -129,8 +130,8 @@ def _leak_table(rows: pl.DataFrame) -> pl.DataFrame:
             "shot",
             "seal",
             pl.col("leak_mbar_l_s").round(3).alias("leak [mbar l/s]"),
-            pl.col("leak_low_mbar_l_s").round(3).alias("low (95 %)"),
-            pl.col("leak_high_mbar_l_s").round(3).alias("high (95 %)"),
+            pl.col("leak_low_mbar_l_s").round(3).alias("low (95 %) [mbar l/s]"),
+            pl.col("leak_high_mbar_l_s").round(3).alias("high (95 %) [mbar l/s]"),
             pl.col("rise_mbar_min").round(2).alias("rise [mbar/min]"),
             "method",
         )

@@ -36,11 +36,15 @@ class SealSection:
     name = "seals"
     title = "Vacuum and seals"
     order = 20
-    analyses: tuple[str, ...] = ("seal_leak", "seal_resin", "seal_life", "seal_watch", "seal_history", "seal_pool")
+    analyses: tuple[str, ...] = (
+        "seal_leak", "seal_resin", "seal_life", "seal_watch", "seal_history", "seal_pool", "clamp_watch",
+        "vacuum_supply",
+    )  # fmt: skip
     needs: Mapping[str, tuple[str, ...]] = MappingProxyType(
         {
             "shot": ("mould", "started_at"), "seal_leak": _EVERY, "seal_hold": _EVERY, "seal_life": _EVERY,
             "seal_life_pooled": _EVERY, "seal_history": _EVERY, "seal_split": _EVERY, "event": _EVERY,
+            "clamp_change": _EVERY,
             "finding": ("mould", "kind", "severity", "since", "until", "message", "analysis"),
             "refusal": ("analysis", "unit", "what", "reason"),
         }
@@ -86,6 +90,9 @@ def _state(view: View, rows: Sequence[Row]) -> State:
     fresh = finding.filter(pl.col("since") == newest_shot)["severity"].to_list() if newest_shot is not None else []
     if "act" in fresh or any(r["shots_left"] is not None and r["shots_left"] <= 0 for r in rows):
         return "act"
+    fresh += [s for s in _of_the_clamp(view)["severity"] if s != "note"]
+    if "act" in fresh:
+        return "act"
     soon = any(r["due_low"] is not None and (r["due_low"] - r["as_of"]).days <= 30 for r in rows)
     return "watch" if fresh or soon else "in order"
 
@@ -99,7 +106,8 @@ def _mould(view: View) -> Panel | None:
     if not current:
         return Panel("not assessed", _why_not(view), [Prose((_which(view),))], METHOD, REFERENCES)
     said = [f"{NAMES[r['seal']].capitalize()}: {leak(r)}, from {r['shot']} ({r['method']})." for r in current]
-    blocks: list[Block] = [Prose((*_outgassing(current), _which(view)))]
+    weak, seals = _weakened(view), _headline(view, rows, current)
+    blocks: list[Block] = [Prose((*((seals,) if weak else ()), *_outgassing(current), _which(view)))]
     figure = coming_shots(rows, "Shots still to come before each seal meets its limit", with_mould=False)
     blocks += [b for b in (figure, leak_history(view, table)) if b is not None]
     more: list[Block] = [Prose(tuple(said), title="Leaks of the last shot")]
@@ -108,7 +116,25 @@ def _mould(view: View) -> Panel | None:
     more += [past] if past is not None else []
     lives = past_lives(history)
     more += [Prose(tuple(lives), title="Lives of past seals")] if lives else []
-    return Panel(_state(view, rows), _headline(view, rows, current), blocks, METHOD, REFERENCES, more=more)
+    return Panel(_state(view, rows), weak or seals, blocks, METHOD, REFERENCES, more=more)
+
+
+def _of_the_clamp(view: View) -> pl.DataFrame:
+    """What was found on the clamp's pressure and stands until it ends, whatever the last shot says of the seals."""
+    return view.tables["finding"].filter((pl.col("analysis") == "clamp_watch") & pl.col("until").is_null())
+
+
+def _weakened(view: View) -> str:
+    """How far the clamp has weakened, where that still stands; empty where it has not."""
+    own = view.tables["clamp_change"].filter(
+        pl.col("until").is_null() & (pl.col("after_mbar") > pl.col("before_mbar")) & (pl.col("mould") == view.mould)
+    )
+    if own.is_empty() or _of_the_clamp(view).is_empty():
+        return ""
+    r = own.sort("changed_at").row(-1, named=True)
+    before, after = words.number(r["before_mbar"], "mbar", 2), words.number(r["after_mbar"], "mbar", 2)
+    since = words.day(r["changed_at"], view.zone)
+    return f"The clamp's pressure has gone from {before} to {after} absolute since {since}."
 
 
 def _headline(view: View, rows: Sequence[Row], current: Sequence[Row]) -> str:

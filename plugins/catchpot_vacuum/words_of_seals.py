@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from typing import Any, Final
 
 from catchpot.report import words
+from catchpot.shop_dates import written
 
 Row = dict[str, Any]
 SUDDEN: Final = "Sudden damage is not predicted."
@@ -46,8 +47,7 @@ def day(when: date | None, *, year: bool = True) -> str:
     """A day as people write it."""
     if when is None:
         return "later than can be said"
-    month = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")[when.month - 1]
-    return f"{when.day} {month} {when.year}" if year else f"{when.day} {month}"
+    return written(when, year=year)
 
 
 def due(row: Row) -> str:

@@ -74,13 +74,34 @@ def worth_measuring(causes: pl.DataFrame) -> pl.DataFrame:
 def litres(value: float, low: float, high: float) -> str:
     """A change in litres with sign and interval, to the millilitre where that is deserved."""
     places = min(words.decimals(value, low, high), 3)
-    least, most = words.signed(low, "", places), words.signed(high, "", places)
+    least, most = (words.signed(end, "l", places, bare=True) for end in (low, high))
     return f"{words.signed(value, 'l', places)} (95 %: {least} to {most})"
 
 
 def sentences(change: dict[str, Any], rows: Sequence[Row], zone: str) -> tuple[str, str, str]:
     """What changed, the likeliest cause, what to do. change: a row of volume_change without its sentences."""
     return _first(change, zone), _second(change, rows), _third(change, rows)
+
+
+def in_short(c: dict[str, Any], causes: pl.DataFrame, zone: str) -> str:
+    """What changed and the likeliest cause as one would say it; the numbers stand elsewhere.
+
+    c: a row of volume_change in which something changed. causes: its rows of volume_cause by rank.
+    """
+    change = c["arrival_change_l"]
+    text = f"{c['mould']} takes {words.fixed(abs(change), 'l', 3)} {'more' if change > 0 else 'less'}"
+    text += f" since {words.day(c['since'], zone)} than before."
+    top = causes.row(0, named=True)
+    if top["cause"] == "overflow":
+        return f"{text} More than that changed past the vent: {said('overflow', top['change_l'])}."
+    share = top["change_l"] / change if change else 0.0
+    part = next((said_ for least, said_ in SHARES if share >= least), "Part of it is")
+    return f"{text} {part} likely {said(top['cause'], top['change_l'])}."
+
+
+SHARES = ((1.15, "Behind it, and more than outweighing the rest, is"), (0.85, "Nearly all of it is"),
+          (0.6, "Most of it is"), (0.4, "About half of it is"))  # fmt: skip
+"""From which share of the change on a cause is called what (words, no statistics)."""
 
 
 def _first(c: dict[str, Any], zone: str) -> str:

@@ -36,8 +36,9 @@ def _cause_table(causes: pl.DataFrame) -> pl.DataFrame:
     rows = [
         {
             "cause": said(r["cause"], r["change_l"]),
-            "change [l]": words.signed(r["change_l"], "", 3),
-            "95 % [l]": f"{words.signed(r['change_low_l'], '', 3)} to {words.signed(r['change_high_l'], '', 3)}",
+            "change [l]": words.signed(r["change_l"], "l", 3, bare=True),
+            "95 % [l]": f"{words.signed(r['change_low_l'], 'l', 3, bare=True)} to "
+            f"{words.signed(r['change_high_l'], 'l', 3, bare=True)}",
             "chance that it changed": f"{100 * r['chance']:.0f} %" if r["chance"] is not None else "measured",
         }
         for r in causes.sort("rank").iter_rows(named=True)
@@ -54,9 +55,9 @@ def measurements(causes: pl.DataFrame) -> DataTable | None:
         {
             "measurement": r["measure_next"],
             "settles": said(r["cause"], r["change_l"]),
-            "in doubt": words.number(1000 * r["in_doubt_l"], "ml", 2),
+            "in doubt": words.number(r["in_doubt_l"], "l", 2),
             "working time": f"about {r['minutes']:.0f} min",
-            "settled a minute": words.number(1000 * r["in_doubt_l"] / r["minutes"], "ml", 2),
+            "settled a minute": words.number(r["in_doubt_l"] / r["minutes"], "l", 2),
         }
         for r in worth.iter_rows(named=True)
     ]
@@ -135,12 +136,12 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
     shown = [
         {
             "shot": r["shot"],
-            "would have been set [l]": words.number(r["volume_l"], "", 4),
-            "arrival, said (95 %) [l]": f"{words.number(r['arrival_volume_low_l'], '', 4)} to "
-            f"{words.number(r['arrival_volume_high_l'], '', 4)}",
-            "the part took, by its pot [l]": words.number(r["observed_arrival_l"], "", 4),
+            "would have been set [l]": words.number(r["volume_l"], "l", 4, bare=True),
+            "arrival, said (95 %) [l]": f"{words.number(r['arrival_volume_low_l'], 'l', 4, bare=True)} to "
+            f"{words.number(r['arrival_volume_high_l'], 'l', 4, bare=True)}",
+            "the part took, by its pot [l]": words.number(r["observed_arrival_l"], "l", 4, bare=True),
             "filled": "yes" if r["would_fill"] else "no",
-            "overflow [l]": words.signed(r["would_overflow_l"], "", 3),
+            "overflow [l]": words.signed(r["would_overflow_l"], "l", 3, bare=True),
         }
         for r in check.tail(last).reverse().iter_rows(named=True)
     ]

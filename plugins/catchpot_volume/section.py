@@ -11,8 +11,8 @@ import polars as pl
 from catchpot.report import words
 from catchpot.report.figures import Flag
 from catchpot.report.section import Block, Cell, DataTable, Page, Panel, Prose, Sheet, State, View
-from catchpot_volume import go, pictures
-from catchpot_volume.answer import told
+from catchpot_volume import go, pictures, week, week_page
+from catchpot_volume.answer import in_short, told
 from catchpot_volume.sheet import facts, pressure_words, reasons, sheet_html, sheet_name, verdict, volume_words
 from catchpot_volume.tables import FOUND_STEP
 
@@ -52,6 +52,9 @@ class VolumeSection:
         "next_shot": ("*",),
         "next_shot_check": ("*",),
         "meter": ("*",),
+        "seal_life": ("*",),
+        "seal_life_pooled": ("*",),
+        "matter": ("mould", "state", "cause"),
     }
 
     def cells(self, view: View) -> Sequence[Cell]:
@@ -79,12 +82,16 @@ class VolumeSection:
             c = told(change)
             causes = view.tables["volume_cause"].filter(pl.col("since") == c["since"]).sort("rank")
             state, headline = ("watch" if c["changed"] else "in order"), c["sentence_1"]
+            numbers: tuple[str, ...] = (c["sentence_2"],)
+            if c["changed"] and causes.height:
+                headline, numbers = in_short(c, causes, view.zone), ()
+                more.append(Prose((c["sentence_1"], c["sentence_2"]), title="The change in numbers"))
             brief = c["sentence_3"] or headline
             later = change.filter(pl.col("since") > c["since"])
             still = [
                 f"Since {words.day(t, view.zone)} nothing more has changed that shows." for t in later["since"][-1:]
             ]
-            blocks += [Prose((c["sentence_2"], c["sentence_3"], *still))]
+            blocks += [Prose((*numbers, c["sentence_3"], *still))]
             worth = pictures.measurements(causes) if c["changed"] else None
             more += [worth] if worth is not None else []
             blocks += [pictures.bars(c, causes, view.zone)]
@@ -92,9 +99,9 @@ class VolumeSection:
             if change.height > 1:
                 more.append(_others(change.filter(pl.col("since") != c["since"]), view.zone))
         if ahead.height:
-            first, table = _next(go.aged(ahead.row(0, named=True), view.as_of, view.zone), view.zone)
+            first, folded = _next(go.aged(ahead.row(0, named=True), view.as_of, view.zone), view.zone)
             blocks += first
-            more.append(table)
+            more += folded
         if view.tables["next_shot_check"].height:
             more += pictures.checked(_in_time(view))
         elif ahead.height:
@@ -110,12 +117,22 @@ class VolumeSection:
         rows = [go.aged(r, view.as_of, view.zone) for r in view.tables["next_shot"].iter_rows(named=True)]
         rows.sort(key=lambda r: (-tuple(go.WORDS).index(r["go"]), r["mould"]))
         moulds = list(view.book.moulds)
-        return [
+        sheets = [
             Sheet(
                 sheet_name(r["mould"], moulds), sheet_html(r, "", view.zone), f"{r['mould']}: {verdict(r)}", r["mould"]
             )
             for r in rows
         ]
+        return [*sheets, *([Sheet(WEEK, _week(view), WEEK_WORDS)] if rows else [])]
+
+
+WEEK, WEEK_WORDS = "sheets/week.html", "The week ahead, with as many shots as in the last seven days"
+
+
+def _week(view: View) -> str:
+    """The page of the week; `catchpot week` writes one for a plan."""
+    ahead = week.build(view.tables, view.book, view.zone, view.as_of, view.currency)
+    return week_page.html(ahead, view.zone)
 
 
 NOT_JUDGED = (
@@ -161,18 +178,23 @@ def _others(change: pl.DataFrame, zone: str) -> DataTable:
     return DataTable("volume-earlier", "Other times at which periods were compared", pl.DataFrame(rows))
 
 
-def _next(row: dict[str, Any], zone: str) -> tuple[list[Block], DataTable]:
-    whole = f"“catchpot next {row['mould']}” writes the set-up sheet anew."
-    said = [f"{why}. To clear it: {how}." for why, how in reasons(row)]
-    blocks: list[Block] = [Prose((f"Next shot: {verdict(row)}.", *said), "caution" if said else "text")]
+def _next(row: dict[str, Any], zone: str) -> tuple[list[Block], list[Block]]:
+    """What stands in sight of the next shot, and what lies folded: why it is no plain go is on the sheet and, where it
+    is a matter, at the top of the page."""
+    given = reasons(row)
     lead = f"Set {volume_words(row)}, line pressure {pressure_words(row)}."
     if row["go"] == "no-go":
         lead = "Do not shoot: no volume is given."
-    table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
-    blocks.append(Prose((f"{lead} {whole}",)))
+    why = " Why, and who may clear it, stands on the set-up sheet and below under “More”." if given else ""
+    blocks: list[Block] = [Prose((f"Next shot: {verdict(row)}. {lead}{why}",), "caution" if given else "text")]
     if cautions := row["cautions"].splitlines():
         blocks.append(Prose(tuple(cautions), "caution", "Mind first"))
-    return blocks, DataTable("volume-next", "What goes with it", table)
+    folded: list[Block] = []
+    if given:
+        folded.append(Prose(tuple(f"{why}. To clear it: {how.rstrip('.')}." for why, how in given), "list",
+                            f"Why the next shot is a {verdict(row)}"))  # fmt: skip
+    table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
+    return blocks, [*folded, DataTable("volume-next", "What goes with the next shot", table)]
 
 
 def _meters(view: View) -> Panel | None:

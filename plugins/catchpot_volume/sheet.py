@@ -14,6 +14,7 @@ import numpy as np
 
 from catchpot.report import words
 from catchpot.report.blocks import slugs
+from catchpot.report.shown_text import shown_text
 from catchpot.shop_units import in_shop
 from catchpot.whole import make_folder, write_whole
 from catchpot_volume import go
@@ -202,10 +203,11 @@ def _clears(how: str) -> str:
 
 _STYLE = """body{line-height:1.4}
 h1{font-size:1.2rem;margin:0 0 .6rem}
-.go{font-size:3rem;font-weight:700;line-height:1.1;margin:.2rem 0;border:4px solid {{ ink }};padding:.2rem .7rem;
+.go{font-size:3rem;font-weight:700;line-height:1.1;margin:.2rem 0;border:2px solid {{ ink }};padding:.2rem .7rem;
 display:inline-block}
-.care{border-style:dashed}.no-go{border-style:double;border-width:10px}
-.first{border:3px solid {{ ink }};padding:.5rem .8rem;font-weight:700;margin:.6rem 0}
+.care{border:9px double {{ ink }}}.no-go{border:9px solid {{ ink }}}
+.command{font-size:.93em}.command span{white-space:nowrap}
+.first{border:3px solid {{ ink }};padding:.5rem .8rem;font-weight:700;margin:.6rem 0}.first .quiet{font-weight:400}
 .volume{font-size:6.2rem;font-weight:700;line-height:1;margin:.3rem 0 0;font-variant-numeric:tabular-nums}
 .limit{font-size:2.1rem;font-weight:700;line-height:1.15;margin:.7rem 0}
 .quiet{color:{{ muted }};margin:.1rem 0}
@@ -254,7 +256,7 @@ _BODY = """<h1>Next shot of {{ mould }} {% if workshop %}<span class="quiet">–
 def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | None = None) -> str:
     """The page as text; everything from the book or a log is escaped."""
     return page(
-        f"{verdict(row)}: next shot of {row['mould']}", _STYLE, _BODY, {"tied": words.tied},
+        f"{verdict(row)}: next shot of {row['mould']}", _STYLE, _BODY, {"tied": shown_text},
         mould=row["mould"], workshop=workshop, volume=volume_words(row), limit=pressure_words(row), step=step(row),
         verdict=verdict(row), state=row["go"], stop=row["go"] == "no-go",
         reasons=[(why, how.rstrip(".")) for why, how in reasons(row)], minds=row["cautions"].splitlines(),
@@ -263,8 +265,8 @@ def sheet_html(row: dict[str, Any], workshop: str, zone: str, now: datetime | No
 
 
 def sheet_name(mould: str, moulds: Sequence[str]) -> str:
-    """The sheet's file name. moulds: all of the book, so that no two have one sheet."""
-    return f"next-{slugs(dict.fromkeys([*moulds, mould]))[mould]}.html"
+    """The sheet's file, from the reports folder. moulds: all of the book, so that no two have one sheet."""
+    return f"sheets/{slugs(dict.fromkeys([*moulds, mould]))[mould]}.html"
 
 
 def write_sheet(
@@ -274,8 +276,9 @@ def write_sheet(
 
     moulds: all moulds of the book, so that no two have one sheet.
     """
-    make_folder(folder)
     path = folder / sheet_name(row["mould"], moulds)
+    make_folder(folder)
+    make_folder(path.parent)
     write_whole(path, sheet_html(row, workshop, zone, now))
     return path
 

@@ -12,6 +12,7 @@ import polars as pl
 from catchpot.answers import answers, event_words
 from catchpot.causes import seal_told
 from catchpot.report import words
+from catchpot.shop_dates import written
 from catchpot.workshop import MouldBook
 from catchpot_volume import advice, go
 from catchpot_volume.sheet import reasons, verdict
@@ -248,14 +249,14 @@ _SEALS = {"clamp": "outer or inner seal (the log can't tell which)", "outer": "o
 
 def _order_words(seal: str, row: Row, by: date | None, stock: float | None, as_of: datetime) -> str:
     first = row["due_low"] or row["due_on"]
-    due = f"{_SEALS[seal]}, due about {row['due_on'].isoformat()} (80 %: from {first.isoformat()})"
+    due = f"{_SEALS[seal]}, due about {written(row['due_on'])} (80 %: from {written(first)})"
     if stock is not None and stock >= 1:
         return f"{due}: {words.number(stock, '', 2)} in stock, none to order"
     if by is None:
         return f"{due}: order by a day that the mould book's seal_lead_time_days would tell"
     if by <= as_of.date():
         return f"{due}: order now"
-    return f"{due}: order by {by.isoformat()}"
+    return f"{due}: order by {written(by)}"
 
 
 def changes(

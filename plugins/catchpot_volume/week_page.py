@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from catchpot.report import words
+from catchpot.report.shown_text import shown_text
 from catchpot_volume.printed import page
 from catchpot_volume.week import Choice, Week
 
@@ -115,10 +116,11 @@ def curve_svg(some: list[Choice]) -> str:
 
 _STYLE = """h1{font-size:1.4rem;margin:0 0 .3rem}h2{font-size:1.1rem;margin:1.3rem 0 .3rem}
 h3{font-size:1rem;margin:.8rem 0 .2rem}
-.go{border:2px solid {{ ink }};padding:0 .4rem;font-weight:700;white-space:nowrap}
-.care{border-style:dashed}.no-go{border-style:double;border-width:5px}
+.go{border:1px solid {{ ink }};padding:0 .4rem;font-weight:700;white-space:nowrap}
+.care{border:4px double {{ ink }}}.no-go{border:4px solid {{ ink }}}
 ul{margin:.3rem 0;padding-left:1.2rem}li{margin:.35rem 0}
 svg{width:100%;max-width:26rem;height:auto;color:{{ ink }};font-size:11px}svg text{fill:currentColor}
+.command{font-size:.93em}.command span{white-space:nowrap}
 table{border-collapse:collapse;font-size:.92rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.15rem .8rem .15rem 0;border-bottom:1px solid {{ rule }}}th{font-weight:400}
 @media print{body{padding:0;max-width:none;font-size:13px}li,section{break-inside:avoid}}
@@ -129,14 +131,14 @@ machine, data sheets and local rules go first. Peroxide catalyst never meets acc
 <h2>Which moulds may run</h2>
 {% if week.runs %}<ul>{% for r in week.runs %}<li><span class="go {{ r.go }}">{{ r.verdict }}</span>
 <strong>{{ r.mould }}</strong>{% if r.shots %}, {{ r.shots|count('shot') }}{% else %}, none planned{% endif -%}
-{% if r.volume_l %}, set {{ r.volume_l|litres }}{% endif %}.{% if r.first %}<br>First: {{ r.first }}.
-<br><span class="quiet">{{ r.how }}.</span>{% endif %}</li>{% endfor %}</ul>
+{% if r.volume_l %}, set {{ r.volume_l|litres }}{% endif %}.{% if r.first %}<br>First: {{ r.first|tied }}.
+<br><span class="quiet">{{ r.how|tied }}.</span>{% endif %}</li>{% endfor %}</ul>
 {% else %}<p>No mould has a next shot worked out: run “catchpot run”.</p>{% endif %}
 <h2>Resin and catalyst</h2>
-{% if needs %}<ul>{% for n in needs %}<li>{{ n }}</li>{% endfor %}</ul>{% else %}<p>No shot is planned on a mould that
-may run.</p>{% endif %}
+{% if needs %}<ul>{% for n in needs %}<li>{{ n|tied }}</li>{% endfor %}</ul>{% else %}
+<p>No shot is planned on a mould that may run.</p>{% endif %}
 <h2>What went past the vent in the last seven days</h2>
-{% if pots %}<ul>{% for p in pots %}<li>{{ p }}</li>{% endfor %}</ul>{% else %}<p>No shot.</p>{% endif %}
+{% if pots %}<ul>{% for p in pots %}<li>{{ p|tied }}</li>{% endfor %}</ul>{% else %}<p>No shot.</p>{% endif %}
 <h2>What setting it otherwise would save and risk</h2>
 {% for mould, some, svg in choices %}<section><h3>{{ mould }}</h3>{{ svg|safe }}
 <table><tr><th scope="col">Set</th><th scope="col">Fills with</th><th scope="col">End short in 1000</th>
@@ -145,17 +147,19 @@ may run.</p>{% endif %}
 <td>{{ '%.0f'|format(c.short_in_1000) }}</td><td>{{ c.waste_l|litres }}</td>
 {% if c.cost is not none %}<td>{{ c.cost|money }}</td>{% endif %}</tr>{% endfor %}</table></section>{% endfor %}
 <h2>Seals</h2>
-{% if week.orders %}<ul>{% for o in week.orders %}<li>{{ o.mould }}: {{ o.says }}.</li>{% endfor %}</ul>
+{% if week.orders %}<ul>{% for o in week.orders %}<li>{{ o.mould }}: {{ o.says|tied }}.</li>{% endfor %}</ul>
 {% else %}<p>No seal has a date. Sudden damage is not predicted.</p>{% endif %}
-<h2>Changed since the last report</h2>
-<ul>{% for c in week.changes %}<li>{{ c }}</li>{% endfor %}</ul>
+{% if week.changes %}<h2>Changed since the last report</h2>
+<ul>{% for c in week.changes %}<li>{{ c|tied }}</li>{% endfor %}</ul>{% endif %}
+
 """
 
 
 def html(week: Week, zone: str) -> str:
     """The page as text; everything from the book or a log is escaped."""
     filters: dict[str, Any] = {
-        "count": words.count, "litres": lambda v: words.fixed(v, "l", 3), "money": lambda v: money(v, week.currency),
+        "count": words.count, "tied": shown_text, "litres": lambda v: words.fixed(v, "l", 3),
+        "money": lambda v: money(v, week.currency),
     }  # fmt: skip
     return page(
         "The week", _STYLE, _BODY, filters, week=week, as_of=words.minute(week.as_of, zone), needs=needs(week),

@@ -154,7 +154,7 @@ def test_figures_have_words_and_numbers_beside_them(visit: Visit) -> None:
     for figure in page.locator("figure").all():
         label = figure.locator(".plot").get_attribute("aria-label") or ""
         assert len(label) > 60
-        details = figure.locator("details")
+        details = figure.locator("> details")
         assert not details.locator("table").is_visible()
         details.locator("summary").press("Enter")
         assert details.locator("table").is_visible()

@@ -57,7 +57,7 @@ class Shop:
 
     @property
     def sheet(self) -> str:
-        return (self.home / "reports" / f"next-{MOULD}.html").read_text(encoding="utf-8")
+        return (self.home / "reports" / "sheets" / f"{MOULD}.html").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -158,4 +158,4 @@ def test_a_leak_from_finding_to_go(shop: Shop) -> None:
     assert out.splitlines()[1].startswith("Set ")
     assert "NO-GO" not in shop.sheet
     index = (shop.home / "reports" / "index.html").read_text(encoding="utf-8")
-    assert f"next-{MOULD}.html" in index
+    assert f"sheets/{MOULD}.html" in index

@@ -53,7 +53,8 @@ def _own(mould: str, arrival: Sequence[float]) -> dict[str, Any]:
     return {
         "mould": [mould], "as_of": [START], "shots": [len(arrival)], "vol_l": pl.Series([volume.tolist()], dtype=array),
         "resistance_bar_min_l": pl.Series([curve.tolist()], dtype=array),
-        "scatter_bar_min_l": pl.Series([(0.03 * curve).tolist()], dtype=array), "arrival_volume_l": [usual],
+        "scatter_bar_min_l": pl.Series([(0.03 * curve).tolist()], dtype=array), "viscosity_pa_s": [VISCOSITY_PA_S],
+        "arrival_volume_l": [usual],
         "arrival_volume_low_l": [0.98 * usual], "arrival_volume_high_l": [1.015 * usual], "by_curve_pct": [3.0],
         "pots": [1], "eyes": [0], "knowledge": ["Where resin arrives is known to 1.7 % either way."],
     }  # fmt: skip

@@ -14,6 +14,7 @@ from catchpot.report import theme, words
 from catchpot.report.drawn.keys import Key, keys_of
 from catchpot.report.drawn.picture import draw
 from catchpot.report.section import Block, DataTable, Figure, Panel, Prose, State
+from catchpot.shop_units import in_heading
 
 if TYPE_CHECKING:
     import polars as pl
@@ -51,6 +52,7 @@ class Shown:
     summary: str = ""
     table: Rows | None = None
     note: str = ""
+    links: Mapping[str, str] = field(default_factory=dict)
     paragraphs: tuple[str, ...] = ()
 
     @property
@@ -126,11 +128,20 @@ def slugs(names: Iterable[str]) -> dict[str, str]:
 
 
 def rows_of(frame: pl.DataFrame, zone: str, most: int = ROWS) -> Rows:
-    """A frame as text, at most `most` rows; times in the zone, floats as they deserve, null as a dash."""
+    """A frame as text, at most `most` rows; times in the zone, floats as they deserve, null as a dash.
+
+    A heading's unit in brackets becomes the workshop's, with the numbers below it where they are numbers: texts are
+    written in that unit by who made them (`words`).
+    """
+    import polars as pl
+
     local = ZoneInfo(zone)
     numeric = tuple(dtype.is_numeric() for dtype in frame.dtypes)
-    rows = [[_text(value, local) for value in row] for row in frame.head(most).iter_rows()]
-    return Rows(tuple(frame.columns), numeric, rows, max(frame.height - most, 0))
+    headings, factors = zip(*map(in_heading, frame.columns), strict=True) if frame.columns else ((), ())
+    scaled = [(i, f) for i, (f, counted) in enumerate(zip(factors, numeric, strict=True)) if counted and f != 1.0]
+    shown = frame.head(most).with_columns(pl.nth(i) * f for i, f in scaled) if scaled else frame.head(most)
+    rows = [[_text(value, local) for value in row] for row in shown.iter_rows()]
+    return Rows(headings, numeric, rows, max(frame.height - most, 0))
 
 
 def _text(value: Any, local: ZoneInfo) -> str:
@@ -189,9 +200,12 @@ def _shown(block: Block, zone: str, prefix: str) -> Shown:
             table=table,
         )
     if isinstance(block, DataTable):
+        if odd := [to for to in block.links.values() if ":" in re.split(r"[/?#]", to)[0]]:
+            raise PanelError(f"table {block.id}: {odd[0]} is no page of the report")
         return Shown(
-            "table", f"{prefix}-{slug(block.id)}", title=block.title, table=rows_of(block.frame, zone), note=block.note
-        )
+            "table", f"{prefix}-{slug(block.id)}", title=block.title, table=rows_of(block.frame, zone), note=block.note,
+            links=block.links,
+        )  # fmt: skip
     if isinstance(block, Prose):
         return Shown(f"prose-{block.kind}", "", title=block.title, paragraphs=tuple(block.paragraphs))
     raise PanelError(f"{type(block).__name__} is none of Figure, DataTable, Prose")

@@ -60,6 +60,7 @@ class About:
     over_moulds: Sequence[str] = ()
     code: str = ""
     letterhead: str = ""
+    currency: str = ""
     decimal: str = "."
 
 
@@ -98,6 +99,7 @@ class Edition:
         self.site = Site(
             source, facts, ordered, {**CORE, **about.declared}, about.book, about.zone, self.pages,
             letterhead=tuple(filter(None, (line.strip() for line in about.letterhead.splitlines()))),
+            currency=about.currency,
             shots_at={mould: f"shots/{stem}.html" for mould, stem in self.stems.items()},
         )  # fmt: skip
         self.pages.code = self.site.code
@@ -165,8 +167,9 @@ class Edition:
     def own(self) -> list[tuple[str, list[tuple[str, str]]]]:
         """The sections' own pages, made: sheets first; (group, (link, words) of each)."""
         own = [page for section in self.site.sections for page in self.site.own_pages(section)]
-        sheets = [(link, said) for link, said, _ in self.sheets]
-        return [*([("Set-up sheets for the next shots", sheets)] if sheets else []), *own]
+        sheets = [(link, said) for link, said, mould in self.sheets if mould]
+        others = [("", [(link, said)]) for link, said, mould in self.sheets if not mould]
+        return [*([("Set-up sheets for the next shots", sheets)] if sheets else []), *others, *own]
 
     @cached_property
     def sheets(self) -> list[tuple[str, str, str]]:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from catchpot.report import words
 from catchpot.report.marks import (
-    TIME_AXIS,
     C,
     Coming,
     Lane,
@@ -20,8 +19,10 @@ from catchpot.report.marks import (
     places,
     plain_lines,
     safe,
+    time_axis,
     upright,
 )
+from catchpot.shop_units import in_heading
 
 
 def bars_height(rows: int) -> int:
@@ -40,6 +41,13 @@ def cause_bars(
 
     before, after: (words, value). Each bar begins where the one above it ended; its whisker is its own interval.
     """
+    heading, factor = in_heading(heading)
+    if factor != 1.0:
+        before, after = (before[0], factor * before[1]), (after[0], factor * after[1])
+        parts = [
+            Part(p.name, factor * p.change, *(None if v is None else factor * v for v in (p.low, p.high)))
+            for p in parts
+        ]  # fmt: skip
     names = [safe(n) for n in (before[0], *(p.name for p in parts), after[0])]
     base, starts = before[1], []
     for part in parts:
@@ -145,7 +153,7 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
         "layout": {
             "xaxis": {
                 "title": {"text": x_heading},
-                **(TIME_AXIS if timed else {}),
+                **(time_axis() if timed else {}),
             },
             "yaxis": {
                 "type": "category",
@@ -156,6 +164,10 @@ def lanes(rows: Sequence[Lane], *, zone: str = "UTC", x_heading: str = "") -> Pl
             },
         },
     }
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else factor * value
 
 
 DOT_COLUMNS = 80
@@ -174,7 +186,11 @@ def spread(
 
     band: (low, high), either end None for open, tinted. names: what each value is called (the shot).
     """
-    known = [(v, names[i] if i < len(names) else "") for i, v in enumerate(numbers(values)) if v is not None]
+    heading, factor = in_heading(heading)
+    if factor != 1.0:
+        low_end, high_end = band or (None, None)
+        band = (_times(low_end, factor), _times(high_end, factor)) if band is not None else None
+    known = [(factor * v, names[i] if i < len(names) else "") for i, v in enumerate(numbers(values)) if v is not None]
     ends = [v for v in (band or ()) if v is not None]
     low = min([v for v, _ in known] + ends, default=0.0)
     high = max([v for v, _ in known] + ends, default=1.0)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from catchpot.dates import in_zone
 from catchpot.report import theme, words
+from catchpot.shop_dates import for_figures
+from catchpot.shop_units import in_heading
 
 Numbers = Iterable[float | None]
 Plot = dict[str, Any]
@@ -140,14 +142,41 @@ class Lane:
     heavy: Sequence[bool] = field(default=())
 
 
-# Days and months as people write them, whatever the zoom.
-_TIME_TICKS = [
-    {"dtickrange": [None, 86_400_000], "value": "%H:%M\n%e %b %Y"},
-    {"dtickrange": [86_400_000, "M1"], "value": "%e %b\n%Y"},
-    {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
-    {"dtickrange": ["M12", None], "value": "%Y"},
-]
-TIME_AXIS: Plot = {"tickformatstops": _TIME_TICKS, "hoverformat": "%e %b %Y, %H:%M"}
+def time_axis() -> Plot:
+    """Days and months as the workshop writes them, whatever the zoom."""
+    day = for_figures()
+    short = "%b %e" if day.startswith("%b") else "%e %b"
+    ticks = [
+        {"dtickrange": [None, 86_400_000], "value": f"%H:%M\n{day}"},
+        {"dtickrange": [86_400_000, "M1"], "value": f"{short}\n%Y"},
+        {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
+        {"dtickrange": ["M12", None], "value": "%Y"},
+    ]
+    return {"tickformatstops": ticks, "hoverformat": f"{day}, %H:%M"}
+
+
+def times(values: Numbers | None, factor: float) -> list[float | None] | None:
+    """Values in the unit that is printed."""
+    return None if values is None else [None if v is None else factor * float(v) for v in values]
+
+
+def in_shop_unit(strip: Strip) -> Strip:
+    """A strip in the unit that the workshop speaks in; as it is where that is the stored one."""
+    heading, factor = in_heading(strip.heading)
+    if factor == 1.0:
+        return strip
+
+    def each(value: float | None) -> float | None:
+        return None if value is None else factor * value
+
+    return replace(
+        strip, heading=heading, value=times(strip.value, factor) or [], low=times(strip.low, factor),
+        high=times(strip.high, factor),
+        band=None if strip.band is None else (each(strip.band[0]), each(strip.band[1])),
+        rings=[replace(r, y=factor * r.y) for r in strip.rings],
+        levels=[replace(v, value=factor * v.value, low=each(v.low), high=each(v.high)) for v in strip.levels],
+        usual=each(strip.usual),
+    )  # fmt: skip
 
 
 def numbers(values: Numbers) -> list[float | None]:

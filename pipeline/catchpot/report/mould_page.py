@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -20,12 +20,21 @@ from catchpot.report.views import Shelf
 if TYPE_CHECKING:
     import polars as pl
 
-# The gravest word first: a mould's state is the gravest of its sections' and of its standing findings'.
+# The gravest word first.
 GRAVEST = ("act", "watch", "not assessed", "in order")
 UNKNOWN_MOULD = (
     "This mould has logs but no entry in moulds.toml. Its shots are stored; what needs geometry, fibre or resin is not "
     "computed."
 )
+
+
+def state_of(states: Collection[str]) -> str:
+    """A mould's state: the gravest that asks for something; else in order where anything was assessed.
+
+    >>> state_of(["in order", "not assessed"]), state_of(["watch", "act"]), state_of(["not assessed"])
+    ('in order', 'act', 'not assessed')
+    """
+    return next((s for s in ("act", "watch", "in order") if s in states), "not assessed")
 
 
 @dataclass(frozen=True)
@@ -42,7 +51,7 @@ class Asking:
 
 @dataclass
 class MouldLine:
-    """A mould's row on the board. since: the last shot's start, UTC, ISO; kinds: what stands, for telling changes."""
+    """A mould's row on the board. last: the last shot's start, UTC, ISO. unjudged: titles of what was not assessed."""
 
     name: str
     link: str
@@ -50,6 +59,7 @@ class MouldLine:
     shots: int
     last: str = ""
     open_matters: int = 0
+    unjudged: list[str] = field(default_factory=list)
     cells: dict[str, Cell] = field(default_factory=dict)
     asking: list[Asking] = field(default_factory=list)
     methods: list[tuple[str, str, tuple[str, ...]]] = field(default_factory=list)
@@ -58,7 +68,8 @@ class MouldLine:
     def to_do(self) -> str:
         """What to do, in a line."""
         if not self.asking:
-            return "" if self.shots else "No log yet."
+            unjudged = f"Not assessed: {words.listed(self.unjudged, 3)}." if self.unjudged else ""
+            return unjudged if self.shots else "No log yet."
         first = self.asking[0]
         return first_sentence(first.advice or first.said)
 
@@ -109,7 +120,8 @@ def mould_page(
     matters = facts.matters_on(mould)
     states = [p.panel.state for p in panels] + [f.severity for f in standing]
     states += [m.severity for m in matters if m.open]
-    line = MouldLine(mould, link, next((g for g in GRAVEST if g in states), "not assessed"), shots.height)
+    line = MouldLine(mould, link, state_of(states), shots.height)
+    line.unjudged = [p.title for p in panels if p.panel.state == "not assessed"]
     line.last = _last(shots)
     line.cells = {c.column: c for _, cells, _ in made for c in cells}
     line.asking = _matters_asking(link, facts, mould) or _asking(link, panels, standing, placed)
@@ -119,13 +131,12 @@ def mould_page(
     newest = shots["shot"].reverse().to_list()
     missing = facts.refusals.filter(pl.col("unit").is_in([mould, *newest])).height
     whole = len(site.cards) == before
-    unjudged = [p.title for p in panels if p.panel.state == "not assessed"]
     content: dict[str, Any] = {
         "mould": mould,
         "stem": link.removeprefix("moulds/").removesuffix(".html"),
         "state": line.state,
         "sheet": sheet,
-        "opening": _opening(shots, line.asking, unjudged, site.zone),
+        "opening": _opening(shots, line.asking, line.unjudged, site.zone),
         "shown": shown,
         "matters": [m for m in matters if m.open],
         "closed": [m for m in matters if not m.open],

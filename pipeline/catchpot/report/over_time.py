@@ -7,7 +7,6 @@ from typing import Any
 
 from catchpot.report import words
 from catchpot.report.marks import (
-    TIME_AXIS,
     C,
     Flag,
     Level,
@@ -18,6 +17,7 @@ from catchpot.report.marks import (
     bold_lines,
     decimate,
     gap,
+    in_shop_unit,
     kept_points,
     note,
     numbers,
@@ -25,8 +25,10 @@ from catchpot.report.marks import (
     ring_trace,
     safe,
     span_shape,
+    time_axis,
     upright,
 )
+from catchpot.shop_units import in_heading
 
 
 def history_height(strips: int, events: bool = True) -> int:
@@ -34,14 +36,18 @@ def history_height(strips: int, events: bool = True) -> int:
     return 62 + (24 if events else 0) + 132 * strips
 
 
-def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = "UTC", x_heading: str = "") -> Plot:
+def history(
+    strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = "UTC", x_heading: str = "", headed: bool = True
+) -> Plot:
     """Measures as stacked strips on one x axis, one unit each, events as numbered flags through all of them.
 
     x_heading: title of the x axis where x holds numbers ("shot since the seal was replaced"); times need none.
+    headed: each strip's heading stands above it; a figure of one strip may have it in its title.
     A specification band is a strip's `band` with its words; before and after a step are its `levels`.
     """
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 30 if flags else 14}}}
-    above = [bold_lines(strip.heading) for strip in strips]
+    strips = [in_shop_unit(strip) for strip in strips]
+    above = [bold_lines(strip.heading) if headed else [] for strip in strips]
     key: list[Plot] = []
     usual: Plot = {}
     for row, (strip, lines, (bottom, top)) in enumerate(zip(strips, above, _domains(above), strict=True), 1):
@@ -56,7 +62,7 @@ def history(strips: Sequence[Strip], flags: Sequence[Flag] = (), *, zone: str = 
     figure["layout"]["xaxis"] = {
         "anchor": f"y{len(strips)}" if len(strips) > 1 else "y",
         "title": {"text": x_heading},
-        **(TIME_AXIS if _timed(v for strip in strips for v in strip.x) else {}),
+        **(time_axis() if _timed(v for strip in strips for v in strip.x) else {}),
     }
     figure["layout"]["meta"] = {"key": key, "usual": usual}
     for names, together in _flags_apart(flags, strips):
@@ -117,6 +123,8 @@ def _beside(strip: Strip) -> str:
 
 
 def _headings(figure: Plot, lines: Sequence[str], top: float) -> None:
+    if not lines:
+        return
     text = "<br>".join(lines)
     figure["layout"]["annotations"].append(
         note(text, x=0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom", align="left",
@@ -211,6 +219,8 @@ def shot_strips(
 ) -> Plot:
     """One shot over time: a strip a channel (heading with unit, values), phases (name, start, end) as ground."""
     times = numbers(t_s)
+    channels = [(h, [None if v is None else f * v for v in numbers(c)])
+                for (h, f), c in ((in_heading(heading), values) for heading, values in channels)]  # fmt: skip
     figure: Plot = {"data": [], "layout": {"annotations": [], "shapes": [], "margin": {"t": 34 if phases else 14}}}
     for row, ((heading, values), (bottom, top)) in enumerate(
         zip(channels, _domains([bold_lines(h) for h, _ in channels]), strict=True), 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from catchpot.report import theme
 from catchpot.report.marks import (
@@ -18,7 +19,9 @@ from catchpot.report.marks import (
     ring_trace,
     safe,
     span_shape,
+    times,
 )
+from catchpot.shop_units import in_heading
 
 
 def over_volume(
@@ -32,6 +35,16 @@ def over_volume(
     y_range: tuple[float, float] | None = None,
 ) -> Plot:
     """Curves over volume on the usual band; an odd stretch is tinted in place, a mark is a ring with its phrase."""
+    (x_heading, x_factor), (y_heading, y_factor) = in_heading(x_heading), in_heading(y_heading)
+    if x_factor != 1.0 or y_factor != 1.0:
+        fx, fy = x_factor, y_factor
+        curves = [replace(c, x=times(c.x, fx) or [], y=times(c.y, fy) or []) for c in curves]
+        if band is not None:
+            low, high = times(band.low, fy) or [], times(band.high, fy) or []
+            band = replace(band, x=times(band.x, fx) or [], low=low, high=high)
+        spans = [replace(s, start=fx * s.start, end=fx * s.end) for s in spans]
+        rings = [replace(r, x=fx * r.x, y=fy * r.y) for r in rings]
+        y_range = None if y_range is None else (fy * y_range[0], fy * y_range[1])
     data: list[Plot] = _band_traces(band) if band is not None else []
     data.extend(_curve(c, n) for n, c in enumerate(curves))
     _once_in_legend(data)

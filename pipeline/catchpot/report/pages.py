@@ -23,6 +23,9 @@ from catchpot.errors import CatchpotError
 from catchpot.report import theme, words
 from catchpot.report.decimal import figure_with_comma, page_with_comma
 from catchpot.report.pool import pooled
+from catchpot.report.shown_text import shown_text
+from catchpot.shop_dates import style
+from catchpot.shop_units import in_shop
 from catchpot.whole import Aside, make_folder, refused, write_whole
 
 if TYPE_CHECKING:
@@ -156,7 +159,7 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=words.tied)
+        made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=shown_text)
         return made
 
     @cached_property
@@ -234,8 +237,10 @@ class Pages:
 
     def full(self, key: str) -> str:
         """A key with what every file goes by: the code that draws, and the script and style beside the pages, whose
-        names hold their content, so that those of another version are gone. Empty for an empty key."""
-        return key and _short("\0".join([key, self.code, *(name for name, _ in self.shared.all())]))
+        names hold their content, so that those of another version are gone, and units and dates as the workshop writes
+        them. Empty for an empty key."""
+        spoken = (style(), *(in_shop(u)[0] for u in ("mbar", "l")))
+        return key and _short("\0".join([key, self.code, *spoken, *(name for name, _ in self.shared.all())]))
 
     def remembered(self, name: str) -> Any:
         """The note that was kept with a file of the report before."""

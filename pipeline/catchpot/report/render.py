@@ -78,6 +78,7 @@ def about(workshop: Workshop, registry: Registry, away: Sequence[str] = ()) -> A
         notice="; ".join(filter(None, (workshop.stale_sentence(), _not_recomputed(away)))),
         over_moulds=[t.name for a in registry.analyses if a.part == "workshop" for t in a.yields],
         code="".join(p.digest for p in registry.plugins),
+        currency=workshop.settings.workshop.currency,
         letterhead=workshop.settings.workshop.letterhead,
         decimal=workshop.settings.workshop.decimal_mark,
     )

@@ -58,12 +58,16 @@ class Figure:
 
 @dataclass(frozen=True)
 class DataTable:
-    """A table on the page; headings are the frame's column names, numbers are already rounded or text."""
+    """A table on the page; headings are the frame's column names, numbers are already rounded or text.
+
+    links: words of a row's first cell -> the page they lead to, from the report's folder.
+    """
 
     id: str
     title: str
     frame: pl.DataFrame
     note: str = ""
+    links: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -156,7 +160,7 @@ class View:
 
     mould: the mould of the page, None for workshop scope. tables: the section's needs, filtered to the mould where
     there is one (rows ordered by started_at, then shot, with `mould` and `started_at` beside each shot row).
-    zone: the workshop's time zone name. as_of: the newest datum of the run.
+    zone: the workshop's time zone name. as_of: the newest datum of the run. currency: of prices in the mould book.
     """
 
     mould: str | None
@@ -165,6 +169,7 @@ class View:
     book: MouldBook
     zone: str
     as_of: datetime | None
+    currency: str = ""
 
 
 @runtime_checkable

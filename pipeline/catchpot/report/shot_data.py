@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from catchpot.channels import CHANNELS
 from catchpot.report import theme
+from catchpot.report.words import pretty_unit
+from catchpot.shop_units import in_shop
 
 if TYPE_CHECKING:
     import polars as pl
@@ -29,8 +31,12 @@ CURVE_COLUMNS = ("shot", "injected_volume_l", "bed_viscosity_pa_s", "resistance_
 
 
 def channels_described() -> dict[str, list[Any]]:
-    """Channel -> its words with unit, and the step its numbers are counted in."""
-    return {c.name: [f"{c.doc.split(',')[0]} [{c.unit.replace('deg C', '°C')}]", _STEPS[c.unit]] for c in SHOWN}
+    """Channel -> its words with the unit that is printed, and the step its numbers are counted in, in that unit."""
+    made: dict[str, list[Any]] = {}
+    for c in SHOWN:
+        unit, factor, _ = in_shop(c.unit)
+        made[c.name] = [f"{c.doc.split(',')[0]} [{pretty_unit(unit)}]", float(f"{_STEPS[c.unit] * factor:.6g}")]
+    return made
 
 
 def month_file(source: Source, pages: Pages, name: str, key: str, shots: Sequence[str]) -> None:
@@ -107,7 +113,7 @@ def _channels(thin: pl.DataFrame) -> dict[str, str]:
 
 
 def _curves(rows: pl.DataFrame) -> dict[str, list[Any]]:
-    """Shot -> [injected volume l, resistances in bar min/l at equal shares of it]."""
+    """Shot -> [injected volume l, resistances in bar min/l at equal shares of it, the shot's viscosity in Pa s]."""
     import numpy as np
 
     made: dict[str, list[Any]] = {}
@@ -118,7 +124,11 @@ def _curves(rows: pl.DataFrame) -> dict[str, list[Any]]:
         pairs = own[: len(own) // CURVE_POINTS * CURVE_POINTS].reshape(CURVE_POINTS, -1)
         known = np.isfinite(pairs)
         mean = np.where(known.any(1), np.where(known, pairs, 0.0).sum(1) / np.maximum(known.sum(1), 1), np.nan)
-        made[shot] = [round(volume, 4), [None if np.isnan(v) else float(f"{v:.3g}") for v in mean]]
+        made[shot] = [
+            round(volume, 4),
+            [None if np.isnan(v) else float(f"{v:.3g}") for v in mean],
+            float(f"{viscosity:.4g}"),
+        ]
     return made
 
 

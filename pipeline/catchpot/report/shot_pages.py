@@ -12,6 +12,7 @@ from catchpot.report.collect import Found
 from catchpot.report.freshness import Freshness, digest, note_of
 from catchpot.report.shot_data import channels_described, month_file
 from catchpot.report.shot_links import month_of
+from catchpot.shop_units import in_heading, in_shop
 
 if TYPE_CHECKING:
     import polars as pl
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from catchpot.tables import Column, Table
 
 BATCH = 25
-OWN = ("vol_l", "resistance_bar_min_l", "scatter_bar_min_l", "arrival_volume_l")
+OWN = ("vol_l", "resistance_bar_min_l", "scatter_bar_min_l", "arrival_volume_l", "viscosity_pa_s")
 ROW = (
     "injected_volume_l", "arrival_volume_l", "arrival_volume_low_l", "arrival_volume_high_l", "arrival_relative",
     "fill_time_s", "peak_line_pressure_bar",
@@ -119,6 +120,8 @@ def _page(
         "starts": {s: words.minute(t, site.zone) for s, t in shots.select("shot", "started_at").iter_rows()},
         "stem": stem,
         "channels": channels_described(),
+        "litre": in_shop("l")[:2],
+        "resistance": in_heading("resistance [bar min/l]"),
         "own": _own(shelf, mould) if "own_curve" in site.declared else None,
         **_numbers(tables, shelf, mould),
         "found": {
@@ -135,6 +138,7 @@ def _page(
         mould=mould,
         link=link,
         rows=rows,
+        litre=in_shop("l")[0],
         figured=True,
         data_json=Markup(theme.to_script_json(data)),
     )
@@ -152,8 +156,8 @@ def _row(shot: str, started: Any, fill: Mapping[str, Any], found: Sequence[Found
     return {
         "shot": shot,
         "started": words.minute(started, zone),
-        "injected": words.number(fill.get("injected_volume_l"), digits=4) if fill else "–",
-        "arrival": words.with_interval(value, low, high).replace("95 %: ", "") if value is not None else "–",
+        "injected": words.number(fill.get("injected_volume_l"), "l", 4, bare=True) if fill else "–",
+        "arrival": words.with_interval(value, low, high, "l", bare=True) if value is not None else "–",
         "relative": words.signed(100 * (relative - 1)) if relative is not None else "–",
         "time": words.number(fill.get("fill_time_s")) if fill.get("fill_time_s") is not None else "–",
         "state": told[0].severity if told else "",
@@ -170,7 +174,7 @@ def _own(shelf: Shelf, mould: str) -> list[Any] | None:
     def short(values: Any) -> list[float | None]:
         return [None if v is None else float(f"{v:.4g}") for v in values]
 
-    return [*(short(r[c]) for c in OWN[:3]), r["arrival_volume_l"]]
+    return [*(short(r[c]) for c in OWN[:3]), *(r[c] for c in OWN[3:])]
 
 
 def _numbers(tables: Sequence[Table], shelf: Shelf, mould: str) -> dict[str, Any]:
@@ -181,6 +185,7 @@ def _numbers(tables: Sequence[Table], shelf: Shelf, mould: str) -> dict[str, Any
     for table in tables:
         frame = shelf.table(table.name, ("*",), mould)
         for value, low, high in with_interval(table):
+            unit, factor, _ = in_shop(value.unit)
             wanted = ["shot", *(table.key[1:2]), value.name, low.name, high.name]
             if not set(wanted) <= set(frame.columns):
                 continue
@@ -194,8 +199,8 @@ def _numbers(tables: Sequence[Table], shelf: Shelf, mould: str) -> dict[str, Any
                     places[place] = len(quantities)
                     label = value.heading.split(" [")[0]
                     quantities.append([f"{label} ({words.words_of(of)})" if of else label,
-                                       words.pretty_unit(value.unit), table.name, value.name])  # fmt: skip
-                short = [None if x is None else float(f"{x:.5g}") for x in (v, a, b)]
+                                       words.pretty_unit(unit), table.name, value.name])  # fmt: skip
+                short = [None if x is None else float(f"{factor * x:.5g}") for x in (v, a, b)]
                 numbers.setdefault(shot, []).append([places[place], *short])
     return {"quantities": quantities, "numbers": numbers}
 

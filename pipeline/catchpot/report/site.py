@@ -137,6 +137,7 @@ class Site:
     cards: list[Card] = field(default_factory=list)
     letterhead: tuple[str, ...] = ()
     shots_at: Mapping[str, str] = field(default_factory=dict)
+    currency: str = ""
 
     @cached_property
     def whole(self) -> Shelf:
@@ -163,7 +164,8 @@ class Site:
     def view(self, section: Section, mould: str | None, shelf: Shelf) -> tuple[View, Tables]:
         """A section's view of a mould, or of the workshop, and its tables."""
         tables = Tables(shelf, section.needs, mould)
-        return View(mould, tables, {**CORE, **self.declared}, self.book, self.zone, self.survey.as_of), tables
+        return View(mould, tables, {**CORE, **self.declared}, self.book, self.zone, self.survey.as_of,
+                    self.currency), tables  # fmt: skip
 
     def guarded(self, section: Section, where: str, work: Callable[[], Any]) -> Any:
         """What `work` returns, or the card of its failure: a plugin may fail in any way, the report is written."""
@@ -231,10 +233,9 @@ class Site:
         )
         if not isinstance(made, list):
             return []
-        return [
-            (self.pages.put(s.name, self.pages.in_place(s.html)).name, s.link_text, getattr(s, "mould", ""))
-            for s in made
-        ]
+        for s in made:
+            self.pages.put(s.name, self.pages.in_place(s.html))
+        return [(s.name, s.link_text, getattr(s, "mould", "")) for s in made]
 
     def beside(self) -> list[tuple[str, str]]:
         """Pages that commands wrote into the report's folder, where they are there: link and words."""

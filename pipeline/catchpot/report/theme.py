@@ -188,7 +188,7 @@ def css_variables() -> str:
 
 def script_settings(decimal: str = ".") -> str:
     """What the page's script has to know to bring a figure to life, as JSON. decimal: the mark in numbers."""
-    base = layout(separators=",") if decimal == "," else layout()
+    base = layout(separators=decimal)
     return to_script_json(
         {"config": CONFIG, "dark": DARK_OF, "layout": base, "axis": axis(), "roles": LIGHT, "decimal": decimal}
     )

@@ -14,10 +14,10 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from catchpot.dates import in_zone
+from catchpot.shop_dates import written
 from catchpot.shop_units import in_shop
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 NOT_KNOWN = "not known"
 
 
@@ -76,8 +76,10 @@ def _fixed(value: float, places: int) -> str:
     return text[1:].replace("-", "") if text.startswith("-") and float(text) == 0 else text.replace("-", "−")
 
 
-def number(value: float | None, unit: str = "", digits: int = 3) -> str:
+def number(value: float | None, unit: str = "", digits: int = 3, *, bare: bool = False) -> str:
     """A number without interval, at `digits` significant figures, with its unit.
+
+    bare: the unit is left out, for a cell whose heading names it.
 
     >>> number(0.6049, "bar"), number(None, "l"), number(3.3e-9, "m2/(Pa s)", 2)
     ('0.605 bar', 'not known', '3.3 × 10⁻⁹ m²/(Pa s)')
@@ -90,15 +92,21 @@ def number(value: float | None, unit: str = "", digits: int = 3) -> str:
     scaled = value / 10**exponent
     text = _fixed(scaled, decimals(scaled, digits=digits))
     times = f" × {power(exponent)}" if exponent else ""
-    return f"{text}{times} {pretty_unit(unit)}".strip()
+    return f"{text}{times} {'' if bare else pretty_unit(unit)}".strip()
 
 
 def with_interval(
-    value: float | None, low: float | None, high: float | None, unit: str = "", level: str = "95 %"
+    value: float | None,
+    low: float | None,
+    high: float | None,
+    unit: str = "",
+    level: str = "95 %",
+    *,
+    bare: bool = False,
 ) -> str:
     """A number with unit and interval; the value alone says so where the interval is unknown.
 
-    level: what the interval holds, as printed ("95 %", "80 %").
+    level: what the interval holds, as printed ("95 %", "80 %"). bare: for a cell whose heading names unit and level.
 
     >>> with_interval(41.0, 33.0, 52.0, "shots", "80 %")
     '41 shots (80 %: 33 to 52)'
@@ -108,7 +116,7 @@ def with_interval(
     if value is None or not math.isfinite(value):
         return NOT_KNOWN
     if low is None or high is None:
-        return f"{number(value, unit)} (interval not known)"
+        return f"{number(value, unit, bare=bare)} (interval not known)"
     unit, factor, _ = in_shop(unit)
     value, low, high = value * factor, low * factor, high * factor
     exponent = tenfold([value])
@@ -116,10 +124,12 @@ def with_interval(
     places = decimals(value / scale, low / scale, high / scale)
     middle, least, most = (_fixed(v / scale, places) for v in (value, low, high))
     times = f" × {power(exponent)}" if exponent else ""
+    if bare:
+        return f"{middle}{times} ({least} to {most})"
     return f"{middle}{times} {pretty_unit(unit)}".strip() + f" ({level}: {least} to {most})"
 
 
-def signed(value: float | None, unit: str = "", places: int = 1) -> str:
+def signed(value: float | None, unit: str = "", places: int = 1, *, bare: bool = False) -> str:
     """A change with its sign.
 
     >>> signed(3.62, "%"), signed(-0.4, "%")
@@ -129,7 +139,8 @@ def signed(value: float | None, unit: str = "", places: int = 1) -> str:
         return NOT_KNOWN
     unit, factor, more = in_shop(unit)
     text = _fixed(value * factor, max(places + more, 0))
-    return f"{text if text.startswith('−') or float(text) == 0 else '+' + text} {pretty_unit(unit)}".strip()
+    said = text if text.startswith("−") or float(text) == 0 else f"+{text}"
+    return said if bare else f"{said} {pretty_unit(unit)}".strip()
 
 
 def fixed(value: float | None, unit: str, places: int) -> str:
@@ -154,7 +165,7 @@ def between(low: float, high: float, unit: str, places: int, joint: str = "to") 
 
 
 def day(when: datetime | None, zone: str) -> str:
-    """A day in the workshop's time zone.
+    """A day in the workshop's time zone, as it writes dates.
 
     >>> from datetime import timezone
     >>> day(datetime(2026, 3, 1, 23, 30, tzinfo=timezone.utc), "Europe/Paris")
@@ -162,8 +173,7 @@ def day(when: datetime | None, zone: str) -> str:
     """
     if when is None:
         return NOT_KNOWN
-    local = in_zone(when, zone)
-    return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
+    return written(in_zone(when, zone))
 
 
 def minute(when: datetime | None, zone: str) -> str:

@@ -43,6 +43,7 @@ def _mould(m: Mould, nuisances: Nuisances) -> dict[str, Any]:
         made["line_pressure_range_bar"] = list(m.gauge_bar)
     if m.vacuum_source:
         made["vacuum_source"] = m.vacuum_source
+    made |= dict(m.booked)
     if m.limits:
         made["limits"] = {name: [low, high] for name, low, high in m.limits}
     return made
@@ -68,7 +69,7 @@ def book_data(plan: Plan) -> dict[str, Any]:
 def _value(value: Any) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(_value(v) for v in value) + "]"
-    return json.dumps(value)
+    return json.dumps(value, ensure_ascii=False)
 
 
 def toml_text(data: dict[str, Any], comment: str = "") -> str:

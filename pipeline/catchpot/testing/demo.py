@@ -36,6 +36,14 @@ LID = Geometry("linear", 0.90, 0.75, 0.60, 3.2)
 DISH = Geometry("radial", 2 * np.pi * 0.02, 0.40, np.pi * (0.42**2 - 0.02**2), 3.5)
 
 
+def _booked(part: str, drawing: str, customer: str) -> tuple[tuple[str, str | float], ...]:
+    return ("part", part), ("drawing", drawing), ("customer", customer), ("seal_lead_time_days", 10.0)
+
+
+LETTERHEAD = """Cais Novo, hatches and tubs (an invented workshop)
+Cais da Fantasia 1, Porto Inventado"""
+
+
 def _moulds() -> tuple[Mould, ...]:
     hatch = Mould(
         "hatch-3", HATCH, shots=60, shots_per_week=3.0,
@@ -45,6 +53,7 @@ def _moulds() -> tuple[Mould, ...]:
         inner=Seal(0.004, 0.004, 0.0004, limit=0.05), holds=2, programme="follow", overflow_share=0.07,
         vent_hose_m=1.5, cover_l_bar=0.02, fabric_batch_shots=20, weigh_fabric=False, bleed_target_l=0.08,
         limits=(("injected_volume_l", 2.45, 2.85), ("cavity_pressure_mbar", 500.0, 620.0)),
+        booked=_booked("deck hatch, 0.96 m² (invented)", "CN-1103 C", "Estaleiro Vento Leste (invented)"),
     )  # fmt: skip
     fairing = Mould(
         "fairing-1", FAIRING, shots=50, shots_per_week=2.5,
@@ -53,6 +62,7 @@ def _moulds() -> tuple[Mould, ...]:
         holds=1, programme="follow", overflow_share=0.06, vent_hose_m=1.0, runner_volume_l=0.12, fabric_batch_shots=25,
         weigh_fabric=True, sampling_hz=2.0, fill_s=140.0, bleed_target_l=0.05,
         limits=(("arrival_volume_l", 1.70, 1.95), ("injected_volume_l", "none", 2.05)),
+        booked=_booked("wheel fairing (invented)", "CN-2207 A", "Carros da Ria (invented)"),
     )  # fmt: skip
     tub = Mould(
         "tub-2", TUB, shots=55, shots_per_week=2.8,
@@ -61,6 +71,7 @@ def _moulds() -> tuple[Mould, ...]:
         programme="fixed", overflow_share=0.07, vent_height_m=0.3, vent_hose_m=2.0, core_volume_l=0.25, fill_s=130.0,
         opening_per_100_mbar=0.03, flange_gap=True, fabric_batch_shots=30, bleed_target_l=0.05, measure_thickness=True,
         limits=(("injected_volume_l", 2.3, 2.9),),
+        booked=_booked("wash tub, 0.72 m² (invented)", "CN-3041 B", "Estaleiro Vento Leste (invented)"),
     )  # fmt: skip
     lid = Mould(
         "lid-5", LID, shots=45, shots_per_week=2.2,
@@ -115,6 +126,7 @@ def demo_scenario() -> Scenario:
         time_zone="Europe/Lisbon",
         start=datetime(2026, 3, 2, tzinfo=UTC),
         notes=NOTES,
+        settings=(("letterhead", LETTERHEAD), ("currency", "EUR")),
     )
 
 

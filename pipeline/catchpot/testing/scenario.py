@@ -95,6 +95,7 @@ class Mould:
     gauge_bar: range of the line gauge; None: unlimited. stroke_ml: strokes are counted instead of flow.
     runner_booked_l: what the mould book says, where that is wrong.
     weigh_part, weigh_fabric, weigh_gel_coat, measure_thickness: what goes into parts.csv.
+    booked: more keys of the mould book.
     """
 
     name: str
@@ -165,6 +166,7 @@ class Mould:
     weigh_gel_coat: bool = False
     measure_thickness: bool = False
     limits: tuple[tuple[str, float | Literal["none"], float | Literal["none"]], ...] = ()
+    booked: tuple[tuple[str, str | float], ...] = ()
 
 
 Cause = Literal[
@@ -232,7 +234,8 @@ class Fault:
 
 @dataclass(frozen=True)
 class Scenario:
-    """A made-up workshop. meter_gain: each injector's metered over true volume, 1 where absent."""
+    """A made-up workshop. meter_gain: each injector's metered over true volume, 1 where absent. settings: more keys of
+    `[workshop]`."""
 
     moulds: tuple[Mould, ...]
     resins: tuple[Resin, ...] = (Resin(),)
@@ -246,6 +249,7 @@ class Scenario:
     resin_batch_days: float = 30.0
     ambient_pressure_mbar: float = 1013.25
     notes: tuple[tuple[datetime, str, str, str], ...] = ()
+    settings: tuple[tuple[str, str | float], ...] = ()
 
     def with_nuisances(self, nuisances: Nuisances) -> Scenario:
         """The same workshop with other nuisances."""

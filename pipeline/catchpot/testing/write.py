@@ -55,6 +55,7 @@ def write_made_up(folder: Path, made: MadeUp, progress: Progress | None = None) 
             "name": scenario.name,
             "time_zone": scenario.time_zone,
             "ambient_pressure_mbar": scenario.ambient_pressure_mbar,
+            **dict(scenario.settings),
         }
     }
     (folder / "catchpot.toml").write_text(

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
+from catchpot.shop_dates import write_dates
 from catchpot.shop_units import show_in
 from catchpot.workshop.book import MouldBook, unknown_resins
 from catchpot.workshop.last_good import LEDGERS, keep, place
@@ -149,6 +150,7 @@ def _open(home: Path, instead: Mapping[str, Path] | None = None) -> tuple[Worksh
         holds = "a workshop folder holds catchpot.toml and moulds.toml (catchpot init writes them)"
         raise WorkshopError([Problem(str(home), 0, "", f"there is no such folder; {holds}")])
     settings = _settings(home, problems)
+    write_dates(settings.workshop.date_style)
     show_in(settings.workshop.pressure_unit, settings.workshop.volume_unit)
     book = _book(places["moulds.toml"], problems)
     zone = ZoneInfo(settings.workshop.time_zone)

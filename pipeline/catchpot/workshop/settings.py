@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, Field, PrivateAttr, ValidationError, model_validator
 
+from catchpot.shop_dates import DEFAULT, DateStyle
 from catchpot.shop_units import PressureUnit, VolumeUnit
 from catchpot.workshop.ledgers import DateOrder
 from catchpot.workshop.mould import Strict
@@ -37,6 +38,9 @@ class WorkshopSettings(Strict):
     decimal_mark: Literal[".", ","] = Field(
         default=".",
         description="how decimals are written in parts.csv, in notes and on pages; a point is read in either case",
+    )
+    date_style: DateStyle = Field(
+        default=DEFAULT, description="how dates are written on pages, sheets and the terminal, by an example"
     )
     pressure_unit: PressureUnit = Field(
         default="mbar", description="in which vacuum and clamp pressures and leaks are shown; line pressures are in bar"

@@ -15,7 +15,10 @@ name = "Our workshop"
 time_zone = "UTC"                 # an IANA zone such as "Europe/Lisbon"; times without offset are read in it
 ambient_pressure_mbar = 1013.25   # used where a log holds no barometer
 # date_order = "day first"          # how dates are written in events.csv, beside 2026-03-02: day first, month first
-# decimal_mark = ","                # how decimals are written in parts.csv
+# decimal_mark = ","                # how decimals are written in parts.csv and on pages
+# date_style = "02.03.2026"         # how dates are written on pages; as well "Mar 2, 2026" or "2026-03-02"
+# pressure_unit = "kPa"             # for vacuum and leaks; mbar where nothing stands here
+# volume_unit = "ml"                # l where nothing stands here
 
 # Plugins to switch off, by name (`catchpot plugins` lists them).
 # [plugins]

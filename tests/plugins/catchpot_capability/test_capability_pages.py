@@ -108,7 +108,7 @@ def test_the_numbers_behind_the_strip_are_the_stored_ones(pages: dict[str, dict[
     block = pages["2026-10 hatch-3"]["injected volume"].blocks[0]
     assert isinstance(block, Figure) and block.table is not None
     drawn = block.figure["data"][0]["y"]
-    assert drawn == pytest.approx(block.table["value"].to_list())
+    assert drawn == pytest.approx(block.table["value [l]"].to_list())
     assert block.table.filter(pl.col("mark") != "").height == 0
 
 

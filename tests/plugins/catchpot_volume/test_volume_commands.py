@@ -48,7 +48,7 @@ def test_the_first_shot_and_its_sheet(home: Path, capsys: pytest.CaptureFixture[
     assert said["next"]["arrival_volume_l"] == pytest.approx(0.96 * (3 - 1 / 2.56), rel=1e-4)
     assert said["next"]["from_history"] == 0
     sheet = Path(said["sheet"])
-    assert sheet.parent == home / "reports"
+    assert sheet.parent == home / "reports" / "sheets"
     assert "geometry alone" in sheet.read_text()
     assert next_shot("hull") == 0
     lines = capsys.readouterr().out.splitlines()
@@ -110,7 +110,7 @@ def spoil(home: Path, what: str) -> None:
 )
 def test_no_refusal_leaves_an_old_sheet(home: Path, capsys: pytest.CaptureFixture[str], what: str, status: int) -> None:
     assert next_shot("hull") == 0
-    sheet = home / "reports" / "next-hull.html"
+    sheet = home / "reports" / "sheets" / "hull.html"
     assert "Set the volume to" in sheet.read_text()
     spoil(home, what)
     capsys.readouterr()
@@ -142,4 +142,4 @@ def test_a_volume_set_by_hand_is_written_down_and_never_silent(home: Path, capsy
     # it stands until a shot is made, in every later answer
     assert next_shot("hull") == 0
     assert "a thicker veil" in capsys.readouterr().out
-    assert "a thicker veil" in (home / "reports" / "next-hull.html").read_text()
+    assert "a thicker veil" in (home / "reports" / "sheets" / "hull.html").read_text()

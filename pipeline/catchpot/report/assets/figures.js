@@ -121,12 +121,14 @@ catchpot.figures = (function () {
     return div.bringing;
   }
 
+  const spanned = (span) => document.documentElement.classList.toggle("spanned", Boolean(span));
   const span_asked = () => (asked("from") && asked("to") ? [asked("from"), asked("to")] : null);
   const day_text = (v) => String(v).replace("T", " ").slice(0, 16);
 
   // A span brushed on one strip is shown on all figures over time.
   async function follow(span) {
     busy = true;
+    spanned(span);
     remember({ from: span ? day_text(span[0]) : "", to: span ? day_text(span[1]) : "" });
     for (const div of plots.filter((d) => visible(d) && timed(d))) {
       await bring(div);
@@ -154,7 +156,7 @@ catchpot.figures = (function () {
     remember({ off: all.join("~~") });
   }
 
-  function keys(div) {
+  function keys(div, tools) {
     const off = Object.fromEntries(asked("off").split("~~").filter(Boolean).map((e) => e.split("~")));
     const gone = new Set((off[div.dataset.figure] || "").split(".").filter(Boolean).map(Number));
     for (const entry of div.closest("figure").querySelectorAll(".key li[data-traces]")) {
@@ -164,6 +166,7 @@ catchpot.figures = (function () {
       const button = element("button", null, { type: "button", "aria-pressed": "true" });
       button.append(...Array.from(entry.querySelectorAll("svg")), ...Array.from(name.childNodes));
       name.replaceWith(button);
+      if (entry.classList.contains("bare")) { tools.append(button, " "); entry.remove(); }
       button.addEventListener("click", () => {
         const hidden = button.getAttribute("aria-pressed") === "true";
         button.setAttribute("aria-pressed", String(!hidden));
@@ -207,32 +210,45 @@ catchpot.figures = (function () {
     setTimeout(() => URL.revokeObjectURL(url), 10_000);
   }
 
+  // What can be done with a figure, folded so that it doesn't stand between the figure and its words.
   function tools(div) {
-    const row = element("p", null, { class: "tools" });
-    const button = (words, does) => {
+    const row = element("div", null, { class: "tools" });
+    const fold = element("details");
+    const inner = element("p");
+    const of = div.closest("figure").querySelector("figcaption").textContent;
+    fold.append(element("summary", "Use this figure", { "aria-label": "Use this figure: " + of }), inner);
+    row.append(fold);
+    const button = (words, does, into) => {
       const made = element("button", words, { type: "button" });
       made.addEventListener("click", does);
-      row.append(made, " ");
+      into.append(made, " ");
+      return made;
     };
-    button("save SVG", () => picture(div, "svg"));
-    button("save PNG", () => picture(div, "png"));
-    button("save CSV", () => csv(div));
-    if (timed(div)) button("all dates", () => follow(null));
+    const dated = timed(div);
+    fold.append(element("p", "Point at a dot for its shot and its numbers; click it to open the shot."
+      + (dated ? " Drag across to see that span on every figure over time." : " Drag across to look closer; a double click leads back.")));
+    button("save SVG", () => picture(div, "svg"), inner);
+    button("save PNG", () => picture(div, "png"), inner);
+    button("save CSV", () => csv(div), inner);
+    if (dated) button("all dates", () => follow(null), row).className = "all-dates";
     const link = element("a", "link to this view");
     const renew = () => {
       link.href = location.pathname + location.search + "#" + encodeURIComponent(div.closest("figure").id);
     };
     renew();
     document.addEventListener("catchpot-address", renew);
-    row.append(link);
+    inner.append(link);
     div.after(row);
+    const shown = element("p", "Hide or show: ");
+    return { shown, keep: () => { if (shown.querySelector("button")) fold.append(shown); } };
   }
 
   function settle(div) {
     if (div.dataset.settled) return;
     div.dataset.settled = "1";
-    keys(div);
-    tools(div);
+    const { shown, keep } = tools(div);
+    keys(div, shown);
+    keep();
     const touched = () => bring(div);
     for (const kind of ["pointerenter", "pointerdown", "focusin"]) div.addEventListener(kind, touched, { once: true });
     if (!div.querySelector("svg.fig")) { div.classList.add("bare"); when_seen(div); }
@@ -249,6 +265,7 @@ catchpot.figures = (function () {
     if (watch) watch.observe(div); else bring(div);
   }
   plots.forEach(settle);
+  spanned(span_asked());
   dark.addEventListener("change", () => plots.filter((d) => d.dataset.live).forEach((div) => {
     if (div.parts) { Plotly.purge(div.parts.box); div.parts.box.remove(); }
     delete div.dataset.live;

@@ -84,5 +84,18 @@ const catchpot = (function () {
     if (wanted && wanted.value !== own) location.replace(wanted.value + location.hash);
   }
 
+  // Shots named in tables lead to their own pages; from the list of shots beside the page, so that it stays light.
+  const here = read("shots-here") || {};
+  for (const head of document.querySelectorAll("main thead th")) {
+    if (head.textContent !== "shot" || head.closest("#shots")) continue;
+    for (const row of head.closest("table").tBodies[0].rows) {
+      const cell = row.cells[head.cellIndex];
+      const known = cell && !cell.querySelector("a") && here[cell.textContent.trim()];
+      if (!known) continue;
+      const name = cell.textContent.trim();
+      cell.replaceChildren(element("a", name, { href: known[0] + "?shot=" + encodeURIComponent(name) }));
+    }
+  }
+
   return { root, read, remember, asked, element };
 })();

@@ -95,31 +95,33 @@ catchpot.shots = (function () {
   };
 
   function curves(names, shots) {
-    const drawn = shots.map((s, n) => (s.curve ? { name: names[n], volume: s.curve[1].map((_, i) => (s.curve[0] * (i + 0.5)) / s.curve[1].length), values: s.curve[1] } : null));
+    const drawn = shots.map((s, n) => (s.curve ? { name: names[n], volume: s.curve[1].map((_, i) => (s.curve[0] * (i + 0.5)) / s.curve[1].length), values: s.curve[1].map((v) => (v === null ? null : v * (given.own ? given.own[4] / s.curve[2] : 1))) } : null));
     if (!drawn.some(Boolean)) return;
     const own = given.own;
     const data = [];
+    const [litre, per_litre] = given.litre, [heading, scale] = given.resistance;
+    const times = (v) => (v === null ? null : v * scale);
     const unit = own ? own[3] : 1;
-    const place = (v) => (own ? (100 * v) / unit : v);
+    const place = (v) => (own ? (100 * v) / unit : v * per_litre);
     if (own) {
       const x = own[0].map(place);
-      const edge = (sign) => own[1].map((v, i) => (v === null ? null : Math.max(0, v + sign * 1.96 * (own[2][i] || 0))));
+      const edge = (sign) => own[1].map((v, i) => (v === null ? null : scale * Math.max(0, v + sign * 1.96 * (own[2][i] || 0))));
       data.push({ type: "scatter", mode: "lines", name: "lower edge", x, y: edge(-1), hoverinfo: "skip", line: { width: 0.8, color: theme.frame } });
       data.push({ type: "scatter", mode: "lines", name: "scatter from shot to shot, 95 %", x, y: edge(1), hoverinfo: "skip",
         fill: "tonexty", fillcolor: theme.band, line: { width: 0.8, color: theme.frame } });
-      data.push({ type: "scatter", mode: "lines", name: "the mould's own curve", x, y: own[1], line: { width: 2, color: theme.second } });
+      data.push({ type: "scatter", mode: "lines", name: "the mould's own curve", x, y: own[1].map(times), line: { width: 2, color: theme.second } });
     }
     drawn.forEach((d, n) => d && data.push({
-      type: "scatter", mode: "markers", name: clean(d.name), x: d.volume.map(place), y: d.values,
+      type: "scatter", mode: "markers", name: clean(d.name), x: d.volume.map(place), y: d.values.map(times),
       marker: { size: 4, color: n ? theme.third : MAIN, symbol: n ? "circle-open" : "circle" },
       hovertemplate: clean(d.name) + "<br>%{x:.1f}: %{y:.3g}<extra></extra>",
     }));
     const tops = drawn.flatMap((d) => (d ? d.values.filter((v, i) => v !== null && (!own || d.volume[i] < 0.97 * unit)) : []));
-    const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [l]";
+    const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [" + litre + "]";
     const axes = { margin: { l: 64, r: 18, t: 26, b: 44 }, xaxis: { title: { text: x_words }, rangemode: "tozero" } };
-    figure("curve", "The curve against the mould's own", "Resistance [bar min/l] over volume"
-      + (own ? "; 100 % is " + unit.toPrecision(4).replace(".", CATCHPOT.decimal) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
-      Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * Math.max(...tops, 1e-9)] } }, axes), 360);
+    figure("curve", "The curve against the mould's own: " + heading, "Resistance is the driving pressure over the flow"
+      + (own ? ", here at the mould's usual viscosity, so that warm and cold shots compare; 100 % is " + (unit * per_litre).toPrecision(4).replace(".", CATCHPOT.decimal) + " " + litre + ", the tinted band is the usual scatter from shot to shot (95 %)." : "."), data,
+      Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * scale * Math.max(...tops, 1e-9)] } }, axes), 360);
     if (!own) return;
     const left = [];
     drawn.forEach((d, n) => d && left.push({
@@ -128,18 +130,27 @@ catchpot.shots = (function () {
       marker: { size: 4, color: n ? theme.third : MAIN, symbol: n ? "circle-open" : "circle" },
       hovertemplate: clean(d.name) + "<br>%{x:.1f} %: %{y:.1f} %<extra></extra>",
     }));
-    figure("residuals", "What is left of the curve", "Resistance against the mould's own curve at the same volume, in per cent of it.", left,
+    figure("residuals", "How far it lies from the mould's own curve [%]", "Resistance against the mould's own curve at the same volume; nought is as usual.", left,
       Object.assign({ yaxis: { fixedrange: true, range: [-60, 60], zeroline: true, zerolinecolor: theme.frame } }, axes), 240);
+  }
+
+  // Very small or large: all three with the power of ten of the first.
+  function raised(values) {
+    const exponent = Math.floor(Math.log10(Math.abs(values[0])));
+    const power = String(exponent).replace(/[-0-9]/g, (c) => "\u207b\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"["-0123456789".indexOf(c)]);
+    return values.map((x) => (typeof x === "number"
+      ? (x / 10 ** exponent).toFixed(2).replace(".", CATCHPOT.decimal) : null)).concat(" \u00d7 10" + power);
   }
 
   function spelled(v, low, high) {
     if (typeof v !== "number") return "not known";
     const half = typeof low === "number" && typeof high === "number" ? (high - low) / 2 : NaN;
     const size = Math.abs(v);
-    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2).replace(".", CATCHPOT.decimal) : null));
+    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return raised([v, low, high]);
     const lead = half > 0 ? Math.floor(Math.log10(half)) : Math.floor(Math.log10(size || 1)) - 2;
     const places = Math.max(0, Math.min(6, half > 0 ? -lead + (half / 10 ** lead < 3 ? 1 : 0) : -lead));
-    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places).replace(".", CATCHPOT.decimal) : null));
+    return [v, low, high].map((x) => (typeof x === "number"
+      ? x.toFixed(places).replace(/^-(?=[0.]*$)/, "").replace(".", CATCHPOT.decimal) : null));
   }
 
   function numbers(names) {
@@ -159,7 +170,7 @@ catchpot.shots = (function () {
       for (const a of all) {
         const s = a[i] ? spelled(...a[i]) : null;
         const cell = element("td", s === null ? "\u2013" : s === "not known" ? s
-          : (s[0] + (s[1] && s[2] ? " (" + s[1] + " to " + s[2] + ")" : "")).replace(/-/g, "\u2212"));
+          : (s[0] + (s[3] || "") + (s[1] && s[2] ? " (" + s[1] + " to " + s[2] + ")" : "")).replace(/-/g, "\u2212"));
         if (a[i]) cell.dataset.value = a[i][0];
         row.append(cell);
       }
@@ -188,7 +199,7 @@ catchpot.shots = (function () {
       if (list.length) view.append(items);
       const log = shots[n].log || [];
       view.append(element("h3", "Its log"));
-      view.append(element("p", "File " + shots[n].file + (shots[n].injector ? ", " + shots[n].injector : "") + (shots[n].set ? ", set to " + shots[n].set + " l" : "") + "."));
+      view.append(element("p", "File " + shots[n].file + (shots[n].injector ? ", " + shots[n].injector : "") + (shots[n].set ? ", set to " + String(+(shots[n].set * given.litre[1]).toPrecision(6)).replace(".", CATCHPOT.decimal) + " " + given.litre[0] : "") + "."));
       if (log.length) {
         const lines = element("ul");
         log.forEach((l) => lines.append(element("li", l)));

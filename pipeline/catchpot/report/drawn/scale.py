@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from catchpot.shop_dates import MONTHS, written
+
 Axis = dict[str, Any]
 DAY_S = 86_400.0
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MARGIN = 0.05
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 _HOURS, _WEEKS, _YEARLY = (1, 2, 3, 6, 12, 24), (1, 2, 4), (1, 2, 3, 6, 12)
@@ -186,7 +187,7 @@ def time_ticks(low: float, high: float, most: int) -> list[Tick]:
     for n in range(start.year * 12 + start.month - 1, end.year * 12 + end.month):
         when = datetime(n // 12, n % 12 + 1, 1, tzinfo=UTC)
         if n % every == 0 and start <= when <= end:
-            ticks.append(Tick(when.timestamp(), (_MONTHS[when.month - 1], str(when.year))))
+            ticks.append(Tick(when.timestamp(), (MONTHS[when.month - 1], str(when.year))))
     return ticks
 
 
@@ -200,7 +201,7 @@ def _regular(start: datetime, end: datetime, step: timedelta, said: Any) -> list
 
 
 def _day(when: datetime) -> str:
-    return f"{when.day} {_MONTHS[when.month - 1]}"
+    return written(when, year=False)
 
 
 __all__ = ["Axis", "Scale", "Tick", "is_time", "number_text", "number_ticks", "scale_of", "seconds", "time_ticks"]
