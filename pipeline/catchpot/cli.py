@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import App, CycloptsError, Parameter
 
 from catchpot import __version__, note_commands
+from catchpot.errors import CatchpotError
 from catchpot.output import answers_only, confirm, emit, progress_bars, stdout, warn
 from catchpot.serve import command as serve_command
 
@@ -64,17 +65,15 @@ def _open(trust: bool = False) -> tuple[Workshop, Registry]:
     return workshop, registry
 
 
-def _status(workshop: Workshop, complaints: Sequence[str]) -> int:
-    """The exit status of a command that did what it could."""
+def _status(workshop: Workshop, registry: Registry, complaints: Sequence[str]) -> int:
+    """The exit status of a command that did what it could; a plugin that could not be used is a failure too."""
     if workshop.stale or workshop.lacking or workshop.set_aside:
         return WRONG
-    return FAILED if complaints else DONE
+    return FAILED if complaints or registry.broken else DONE
 
 
 def _need_ledgers(workshop: Workshop) -> None:
     """End here where a ledger is wrong and was never good: what would be computed without it is not what is meant."""
-    from catchpot.errors import CatchpotError
-
     if workshop.lacking:
         names = ", ".join(sorted({Path(p.file).name for p in workshop.lacking}))
         error = CatchpotError(f"{names}: wrong, as said above, and never seen good before; no analysis was run")
@@ -185,7 +184,7 @@ def ingest_command(*, profile: str | None = None, json: Json = False, trust_plug
     outcome = _ingest(workshop, registry, profile, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return _status(workshop, outcome.complaints())
+    return _status(workshop, registry, outcome.complaints())
 
 
 def _analyse(
@@ -213,7 +212,7 @@ def analyse_command(*only: str, dry_run: bool = False, json: Json = False, trust
     outcome = _analyse(workshop, registry, dry_run=dry_run, only=only, quiet=json)
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return _status(workshop, outcome.complaints())
+    return _status(workshop, registry, outcome.complaints())
 
 
 @app.command(name="report")
@@ -238,7 +237,7 @@ def report_command(
     outcome = write_report(workshop, registry, out, away(workshop, registry), single=single_file or "")
     emit(outcome.as_dict(), outcome.sentences(), as_json=json)
     warn(outcome.complaints())
-    return _status(workshop, outcome.complaints())
+    return _status(workshop, registry, outcome.complaints())
 
 
 @app.command
@@ -269,7 +268,6 @@ def run(
 
 def _still_there(workshop: Workshop, stored: bool) -> None:
     """End a run whose folder or store vanished under it: what follows would tell of an empty workshop."""
-    from catchpot.errors import CatchpotError
 
     if not workshop.home.is_dir():
         raise CatchpotError(f"{workshop.home}: the workshop's folder vanished during the run; nothing more was done")
@@ -350,7 +348,7 @@ def _go_on(
     complaints = [*taken.complaints(), *computed.complaints(), *wrong]
     warn(complaints)
     complaints += _tell_plugins(workshop, registry, taken, computed, written, complaints)
-    return _status(workshop, complaints)
+    return _status(workshop, registry, complaints)
 
 
 def _tell_plugins(
@@ -661,14 +659,28 @@ def _command(tokens: Sequence[str]) -> int:
         status = app(rest, exit_on_error=False, print_error=True, result_action="return_value")
     except CycloptsError:
         return WRONG
+    except (CatchpotError, BrokenPipeError):
+        raise
+    except Exception as error:
+        name = next((t for t in rest if not t.startswith("-")), "")
+        if name in core or name not in app or os.environ.get("CATCHPOT_TRACE"):
+            raise
+        warn([_command_failed(name, error)])
+        return FAILED
     return status if isinstance(status, int) else DONE
+
+
+def _command_failed(name: str, error: Exception) -> str:
+    """What to say of a plugin's command that raised."""
+    from catchpot.run.guard import fault_words
+
+    module = sys.modules.get(getattr(app[name].default_command, "__module__", ""))
+    return f"the command {name} failed: {fault_words(error, module)}; CATCHPOT_TRACE=1 before it shows the whole error"
 
 
 def main(tokens: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 something failed, 2 the user's input is wrong."""
     import warnings
-
-    from catchpot.errors import CatchpotError
 
     if tokens is None and not sys.warnoptions:
         warnings.simplefilter("ignore")  # of libraries, to programmers; -W brings them back

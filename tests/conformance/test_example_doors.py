@@ -1,4 +1,4 @@
-"""The smaller doors, each through the command line with the worked example as a drop-in file."""
+"""The other doors of the guide, each through the command line with its worked example as a drop-in file."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import re
 from pathlib import Path
 
 import pytest
+from tests.conformance.guide import GUIDE, steps
 
 from catchpot.cli import main
 from catchpot.testing import check_plugin
 
-EXAMPLE = Path(__file__).with_name("example_doors.py")
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+EXAMPLE = steps("The other doors")
 HEAD = "t_s,flow_l_min,line_pressure_bar,cavity_pressure_mbar\n"
 ROWS = "".join(f"{0.5 * i},{1.0 if 20 < i < 90 else 0.0},0.3,500\n" for i in range(120))
 
@@ -23,7 +23,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     home = tmp_path / "shop"
     (home / "logs").mkdir(parents=True)
     (home / "plugins").mkdir()
-    (home / "plugins" / "example_doors.py").write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    (home / EXAMPLE.file).write_text(EXAMPLE.code, encoding="utf-8")
     off = '[plugins]\ndisabled = ["fill", "vacuum", "drift", "volume", "capability", "faults"]\n'
     (home / "catchpot.toml").write_text(f'{off}[settings.example_doors]\nlast_run = "last.json"\n')
     (home / "moulds.toml").write_text("[moulds.hatch]\n")
@@ -33,8 +33,10 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return home
 
 
-def test_it_conforms() -> None:
-    assert check_plugin(EXAMPLE) == []
+def test_it_conforms(tmp_path: Path) -> None:
+    file = tmp_path / "example_doors.py"
+    file.write_text(EXAMPLE.code, encoding="utf-8")
+    assert check_plugin(file) == []
 
 
 def test_every_door_opens(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -46,6 +48,10 @@ def test_every_door_opens(shop: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "It began at 22:00 UTC." in (shop / "reports" / "moulds" / "hatch.html").read_text()
     assert json.loads((shop / "last.json").read_text()) == {"new": 2, "complaints": []}
     capsys.readouterr()
+    assert main([*at, "export", "between_shots"]) == 0
+    assert capsys.readouterr().out.splitlines()[1:] == ["at-22,hatch,14.0", "at-8,hatch,"]
+    assert main([*at, "export", "busy_hour"]) == 0
+    assert capsys.readouterr().out.splitlines()[1:] == ["8,1", "22,1"]
     assert main([*at, "late"]) == 0
     assert capsys.readouterr().out == "at-22\n"
 

@@ -57,7 +57,7 @@ def test_an_outside_distribution_and_ours_come_and_go(tmp_path: Path) -> None:
     done(at / "pip", "install", "-q", "--no-deps", theirs, cwd=tmp_path, env=pins)
     assert "Success" in done(at / "mypy", "--strict", cwd=theirs)
     assert "2 passed" in done(at / "pytest", "-q", cwd=theirs)
-    for heading in ("Add a plugin, in eight steps", "Add a reader, in five steps"):
+    for heading in ("Add a plugin, in eight steps", "Add a reader, in five steps", "The other doors"):
         (tmp_path / "of_the_guide.py").write_text(steps(heading).code, encoding="utf-8")
         assert "Success" in done(at / "mypy", "--strict", "of_the_guide.py", cwd=tmp_path)
 

@@ -75,7 +75,7 @@ def test_while_anything_is_wrong_nothing_is_kept(home: Path, drop_in: Write, cac
     for _ in range(2):
         found = listing(home, trust_plugins=True)
         assert not found.sound and "OSError: no meter (line 3)" in str(row(found, "zz")["errors"])
-        assert not list(cache.rglob("*.json"))
+        assert not list(cache.rglob("plugins-*.json"))
 
 
 def test_an_analysis_that_cannot_take_part_is_said_beside_its_plugin(home: Path, drop_in: Write) -> None:

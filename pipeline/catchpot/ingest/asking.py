@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from catchpot.channels import BY_NAME
-from catchpot.errors import PluginFault
+from catchpot.errors import PluginFault, error_words
 from catchpot.ingest.reader import FrameLayout, LogRefused, TableLayout, TextLayout
 from catchpot.ingest.scan import refuse_damage
 
@@ -89,9 +89,9 @@ def failure(error: BaseException, reader: object) -> str:
     import sys
     import traceback
 
+    words = error_words(error)
     if isinstance(error, PluginFault):
-        return str(error)
-    words = f"{type(error).__name__}: {error}".removesuffix(": ")
+        return words
     file = getattr(sys.modules.get(type(reader).__module__), "__file__", None)
     lines = [f.lineno for f in traceback.extract_tb(error.__traceback__) if f.filename == file]
     return f"{words} (line {lines[-1]})" if lines else words

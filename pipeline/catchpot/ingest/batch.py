@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from catchpot.channels import BY_NAME
+from catchpot.errors import error_words
 from catchpot.ingest.asking import Asked, in_order, layout_of
 from catchpot.ingest.batch_text import TextResult, scan_text_group, scanned_as_is
 from catchpot.ingest.checks import check_batch
@@ -176,7 +177,7 @@ def _scan_texts(group: Sequence[tuple[Read, TextLayout]]) -> list[TextResult]:
 def _not_finished(error: BaseException) -> LogRefused:
     if isinstance(error, LogRefused):
         return error
-    return LogRefused(f"its reader failed on the rows: {type(error).__name__}: {error}")
+    return LogRefused(f"its reader failed on the rows: {error_words(error)}")
 
 
 def _no_table(error: intake.ScanError) -> LogRefused:

@@ -6,8 +6,9 @@ import difflib
 import importlib
 import sys
 import tomllib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stdout
+from copy import deepcopy
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -16,7 +17,7 @@ import pluggy
 
 from catchpot import hookspecs
 from catchpot.analysis import Analysis
-from catchpot.plugins import sources, trust
+from catchpot.plugins import first_load, sources, trust
 from catchpot.plugins.registry import CORE, HOOKS, Plugin, Registry
 from catchpot.plugins.shapes import analysis_faults, note_faults, reader_faults, section_faults
 from catchpot.plugins.sources import Broken, Source
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
     from catchpot.workshop import Workshop
+    from catchpot.workshop.settings import PluginSettings
 
 # Every command loads every plugin, and people wait for it.
 LOAD_LIMIT_S = 30.0
@@ -59,7 +61,7 @@ def load(
     """
     disabled = tuple(workshop.settings.plugins.disabled)
     manager, modules, broken, warnings, untrusted = _load_modules(
-        workshop.plugins_dir, disabled, trust, may_ask=may_ask and only is None, also=also, only=only
+        workshop.plugins_dir, workshop.settings.plugins, trust, may_ask=may_ask and only is None, also=also, only=only
     )
     taken: dict[tuple[str, str], str] = {}
     loaded = [_core_plugin()] if core else []
@@ -68,13 +70,12 @@ def load(
     for source, module in modules:
         found: dict[str, tuple[Any, ...]] = {}
         for kind, (hook, faults) in _KINDS.items():
-            given = {"settings": workshop.settings.raw} if kind == "analysis" else {}
+            given = {"settings": deepcopy(workshop.settings.raw)} if kind == "analysis" else {}
             items, error = _call(manager, source, module, hook, given)
             good = []
             wrong = [error] if error else []
             for item in items:
-                name = str(getattr(item, "name", type(item).__name__))
-                fault = "; ".join(faults(item))
+                name, fault = _looked_at(item, faults, module)
                 if not fault and (kind, name) in taken:
                     fault = f"plugin {taken[kind, name]} has registered the {kind} of that name"
                 if fault:
@@ -111,12 +112,22 @@ def register_commands(app: App, home: Path) -> list[str]:
 
     No workshop is needed: where the folder has no readable settings, only the installed plugins are asked.
     """
-    manager, modules, broken, warnings, _ = _load_modules(home / "plugins", _disabled(home), False, may_ask=False)
+    manager, modules, broken, warnings, _ = _load_modules(home / "plugins", _settings_of(home), False, may_ask=False)
     for source, module in modules:
         _, error = _call(manager, source, module, "register_commands", {"app": app})
         if error:
             broken.append(Broken(source.name, source.origin, error))
     return [*map(str, broken), *warnings]
+
+
+def _looked_at(item: object, faults: Callable[[object], Sequence[str]], module: ModuleType) -> tuple[str, str]:
+    """The name of what was registered, and what is wrong with it; even to look at it may fail."""
+    try:
+        return str(getattr(item, "name", type(item).__name__)), "; ".join(faults(item))
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        return type(item).__name__, f"looking at it failed: {sources.said(error, module)}"
 
 
 def _own_settings(
@@ -135,12 +146,15 @@ def _own_settings(
     return None, f"register_settings gave a {type(model).__name__}, where a pydantic model is expected"
 
 
-def _disabled(home: Path) -> tuple[str, ...]:
+def _settings_of(home: Path) -> PluginSettings:
+    """What a workshop's settings say of plugins, where its other files may be wrong."""
+    from catchpot.workshop.settings import PluginSettings
+
     try:
-        settings = tomllib.loads((home / "catchpot.toml").read_text(encoding="utf-8-sig"))
-        return tuple(map(str, settings.get("plugins", {}).get("disabled", ())))
-    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
-        return ()  # what is wrong with the file is said by the command that opens the workshop
+        given = tomllib.loads((home / "catchpot.toml").read_text(encoding="utf-8-sig"))
+        return PluginSettings.model_validate(given.get("plugins", {}))
+    except (OSError, ValueError, AttributeError, RecursionError):
+        return PluginSettings()  # what is wrong with the file is said by the command that opens the workshop
 
 
 def _core_plugin() -> Plugin:
@@ -152,25 +166,28 @@ def _core_plugin() -> Plugin:
 
 def _load_modules(
     folder: Path,
-    disabled: Sequence[str],
+    settings: PluginSettings,
     trusted: bool,
     *,
     may_ask: bool,
     also: Sequence[tuple[str, ModuleType]] = (),
     only: Collection[str] | None = None,
 ) -> tuple[pluggy.PluginManager, list[tuple[Source, ModuleType]], list[Broken], list[str], list[str]]:
+    disabled = settings.disabled
     found = [*sources.installed(), *(Source(name, f"module {m.__name__}", m) for name, m in also)]
     dropped = [s for s in sources.dropped_in(folder) if s.name not in disabled]
     may_run, warnings = _may_run(folder, dropped, trusted, may_ask=may_ask, only=only)
     untrusted = [s.name for s in dropped if s.name not in may_run]
     dropped = [s for s in dropped if s.name in may_run]
+    tried = [s for s in [*found, *dropped] if only is None and s.outside and s.name not in disabled]
+    broken = first_load.harms(tried, folder.parent, settings.memory_limit_mb, LOAD_LIMIT_S) if tried else []
+    harmful = {(b.plugin, b.origin) for b in broken}
     manager = pluggy.PluginManager(hookspecs.PROJECT)
     manager.add_hookspecs(hookspecs)
     modules: list[tuple[Source, ModuleType]] = []
-    broken: list[Broken] = []
     first: dict[str, Source] = {}
     for source in [*found, *dropped]:
-        if source.name in disabled:
+        if source.name in disabled or (source.name, source.origin) in harmful:
             continue
         if source.name in first:
             broken.append(Broken(source.name, source.origin, f"the name is taken by {first[source.name].origin}"))

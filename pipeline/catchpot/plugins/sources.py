@@ -15,7 +15,7 @@ from pathlib import Path
 from types import CodeType, ModuleType
 from typing import NamedTuple
 
-from catchpot.errors import PluginFault
+from catchpot.errors import PluginFault, error_words
 
 GROUP = "catchpot.plugins.v1"
 
@@ -88,10 +88,8 @@ def dropped_in(folder: Path) -> Iterator[Source]:
 
 def said(error: BaseException, near: ModuleType | Path | None = None) -> str:
     """An error in one line, with the place in the plugin's own file where it was raised."""
-    if isinstance(error, PluginFault):
-        return str(error)
-    words = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-    if isinstance(error, SyntaxError):
+    words = error_words(error)
+    if isinstance(error, PluginFault | SyntaxError):
         return words
     file = str(near) if isinstance(near, Path) else getattr(near, "__file__", None)
     lines = [f.lineno for f in traceback.extract_tb(error.__traceback__) if file and f.filename == file]
@@ -131,7 +129,8 @@ class _Uncached(importlib.machinery.SourceFileLoader):
 
 def _load_file(path: Path) -> ModuleType:
     """Import a file by its path, `sys.path` untouched; named after the whole path, so that workshops don't meet."""
-    place = hashlib.sha256(str(path.resolve()).encode()).hexdigest()[:12]
+    path = path.resolve()  # errors name it as its module does
+    place = hashlib.sha256(str(path).encode()).hexdigest()[:12]
     name = f"catchpot_drop_in_{place}_{path.stem}"
     spec = importlib.util.spec_from_file_location(name, path, loader=_Uncached(name, str(path)))
     if spec is None or spec.loader is None:

@@ -10,7 +10,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from catchpot.errors import PluginFault
+from catchpot.errors import MOST_TRACE, error_words, shortened
 from catchpot.report import collect
 from catchpot.report.blocks import ShownPanel, shown_panel, slug, unique
 from catchpot.report.freshness import code_of
@@ -174,9 +174,8 @@ class Site:
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a plugin may exit, or panic below Python
-            said = str(error) if isinstance(error, PluginFault) else f"{type(error).__name__}: {error}".strip(": ")
-            trace = getattr(error, "trace", "") or traceback.format_exc()
-            card = Card(slug(section.name), section.title, section.name, where, said, trace)
+            trace = shortened(getattr(error, "trace", "") or traceback.format_exc(), MOST_TRACE)
+            card = Card(slug(section.name), section.title, section.name, where, error_words(error), trace)
             self.cards.append(card)
             return card
 

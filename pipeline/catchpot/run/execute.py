@@ -88,7 +88,9 @@ def analyse(
                 else:
                     run.skip()
             except KeyboardInterrupt:
-                outcome.steps.append(run.stopped())
+                stopped = run.stopped()
+                if stopped.computed or stopped.failed or stopped.removed:
+                    outcome.steps.append(stopped)
                 raise Stopped([*outcome.sentences(), f"stopped in {step.name}; what was computed is stored"]) from None
     finally:
         pending.let_go()

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from catchpot.errors import PluginFault
+from catchpot.errors import PluginFault, error_words
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -188,9 +188,7 @@ def own_line(error: BaseException, module: Any) -> str:
 
 def fault_words(error: BaseException, module: Any) -> str:
     """What a plugin raised, in a line with its own file and line."""
-    if isinstance(error, PluginFault):
-        return str(error)
-    return f"{type(error).__name__}: {error}".removesuffix(": ") + own_line(error, module)
+    return error_words(error) + ("" if isinstance(error, PluginFault) else own_line(error, module))
 
 
 __all__ = ["Elsewhere", "OverTime", "Worker", "fault_words", "limited", "own_line"]

@@ -50,19 +50,24 @@ class Failures:
 
     def __init__(self) -> None:
         self._kinds: dict[str, list[tuple[str, str]]] = {}
+        self._not_tried: Counter[str] = Counter()
 
-    def add(self, units: Sequence[str], text: str) -> None:
-        """Take parts that failed. text: why, in a line."""
-        self._kinds.setdefault(_VARYING.sub("#", text), []).extend((u, text) for u in units)
+    def add(self, units: Sequence[str], text: str, *, tried: bool = True) -> None:
+        """Take parts that failed. text: why, in a line. tried: not where it was left alone after failures before."""
+        kind = _VARYING.sub("#", text)
+        self._kinds.setdefault(kind, []).extend((u, text) for u in units)
+        self._not_tried[kind] += 0 if tried else len(units)
 
     def sentences(self, of: StepOutcome) -> list[str]:
         """One sentence for each kind of failure, with the parts concerned."""
         said = []
-        for pairs in self._kinds.values():
+        for kind, pairs in self._kinds.items():
             units = [u for u, _ in pairs]
             named = units[0] if len(units) == 1 else f"{len(units)} {of.part}s ({', '.join(units[:3])}"
             if len(units) > 1:
                 named += f" and {len(units) - 3} more)" if len(units) > 3 else ")"
+            if self._not_tried[kind]:
+                named += f", {self._not_tried[kind]} of them not tried after that"
             said.append(f"analysis {of.analysis} of plugin {of.plugin} failed on {named}: {pairs[0][1]}")
         return said
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from catchpot.analysis import narrowed
-from catchpot.errors import PluginFault
+from catchpot.errors import MOST_TRACE, error_words, shortened
 from catchpot.run import deliver, job, staleness
 from catchpot.run.carried import Carried
 from catchpot.run.clusters import EngineRefusedError
@@ -34,8 +34,10 @@ if TYPE_CHECKING:
     from catchpot.workshop import Workshop
 
 BATCH = 250
-# A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis.
+# A shot that fails alone says something about the shot; so many in a row, and none well, about the analysis. An end of
+# its process costs some seconds each time.
 GIVE_UP_AFTER = 25
+GIVE_UP_AFTER_ENDS = 3
 # So often an engine is asked again after it broke off.
 MOST_BREAKS = 3
 # Work that is known to take less does not close the store that it read.
@@ -46,11 +48,8 @@ Progress = Callable[[str, int, int], None]
 
 def _short(error: BaseException) -> str:
     """An error in a line."""
-    if isinstance(error, PluginFault):
-        return str(error)
-    if isinstance(error, SystemExit):
-        return f"it called for the program's end (SystemExit: {error})"
-    return f"{type(error).__name__}: {error}"
+    words = error_words(error)
+    return f"it called for the program's end ({words})" if isinstance(error, SystemExit) else words
 
 
 class Past:
@@ -93,6 +92,7 @@ class StepRun:
         self.total = 0
         self.well = False
         self.in_a_row = 0
+        self.ends_in_a_row = 0
         self.last_failure = ""
         self.over_time = False
         self.takes_long = True
@@ -298,11 +298,11 @@ class StepRun:
         """Compute units; where that raises, halves of them, until what is bad stands alone."""
         if self.over_time:
             words = f"not tried, since it ran over its time before; {self.last_failure}"
-            self._failed(units, words, 0.0)
+            self._failed(units, words, 0.0, self.last_failure, tried=False)
             return
-        if not self.well and self.in_a_row >= GIVE_UP_AFTER:
+        if not self.well and (self.in_a_row >= GIVE_UP_AFTER or self.ends_in_a_row >= GIVE_UP_AFTER_ENDS):
             words = f"not tried, since the first {self.in_a_row} all failed; the last: {self.last_failure}"
-            self._failed(units, words, 0.0)
+            self._failed(units, words, 0.0, self.last_failure, tried=False)
             return
         began = time.perf_counter()
         try:
@@ -322,8 +322,9 @@ class StepRun:
                 self._compute(units[half:])
                 return
             self.in_a_row += 1
+            self.ends_in_a_row = self.ends_in_a_row + 1 if getattr(error, "ended", False) else 0
             self.last_failure = _short(error) + own_line(error, self.module)
-            trace = getattr(error, "trace", "") or traceback.format_exc()
+            trace = shortened(getattr(error, "trace", "") or traceback.format_exc(), MOST_TRACE)
             self._failed(units, trace, time.perf_counter() - began, self.last_failure)
             return
         self._take(units, the_job, result, frames, time.perf_counter() - began)
@@ -380,11 +381,11 @@ class StepRun:
             self.pending.group(self.step.name, group, (now[group], 0) if group in now else None)
         self.known.content = now
 
-    def _failed(self, units: Sequence[str], told: str, seconds: float, short: str | None = None) -> None:
+    def _failed(self, units: Sequence[str], told: str, seconds: float, short: str, *, tried: bool = True) -> None:
         rows = [(self.step.name, u, self.keys[u], FAILED, told, seconds) for u in units]
         self.outcome.failed += len(units)
         self.known.failed |= set(units)
-        self.failures.add(units, short or told)
+        self.failures.add(units, short, tried=tried)
         none = {t: empty(t) for t in self.step.analysis.yields}
         self._keep(units, none, deliver.no_refusals(), rows, self.carried.nothing_of(units))
 

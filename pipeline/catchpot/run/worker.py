@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from catchpot.errors import CatchpotError
+from catchpot.errors import MOST_TRACE, CatchpotError, error_words, shortened
 from catchpot.run.guard import _LENGTH, own_line
 
 if TYPE_CHECKING:
@@ -131,16 +131,21 @@ def unfinished(frame: Any, layouts: Sequence[TextLayout]) -> Finished:
     raise NotImplementedError
 
 
-def main(home: Path, memory_mb: float, trusted: Sequence[str]) -> None:
-    """Serve until the other end closes. memory_mb: most memory. trusted: digests of files that may run."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # whatever the plugin prints must not get between the answers
+def limit_memory(most_mb: float) -> None:
+    """Limit the memory of this process, where the system can."""
     with suppress(ImportError, ValueError, OSError):
         import resource
 
         # What can be written to counts, not addresses set aside: libraries and threads reserve eight times their use.
         kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
-        resource.setrlimit(kind, (int(memory_mb * 1e6),) * 2)
+        resource.setrlimit(kind, (int(most_mb * 1e6),) * 2)
+
+
+def main(home: Path, memory_mb: float, trusted: Sequence[str]) -> None:
+    """Serve until the other end closes. memory_mb: most memory. trusted: digests of files that may run."""
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever the plugin prints must not get between the answers
+    limit_memory(memory_mb)
     from catchpot.ingest.reader import LogRefused
     from catchpot.plugins import load
     from catchpot.workshop import open_with_last_good
@@ -156,9 +161,9 @@ def main(home: Path, memory_mb: float, trusted: Sequence[str]) -> None:
         except LogRefused as refused:
             answer = pickle.dumps(("refused", refused))
         except BaseException as error:
-            short = f"{type(error).__name__}: {error}".removesuffix(": ")
+            short = error_words(error)
             where = own_line(error, requests.module_of(kind, str(what[0])) if what else None)
-            answer = pickle.dumps(("raised", short + where, traceback.format_exc()))
+            answer = pickle.dumps(("raised", short + where, shortened(traceback.format_exc(), MOST_TRACE)))
         answers.write(_LENGTH.pack(len(answer)) + answer)
         answers.flush()
 
