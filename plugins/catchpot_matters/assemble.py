@@ -17,8 +17,6 @@ from catchpot_matters.grouping import NEAR, Matter, went
 from catchpot_matters.statements import PROVEN_SHOTS, SEVERITIES, Statement, Timeline
 
 Row = dict[str, Any]
-FADED_SHOTS: Final = 10
-"""Shots after which something seen in single shots only is over."""
 SETTLED_SHOTS: Final = 60
 """Shots after which a step that stands is how the mould is now."""
 LIKELIER: Final = 0.5
@@ -157,8 +155,9 @@ def standing(
             return Standing("open", again=f"Seen again since: {text}.")
         made = line.last - line.place(h.at) + 1
         return Standing("closed" if made >= PROVEN_SHOTS else "answered", h.at, text)
-    if m.lead.single and line.last - last >= FADED_SHOTS:
-        return Standing("closed", line.when(last + FADED_SHOTS), f"not seen in {FADED_SHOTS} shots since")
+    if m.lead.single and line.last - last >= SETTLES_AFTER_SHOTS:
+        over = line.when(last + SETTLES_AFTER_SHOTS)
+        return Standing("closed", over, f"not seen in {SETTLES_AFTER_SHOTS} shots since")
     return Standing("open")
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from catchpot.answers import OPEN, Answer
+from catchpot.answers import OPEN, SETTLES_AFTER_SHOTS, Answer, read_closing
+from catchpot.events import CLOSED
 from catchpot.physics import clamp
 from catchpot.physics.resin import mass_ratio_from_volume, viscosity, volume_ratio_from_mass
 from catchpot.report import words
@@ -21,15 +22,44 @@ NEAR_GEL = 0.6
 """Share of the gel time from which a fill is said to come near it (common practice, no source)."""
 
 
-def open_findings(
-    findings: pl.DataFrame, last_shot: str | None, answered: Mapping[str, Answer]
-) -> list[dict[str, Any]]:
-    """Findings that stand: a mould's that has not ended, or those of the newest shot; notes and answered left out."""
+ASKING = ("act", "watch")
+"""Severities that ask for something; a note does not."""
+
+
+def open_findings(findings: pl.DataFrame, shots: Sequence[str], answered: Mapping[str, Answer]) -> list[str]:
+    """Kinds of what asks for something and stands, where nothing puts findings together.
+
+    A mould's finding that has not ended, or one of a shot that is not over by itself, as cards go by; answered ones
+    left out. shots: the mould's, in order of time.
+    """
+    late = {None, *shots[-SETTLES_AFTER_SHOTS:]}
     return [
-        f for f in findings.iter_rows(named=True)
-        if f["until"] is None and f["severity"] in ("act", "watch") and (f["shot"] is None or f["shot"] == last_shot)
+        f["kind"] for f in findings.iter_rows(named=True)
+        if f["until"] is None and f["severity"] in ASKING and f["shot"] in late
         and answered.get(f["anchor"], OPEN).state == "open"
     ]  # fmt: skip
+
+
+def open_matters(
+    matters: pl.DataFrame, lines: pl.DataFrame, answered: Mapping[str, Answer], events: Sequence[Mapping[str, Any]]
+) -> list[str]:
+    """The open cards that ask for something, as the board counts them, each by its cause or kind.
+
+    Cards are those of the last run; what was answered or closed since (all findings of a card, or the card by its
+    name) is left out.
+    """
+    closed = {told[0] for e in events if e["kind"] == CLOSED and (told := read_closing(e["detail"]))}
+    of: dict[str, list[str]] = {}
+    for matter, anchor in lines.select("matter", "anchor").iter_rows():
+        if anchor:
+            of.setdefault(matter, []).append(anchor)
+    made = []
+    for m in matters.filter(pl.col("state") == "open", pl.col("severity").is_in(ASKING)).iter_rows(named=True):
+        anchors = of.get(m["matter"], [])
+        dealt_with = bool(anchors) and all(answered.get(a, OPEN).state != "open" for a in anchors)
+        if not dealt_with and m["matter"] not in closed:
+            made.append(m["cause_words"] or m["cause"])
+    return made
 
 
 def pressure(

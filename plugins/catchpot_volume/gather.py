@@ -60,6 +60,11 @@ RISE_BLOCKS = 20
 PUMP_HELD_MBAR_MIN = 0.5
 
 
+def of_mould(frame: pl.DataFrame | None, mould: str) -> pl.DataFrame | None:
+    """A mould's rows of a table that may not be there."""
+    return None if frame is None else frame.filter(pl.col("mould") == mould)
+
+
 def clamp_rise(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Rise of the clamp pressure during injection less its rise in a hold, mbar/min; a row a shot, null where unknown.
 

@@ -51,6 +51,8 @@ class NextAnalysis:
             "event": ("time", "mould", "kind", "detail"),
             "curve": ("flow_l_min",),
             "finding": ("shot", "mould", "kind", "severity", "since", "until", "message", "advice", "anchor", "cause"),
+            "matter": ("mould", "severity", "state", "cause", "cause_words"),
+            "matter_line": ("mould", "anchor"),
             "seal_leak": ("leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"),
         }
     )
@@ -124,8 +126,7 @@ class NextAnalysis:
         row: dict[str, Any],
     ) -> list[go.Reason]:  # fmt: skip
         """What findings, answers and events say of the next shot; fills in the row's findings and hold check."""
-        leak = job.tables.get("seal_leak")
-        leak = leak.filter(pl.col("mould") == mould) if leak is not None else None
+        leak = gather.of_mould(job.tables.get("seal_leak"), mould)
         clamp_limit = given["clamp_leak_limit_mbar_l_s"]
         held = go.newest_hold(leak, clamp_limit, None)
         row["hold_check"] = held.sentence(self.zone) if held is not None else ""
@@ -137,9 +138,12 @@ class NextAnalysis:
             newest, last = row["last_shot_at"], row["last_shot"]
             reasons += go.on_the_clamp(mould, mine, answered, leak, clamp_limit, newest, self.zone)
             reasons += go.beside_the_clamp(mould, mine, answered, last)
-            standing = advice.open_findings(mine, last, answered)
-            kinds = list(dict.fromkeys(f["kind"].replace("_", " ") for f in standing))
-            row["open_findings"] = words.listed(kinds) if kinds else ""
+            cards, lines = (gather.of_mould(job.tables.get(t), mould) for t in ("matter", "matter_line"))
+            if cards is not None and lines is not None:
+                standing = advice.open_matters(cards, lines, answered, events)
+            else:
+                standing = advice.open_findings(mine, frame["shot"].to_list(), answered)
+            row["open_findings"] = words.listed(list(dict.fromkeys(s.replace("_", " ") for s in standing)))
         new = [e for e in events if row["last_shot_at"] is not None and e["time"] > row["last_shot_at"]]
         more = go.since_the_last_shot(new, leak, clamp_limit, self.zone)
         return reasons + [m for m in more if not any(r.says.startswith(m.says) for r in reasons)]

@@ -125,7 +125,7 @@ def mould_page(
     line.last = _last(shots)
     line.cells = {c.column: c for _, cells, _ in made for c in cells}
     line.asking = _matters_asking(link, facts, mould) or _asking(link, panels, standing, placed)
-    line.open_matters = len([m for m in matters if m.open]) if matters else len(line.asking)
+    line.open_matters = len([m for m in matters if m.open and m.severity != "note"]) if matters else len(line.asking)
     line.methods = [(p.title, p.panel.method, p.panel.references) for p in panels if p.panel.method]
 
     newest = shots["shot"].reverse().to_list()

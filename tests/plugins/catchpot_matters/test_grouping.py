@@ -193,14 +193,14 @@ def test_a_card_is_answered_by_what_answers_its_finding() -> None:
     assert standing("m", odd, [odd], [_event("gel_coat_changed", 57)], LINE, "UTC").state == "open"
     (old,) = group([_odd("flow_restriction", 20)], {})
     late = standing("m", old, [old], [_event("hose_changed", 55)], LINE, "UTC")
-    assert (late.state, late.by) == ("closed", "not seen in 10 shots since")
+    assert (late.state, late.by) == ("closed", "not seen in 5 shots since")
     risen = replace(_clamp(40, end=50), more={"moved": "The clamp rose.", "kind": "clamp_margin_low"})
     (pump,) = group([risen], {})
     assert standing("m", pump, [pump], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "open"
     assert standing("m", pump, [pump], [_event("pump_serviced", 57, "vacuum")], LINE, "UTC").state == "answered"
 
 
-def test_a_single_shot_is_over_after_ten_without_it_and_a_person_may_close_anything() -> None:
+def test_a_single_shot_is_over_after_five_without_it_and_a_person_may_close_anything() -> None:
     (old,) = group([_odd("race_tracking", 30)], {})
     assert standing("m", old, [old], [], LINE, "UTC").state == "closed"
     (new,) = group([_odd("race_tracking", 55)], {})
