@@ -19,6 +19,7 @@ from catchpot_fill.sentences import (
     short,
     triple,
     usual_arrival,
+    vent_hose_l,
     with_arrival,
 )
 
@@ -33,7 +34,8 @@ METHOD = (
     "usual one. Where on the curve resin arrives is one place for all shots, read from the curve's bends and jumps, as "
     "two-dimensional fillings of many made-up moulds show them, from the mould book's volume, and from what was seen: "
     "weighed catch pots, resin at the vent. Corners can fill after resin arrives, so overflow is an upper bound, and "
-    "what the part took is a little more than the arrival volume. Mobility is permeability over viscosity and is what "
+    "what the part took is a little more than the arrival volume; where there is a vent hose, what stays in it counts "
+    "with the part. Mobility is permeability over viscosity and is what "
     "the log shows; permeability needs the mould book's geometry and resin as well."
 )
 REFERENCES = (
@@ -96,17 +98,19 @@ class FillSection:
             return Panel("not assessed", "No shot of this mould was injected and logged yet.", method=METHOD)
         known = with_arrival(rows)
         state, warning, margin = closing_force(view, rows)
+        newest = rows.row(-1, named=True)
+        hose_l = vent_hose_l(view, newest)
         # A negative closing force comes before everything else.
         blocks: list[Block] = [
             *(margin if state == "act" else ()),
-            Prose(sentences(rows, known, pressure_limit(view, rows.row(-1, named=True)))),
+            Prose(sentences(rows, known, pressure_limit(view, newest), hose_l)),
             *_own_curve(view),
         ]
         more: list[Block] = []
         if rows["started_at"].drop_nulls().len():
             more.append(_history(view, rows, usual_arrival(known)))
-        more.append(_last_shots(rows))
-        if flows := ease(rows.row(-1, named=True)):
+        more.append(_last_shots(rows, hosed=hose_l > 0))
+        if flows := ease(newest):
             more.append(Prose((flows,), title="How easily the pack let resin through"))
         more += margin if state != "act" else ()
         return Panel(
@@ -147,9 +151,10 @@ def _own_curve(view: View) -> list[Block]:
     return [own_curve_figure(own.row(-1, named=True), injection.tail(SHOWN_SHOTS))]
 
 
-def _last_shots(rows: pl.DataFrame) -> DataTable:
+def _last_shots(rows: pl.DataFrame, *, hosed: bool) -> DataTable:
     import polars as pl
 
+    took = "part and vent hose took (95 %) [l]" if hosed else "part took (95 %) [l]"
     shown = [
         {
             "shot": r["shot"],
@@ -157,7 +162,7 @@ def _last_shots(rows: pl.DataFrame) -> DataTable:
             "injected [l]": words.number(r["injected_volume_l"], "l", 4, bare=True),
             "arrival (95 %) [l]": short(r),
             "against usual [%]": words.signed(100 * (r["arrival_relative"] - 1)) if r["arrival_relative"] else "",
-            "part took (95 %) [l]": words.with_interval(*triple(r, "taken_volume", "l"), "l", bare=True),
+            took: words.with_interval(*triple(r, "taken_volume", "l"), "l", bare=True),
             "fill time [s]": words.number(r["fill_time_s"]),
             "peak line pressure [bar]": words.number(r["peak_line_pressure_bar"]),
         }

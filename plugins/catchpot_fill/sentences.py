@@ -76,8 +76,11 @@ def headline(mould: str, rows: pl.DataFrame, known: pl.DataFrame, zone: str) -> 
     return said + "."
 
 
-def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) -> tuple[str, ...]:
-    """The last shot in words: volume, time, peak pressure, overflow; what is missing."""
+def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None, hose_l: float = 0.0) -> tuple[str, ...]:
+    """The last shot in words: volume, time, peak pressure, overflow; what is missing.
+
+    hose_l: what the vent hose holds by the mould book; a pot does not show it.
+    """
     last = rows.row(-1, named=True)
     first = (
         f"Shot {last['shot']} was given {words.number(last['injected_volume_l'], 'l', 4)} in "
@@ -93,6 +96,9 @@ def sentences(rows: pl.DataFrame, known: pl.DataFrame, limit_bar: float | None) 
     if last["taken_volume_l"] is not None:
         took = words.with_interval(*triple(last, "taken_volume", "l"), "l")
         first += f" The part took {took}."
+        # what fills the hose comes after the arrival: without an overflow there is none in it
+        if hose_l and last["overflow_l"] != 0.0:
+            first = first[:-1] + f", with what stayed in the vent hose (up to {words.number(hose_l, 'l')})."
     said = [first]
     unknown = rows.height - known.height
     if unknown and known.height:
@@ -128,6 +134,13 @@ def pressure_limit(view: View, last: Mapping[str, Any]) -> float | None:
     if view.mould not in view.book.moulds:
         return None
     return view.book.at(view.mould, last["started_at"]).line_pressure_limit_bar
+
+
+def vent_hose_l(view: View, last: Mapping[str, Any]) -> float:
+    """What the mould's vent hose held on that shot's day, by the mould book, l; 0 for none known."""
+    if view.mould not in view.book.moulds:
+        return 0.0
+    return view.book.at(view.mould, last["started_at"]).vent_hose_volume_l or 0.0
 
 
 def closing_force(view: View, rows: pl.DataFrame) -> tuple[State, str, list[Block]]:

@@ -94,7 +94,11 @@ FILL = Table(
         Column("arrival_place_pct", "f64", "%", "half of its 95 % interval without the shot's own", 0.0),
         Column("arrival_place_above_pct", "f64", "%", "how far that interval reaches above the middle", 0.0),
         Column(
-            "taken_volume_l", "f64", "l", "taken volume: what stayed in the mould, injected less what went past", 0.0
+            "taken_volume_l",
+            "f64",
+            "l",
+            "taken volume: injected less what reached the pot; a vent hose holds part of it",
+            0.0,
         ),
         Column("taken_volume_low_l", "f64", "l", "lower end, 95 %", 0.0),
         Column("taken_volume_high_l", "f64", "l", "upper end, 95 %", 0.0),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -143,6 +144,19 @@ def test_what_the_part_took_is_told_beside_the_arrival(store: Callable[..., Any]
     change = f"{100 * (last['arrival_relative'] - 1):.1f}".replace("-", "\u2212")
     assert change in table.frame["against usual [%]"][0]
     assert change in panel.headline  # one usual everywhere
+
+
+def test_what_stays_in_a_vent_hose_is_said(store: Callable[..., Any], look: Callable[..., View]) -> None:
+    made = store({"locker-1": 12})
+    hosed = BOOK.moulds["locker-1"].model_copy(update={"vent_hose_volume_l": 0.118})
+    view = replace(look(made, "locker-1"), book=BOOK.model_copy(update={"moulds": {**BOOK.moulds, "locker-1": hosed}}))
+    panel = _panel(view)
+    assert ", with what stayed in the vent hose (up to 0.118 l)." in _prose(panel)
+    (table,) = [b for b in [*panel.blocks, *panel.more] if isinstance(b, DataTable)]
+    assert "part and vent hose took (95 %) [l]" in table.frame.columns
+    assert "vent hose (up" not in _prose(_panel(look(made, "locker-1")))
+    _change(made, "fill", made.frames["fill"]["shot"][-1], overflow_l=0.0)  # nothing came after the arrival
+    assert "vent hose (up" not in _prose(_panel(replace(view, tables=look(made, "locker-1").tables)))
 
 
 def test_a_negative_margin_with_a_blocked_vent_comes_first(

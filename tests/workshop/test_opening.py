@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from catchpot.workshop import (
     open_with_last_good,
     open_workshop,
 )
+from catchpot.workshop.mould import Mould, Resin, ResinBatch
 
 SETTINGS = '[workshop]\nname = "W"\ntime_zone = "Europe/Lisbon"\n'
 EVENTS = "time,mould,kind,detail\n"
@@ -51,6 +53,15 @@ def test_the_starter_passes_its_own_check_and_is_not_written_twice(tmp_path: Pat
     (home / "moulds.toml").write_text(MOULDS)
     assert init_workshop(home) == []
     assert (home / "moulds.toml").read_text() == MOULDS
+
+
+def test_every_key_of_the_book_stands_in_the_starter(tmp_path: Path) -> None:
+    init_workshop(tmp_path)
+    book = (tmp_path / "moulds.toml").read_text(encoding="utf-8")
+    told = set(re.findall(r"\w+", book))
+    no_longer_read = {"cover_yield_ml_bar", "cover_yield_tolerance_ml_bar", "cover_yield_s"}
+    for model in (Mould, Resin, ResinBatch):
+        assert set(model.model_fields) - told <= no_longer_read
 
 
 def test_the_starters_commented_lines_are_valid_too(tmp_path: Path) -> None:

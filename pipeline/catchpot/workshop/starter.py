@@ -23,6 +23,8 @@ ambient_pressure_mbar = 1013.25   # used where a log holds no barometer
 # Plugins to switch off, by name (`catchpot plugins` lists them).
 # [plugins]
 # disabled = []
+# time_limit_s = 600                # an analysis that takes longer over what it is given at once is stopped
+# memory_limit_mb = 8000            # of the process in which plugins that are not ours work
 
 # Logs in any layout other than the plain one need a profile; `catchpot profile FILE` proposes one.
 # [profiles.old-logger]
@@ -51,8 +53,10 @@ viscosity_pa_s = 0.20                # at viscosity_temp_c, from the data sheet 
 viscosity_temp_c = 23.0
 viscosity_activation_k = 4200        # how viscosity falls with temperature
 density_kg_m3 = 1120
-catalyst_ratio_pct_by_volume = 1.5   # of the resin
+catalyst_ratio_pct_by_volume = 1.5   # of the resin; or catalyst_ratio_pct_by_mass
 catalyst_ratio_tolerance_pct = 0.15
+# catalyst_density_kg_m3 = 1150
+# price_per_kg = 6.50                # of the mix, in the workshop's currency
 
 [moulds.example-mould]
 resin = "example-resin"
@@ -64,15 +68,43 @@ thickness_mm = 3.0
 fibre_areal_weight_g_m2 = 1000
 fibre_density_kg_m3 = 2560
 # runner_volume_l = 0.0              # fills first, before the part
+# feed_hose_volume_l = 0.0           # between meter and mould
+# feed_hose_full = true              # where it is full of resin at the start
 # vent_hose_volume_l = 0.0           # fills after resin has arrived at the vent
 # vent_height_m = 0.0                # vent above inlet
 # line_pressure_range_bar = [0, 6]   # what the gauge can show
 # line_pressure_limit_bar = 0.5      # never to be passed
+# bleed_target_l = 0.0               # wanted past the vent, to sweep air out
+# fill_chance = 0.99                 # wanted chance that a shot fills
+# gel_time_s = 2400                  # at viscosity_temp_c; the data sheet goes first
+# core_volume_l = 0.0                # core inside the cavity, and the share of it that takes resin
+# core_uptake_fraction = 0.5
+# vacuum_source = "pump-1"           # the pump or receiver that draws clamp and cavity; moulds on one name share it
 # clamp_volume_l = 0.8               # leak rates need the gas volumes
 # cavity_gas_volume_l = 5.0
 # clamp_area_m2 = 0.11
 # outer_leak_limit_mbar_l_s = 0.30
 # inner_leak_limit_mbar_l_s = 0.05
+# clamp_leak_limit_mbar_l_s = 0.35   # outer and inner together; their sum where nothing stands here
+# flush_volume_l = 0.3               # mixed resin flushed out after each shot
+# seal_lead_time_days = 10           # from ordering a seal to having it, and what lies ready
+# outer_seals_in_stock = 1
+# inner_seals_in_stock = 1
+# measures = ["fill_time_s"]         # columns of shot tables to track for drift beside the usual ones
+# part = "Hatch, left"               # stand on the pages of its months
+# drawing = "H-100 rev C"
+# customer = "Example yard"
+# How well what stands above is known (95 %): it widens the intervals called absolute. These are what is used where
+# nothing stands here.
+# viscosity_tolerance_pct = 15
+# thickness_tolerance_mm = 0.1
+# fibre_areal_weight_tolerance_pct = 5
+# ambient_tolerance_mbar = 10        # where no barometer is logged
+# runner_volume_tolerance_pct = 10
+# clamp_volume_tolerance_pct = 20
+# cavity_gas_volume_tolerance_pct = 20
+# capillary_pressure_mbar = 0        # draws the front forward
+# capillary_pressure_tolerance_mbar = 30
 
 # [moulds.example-mould.limits]      # specification limits; "none" for a side without
 # injected_volume_l = [2.4, 2.7]
