@@ -16,7 +16,7 @@ from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp
+from scipy.special import gammaln
 
 from catchpot.stats.healthy_curve import CELLS, FREEDOM, STRETCH_SD, STRETCH_WITHIN, Aligned, Healthy
 from catchpot_faults.found import Found
@@ -231,7 +231,8 @@ class Look:
         at = [(v[:, :, None] * s).reshape(len(v), -1) for v, s in ((onto, sizes), (size, sizes**2), (level, sizes))]
         flat = self._ratio(*at)
         best = np.argmax(flat, axis=1)
-        ratio = logsumexp(flat, axis=1) - np.log(flat.shape[1]) - self.handicap
+        top = flat.max(axis=1)
+        ratio = top + np.log(np.exp(flat - top[:, None]).mean(axis=1)) - self.handicap
         return ratio, best // len(sizes), best % len(sizes)
 
     def _ratio(self, onto: Floats, size: Floats, with_one: Floats) -> Floats:

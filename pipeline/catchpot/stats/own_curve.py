@@ -454,8 +454,6 @@ class _Fit:
     def __init__(self, own: OwnCurve, r: Repetition) -> None:
         curve, _, _, last = own.curve()
         self.curve, self.sums = curve, np.concatenate([[0.0], np.cumsum(curve)])
-        # a departure along the curve shows as its slope
-        self.slip = (SLIP_SD * np.gradient(curve) * (np.arange(CELLS) + 0.5)) ** 2
         self.unknown_from = last + 1
         known = np.flatnonzero(np.isfinite(r.mean) & np.isfinite(r.noise))
         self.known, self.edges = known, r.edges
@@ -463,7 +461,11 @@ class _Fit:
         y = r.mean[known]
         self.scale = _smooth(y)
         self.y = y / self.scale
-        self.variance = (r.noise[known] / self.scale) ** 2 + FLOOR**2
+        # a place that lies elsewhere shows as the curve's slope, taken where the level has it: tried at every stretch,
+        # its determinant would prefer those with less slope, cell by cell, and levels would creep
+        at = np.minimum((self.middle * np.exp(-own.log_level) / STEP).astype(np.intp), CELLS - 1)
+        slip = (SLIP_SD * np.gradient(curve) * (np.arange(CELLS) + 0.5))[at] / self.scale
+        self.variance = (r.noise[known] / self.scale) ** 2 + FLOOR**2 + slip**2
         hats = np.maximum(0.0, 1.0 - np.abs(self.middle[:, None] / np.exp(own.log_level) - HATS[None, :]) / HAT_STEP)
         self.hats: Bools = hats.sum(axis=0) > 0
         self.hat = hats[:, self.hats]
@@ -497,8 +499,7 @@ class _Fit:
         at = self.sums[node] + (x - node) * self.curve[node]
         mean = (np.diff(at, axis=1) / np.diff(x, axis=1))[:, self.known] / self.scale
         centre = np.minimum((self.middle[None, :] * np.exp(-log_stretch)[:, None] / STEP).astype(np.intp), CELLS - 1)
-        slip = self.slip[centre] / self.scale**2
-        return mean, 1.0 / (self.variance + slip + np.where(centre >= self.unknown_from, UNKNOWN**2, 0.0))
+        return mean, 1.0 / (self.variance + np.where(centre >= self.unknown_from, UNKNOWN**2, 0.0))
 
     def solve(self, log_stretch: Floats) -> _Solved:
         """Deviance (with its log determinant), offset and height at each stretch."""
