@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from catchpot.errors import CatchpotError
 from catchpot.report import theme, words
+from catchpot.report.compiled import compiled_templates
 from catchpot.report.decimal import figure_with_comma, page_with_comma
 from catchpot.report.pool import pooled
 from catchpot.report.shown_text import shown_text
@@ -158,6 +159,8 @@ class Pages:
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
+            auto_reload=False,
+            bytecode_cache=compiled_templates(),
         )
         made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=shown_text)
         return made

@@ -74,7 +74,7 @@ def analyse(
             w.mirror(PART, workshop.parts)
             w.ensure(_derived(the_plan))
     inputs = staleness.read_inputs(shots, workshop, registry)
-    pending = Pending(store)
+    pending = Pending(store, {"shot": shots, "event": workshop.events, "part": workshop.parts})
     cluster = cluster_of(workshop.settings.run)
     engine = Engine(workshop.settings.run.workers, cluster)
     try:

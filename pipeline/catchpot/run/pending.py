@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from catchpot.store.reading import Reading
 
 # Whatever comes first; a run that is cut off loses no more than this.
-FLUSH_AFTER_S = 2.0
+FLUSH_AFTER_S = 5.0
 FLUSH_ROWS = 30_000
 
 
@@ -46,12 +47,14 @@ class Done:
 class Pending:
     """What waits to be written to a store.
 
-    lock: held while the store is read or written. An engine asks for jobs from threads of its own, while results are
-    being taken.
+    given: tables that do not change while the run lasts (shots, events, parts), in stored order; they are read from
+    here. lock: held while the store is read or written. An engine asks for jobs from threads of its own, while results
+    are being taken.
     """
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, given: Mapping[str, pl.DataFrame] = MappingProxyType({})) -> None:
         self.store = store
+        self._given = given
         self.lock = threading.RLock()
         self._done: list[Done] = []
         self._groups: dict[str, dict[str, tuple[str, int] | None]] = {}
@@ -120,7 +123,7 @@ class Pending:
 
     def reading(self) -> Reads:
         """The store as it will be once everything is written; see `stored`."""
-        return _Overlaid(self.stored(), self._done) if self._done else self.stored()
+        return _Overlaid(self.stored(), self._given, self._done)
 
 
 def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:
@@ -136,10 +139,11 @@ def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:
 
 
 class _Overlaid(Over):
-    """A store's tables with results laid over them; samples and the ledger are as they are stored."""
+    """A store's tables with given ones and results laid over them; samples and the ledger are as they are stored."""
 
-    def __init__(self, store: Reading, done: Sequence[Done]) -> None:
+    def __init__(self, store: Reading, given: Mapping[str, pl.DataFrame], done: Sequence[Done]) -> None:
         super().__init__(store)
+        self._given = given
         self._declaration = store.declaration
         self.over: dict[str, list[tuple[Table, Done]]] = {}
         for d in done:
@@ -154,16 +158,18 @@ class _Overlaid(Over):
         moulds: Sequence[str] | None = None,
     ) -> pl.DataFrame:
         """Rows of a table, ordered as the store's are."""
-        if name not in self.over:
+        if name not in self.over and name not in self._given:
             return self.under.table(name, columns, shots, moulds)
         table = self._declaration(name)
         asked = list(columns) if columns is not None else list(table.names)
+        if name in self._given:
+            return of_units(self._given[name], table, shots, moulds, self).select(asked)
         wide = list(
             dict.fromkeys([*asked, *table.key, *(c for c in ("shot", "mould", "analysis") if c in table.names)])
         )
         frame = self.under.table(name, wide, shots, moulds)
         for own, d in self.over[name]:
-            given = of_units(d.frames[own], table, shots, moulds, self.under).select(wide)
+            given = of_units(d.frames[own], table, shots, moulds, self).select(wide)
             frame = pl.concat([frame.filter(~_replaced(own, d)), given])
         return in_stored_order(frame, table).select(asked)
 

@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
+from functools import cache
 from typing import TYPE_CHECKING
 
 from catchpot.core_tables import CLOSED, LOG_NOTE, QUARANTINE, SAMPLE, SHOT
@@ -90,8 +91,9 @@ def described(table: Table) -> str:
     return json.dumps(asdict(table))
 
 
+@cache
 def restored(text: str) -> Table:
-    """The table a stored declaration describes."""
+    """The table a stored declaration describes; worked out once, since every opening of a store asks for all."""
     given = json.loads(text)
     columns = tuple(Column(**c) for c in given["columns"])
     return Table(given["name"], tuple(given["key"]), columns, given["shared"], given["doc"])

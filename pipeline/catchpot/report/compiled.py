@@ -1,0 +1,46 @@
+"""Compiled templates, kept for the next process: compiling them takes as long as filling them in for some moulds.
+
+What is kept is code, so it lies in the user's own cache folder, never in a workshop, which may have come from
+elsewhere. A folder that others may write to, or that is not the user's, is not used.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from jinja2 import FileSystemBytecodeCache
+
+
+def cache_folder() -> Path:
+    """catchpot/templates in the user's cache folder."""
+    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return Path(base) / "catchpot" / "templates"
+
+
+def compiled_templates() -> FileSystemBytecodeCache | None:
+    """Where compiled templates are kept; each goes by its content and by what compiled it (jinja2 sees to that).
+
+    None where no such folder can be had, or where Python itself is told to keep no compiled code.
+    """
+    if sys.dont_write_bytecode:
+        return None
+    from jinja2 import FileSystemBytecodeCache
+
+    try:
+        folder = cache_folder()
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = folder.lstat()
+    except (OSError, RuntimeError):  # a folder that is read-only, or a user without a home
+        return None
+    ours = not hasattr(os, "getuid") or found.st_uid == os.getuid()
+    if not stat.S_ISDIR(found.st_mode) or not ours or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        return None
+    return FileSystemBytecodeCache(str(folder))
+
+
+__all__ = ["cache_folder", "compiled_templates"]
