@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from catchpot.analysis import Job, Refused, Result
+from catchpot.analysis import Job, Kept, Refused, Result
+from catchpot.keeping import Worked
 from catchpot.stats.degradation import FARTHEST_SHOTS, WEAR_SEEN, Wear, pooled_kinds
 from catchpot.tables import Table, empty
 from catchpot_vacuum.forecast import LEAST_LEAKS, SHORT_HISTORY, Forecast, days_of, fit, forecasts
@@ -39,10 +41,12 @@ class PoolParams(BaseModel):
 
 @dataclass(frozen=True)
 class Life:
-    """Log of a seal's life in shots and its s.d.; whose it is; how likely each kind of growth is."""
+    """Log of a seal's life in shots and its s.d.; whose it is (mould, seal, since when); how likely each kind of growth
+    is."""
 
     mould: str
-    seal: Seal
+    seal: str
+    since: float
     log_life: float
     sd: float
     kinds: tuple[float, ...] = ()
@@ -57,6 +61,7 @@ class SealPoolAnalysis:
     name = "seal_pool"
     part: Literal["shot", "mould", "workshop"] = "workshop"
     causal = True
+    keeps = "worked_out"
     needs: Mapping[str, tuple[str, ...]] = HISTORY_NEEDS
     optional: Mapping[str, tuple[str, ...]] = MappingProxyType({})
     yields: tuple[Table, ...] = (SEAL_LIFE_POOLED,)
@@ -64,18 +69,22 @@ class SealPoolAnalysis:
 
     def compute(self, job: Job) -> Result:
         """Compute the workshop."""
-        moulds = job.tables["shot"]["mould"].drop_nulls().unique().sort().to_list()
-        every: list[tuple[str, Clock, list[Seal]]] = []
-        for mould in moulds:
-            counter, found = history(job, mould)
-            if counter is not None:
-                every.append((mould, counter, found))
-        lives = [life for mould, counter, found in every for life in known_lives(mould, counter, found)]
-        past = [score for _, counter, found in every for score in half_life_scores(counter, found)]
+        worked = Worked(job.kept.state if job.kept is not None else None)
+        # A mould without a new leak says what it said before; only those that need a word get their history anew.
+        said = {mould: worked.out("mould", content, partial(_of_mould, job, mould))
+                for mould, content in _contents(job).items()}  # fmt: skip
+        lives = [Life(mould, seal, since, log_life, sd, tuple(kinds))
+                 for mould, told in said.items() for seal, since, log_life, sd, kinds in told["lives"]]  # fmt: skip
+        past = [score for told in said.values() for score in told["scores"]]
         wider, held = widening(past)
         frames, refused = [], []
         short = 0
-        for mould, counter, found in every:
+        for mould, told in said.items():
+            if not told["short"] and wider <= 1.0:
+                continue
+            counter, found = history(job, mould)
+            if counter is None:
+                continue
             days = days_of(counter.at, job.book.zone)
             made = []
             for seal in found:
@@ -84,7 +93,7 @@ class SealPoolAnalysis:
                 few = len(seal.leak) < SHORT_HISTORY
                 if not few and wider <= 1.0:
                     continue
-                others = [x for x in lives if x.seal.seal == seal.seal and x.seal is not seal]
+                others = [x for x in lives if x.seal == seal.seal and (x.mould, x.since) != (mould, seal.since)]
                 kinds = pooled_kinds([x.kinds for x in others])
                 own = forecasts(seal, counter, job.book.zone, days, only_last=True, kinds=kinds)
                 if not few:
@@ -101,7 +110,37 @@ class SealPoolAnalysis:
             refused.append(
                 Refused("workshop", self.name, "no seal has so short a history that others' lives would help")
             )
-        return Result({SEAL_LIFE_POOLED.name: pl.concat(frames) if frames else empty(SEAL_LIFE_POOLED)}, refused)
+        table = pl.concat(frames) if frames else empty(SEAL_LIFE_POOLED)
+        return Result({SEAL_LIFE_POOLED.name: table}, refused, Kept(0, worked.state()))
+
+
+def _contents(job: Job) -> dict[str, tuple[Any, ...]]:
+    """What each mould's seals are worked out from."""
+    injected = job.tables["phase"].filter(pl.col("phase") == "inject").select("mould", "shot")
+    tables = [
+        job.tables["shot"].select("mould", "shot", "started_at", "resin_batch"),
+        injected,
+        job.tables["seal_leak"],
+    ]
+    apart = [{m: rows.rechunk() for (m,), rows in t.partition_by("mould", as_dict=True).items()} for t in tables]
+    events = job.tables["event"].filter(pl.col("kind").is_in(["seal_replaced", "seal_reseated"]))
+    of_all = events.filter(pl.col("mould").is_null())
+    none = [t.clear() for t in tables]
+    return {
+        mould: (job.book.digest(mould), *(of.get(mould, without) for of, without in zip(apart, none, strict=True)),
+                of_all, events.filter(pl.col("mould") == mould))
+        for mould in sorted(m for m in apart[0] if m is not None)
+    }  # fmt: skip
+
+
+def _of_mould(job: Job, mould: str) -> dict[str, Any]:
+    """The lives and scores of a mould's seals, and whether one in use has a short history."""
+    counter, found = history(job, mould)
+    if counter is None:
+        return {"lives": [], "scores": [], "short": False}
+    lives = [[x.seal, x.since, x.log_life, x.sd, list(x.kinds)] for x in known_lives(mould, counter, found)]
+    short = any(not np.isfinite(s.until) and len(s.leak) < SHORT_HISTORY for s in found)
+    return {"lives": lives, "scores": half_life_scores(counter, found), "short": short}
 
 
 def known_lives(mould: str, counter: Clock, found: Sequence[Seal]) -> list[Life]:
@@ -116,7 +155,7 @@ def known_lives(mould: str, counter: Clock, found: Sequence[Seal]) -> list[Life]
         if wear is None or not wear.seen:
             continue
         mean, sd = _log_life(wear)
-        out.append(Life(mould, seal, mean, sd, wear.kinds))
+        out.append(Life(mould, seal.seal, seal.since, mean, sd, wear.kinds))
     return out
 
 

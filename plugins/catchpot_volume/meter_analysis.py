@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -145,12 +146,13 @@ def steps_of(witness: pl.DataFrame, checks: list[Check], start: datetime, worked
             places.append((at, FOUND_STEP))
     places.sort(key=lambda p: p[0])
     made: list[Step] = []
-    at_all = witness["at"].to_list()
+    at_all = witness["at"].to_list()  # in order of time, as the frame is
     for i, (at, why) in enumerate(places):
         low = places[i - 1][0] if i else at_all[0]
         high = places[i + 1][0] if i + 1 < len(places) else at_all[-1]
-        before = [t for t in at_all if low <= t < at][-REACH * 3 :]
-        after = [t for t in at_all if at <= t <= high][: REACH * 3]
+        here = bisect_left(at_all, at)
+        before = at_all[max(bisect_left(at_all, low), here - REACH * 3) : here]
+        after = at_all[here : min(bisect_right(at_all, high), here + REACH * 3)]
         if len(before) < LEAST or len(after) < LEAST:
             continue
         found, moulds = common_step(witness, (before[0], before[-1], after[0], after[-1]))
@@ -202,7 +204,6 @@ def _pooled(part: pl.DataFrame) -> list[int]:
 
 def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple[list[float], list[float], str]:
     """Log gain and its s.d. from the start and after each step: prior, moulds' books and checks, by least squares."""
-    at = frame["started_at"].to_list()
     edges = [s.at for s in steps]
     k = len(edges) + 1
     information = np.zeros((k, k))
@@ -229,20 +230,19 @@ def _level(frame: pl.DataFrame, steps: list[Step], checks: list[Check]) -> tuple
         seen += 1
     if seen:
         said = [f"{seen} check{'s' if seen > 1 else ''} by bucket and scales"]
-    first = np.array([t < edges[0] for t in at]) if edges else np.ones(len(at), bool)
     against_book: list[tuple[float, float]] = []
-    for mould in frame["mould"].unique().sort().to_list():
-        own = np.flatnonzero((frame["mould"] == mould).to_numpy())
-        logs = np.full(frame.height, np.nan)
-        logs[own] = gather.log_volume(frame[own])
-        rows = np.flatnonzero(first & np.isfinite(logs))
-        if len(rows) < LEAST:
+    for own in frame.sort("mould", maintain_order=True).partition_by("mould", maintain_order=True):
+        logs = gather.log_volume(own)
+        first = (own["started_at"] < edges[0]).to_numpy() if edges else np.ones(own.height, bool)
+        known = np.flatnonzero(first & np.isfinite(logs))
+        if len(known) < LEAST:
             continue
-        book = gather.part_book(frame, int(rows[-1]), float(np.exp(np.median(logs[rows]))))
+        usual = float(np.median(logs[known]))
+        book = gather.part_book(own, int(known[-1]), float(np.exp(usual)))
         if book is None or book.bed_l <= 0:
             continue
         expected, sd = book_volume(book, 0.05, 0.025, 0.05)
-        against_book.append((float(np.median(logs[rows]) - np.log(expected)), sd / expected))
+        against_book.append((float(usual - np.log(expected)), sd / expected))
     books = len(against_book)
     if books:
         values, sds = np.array(against_book).T

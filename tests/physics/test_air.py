@@ -100,3 +100,20 @@ def test_shots_do_not_leak_into_each_other() -> None:
 def test_nothing_logged_is_nothing_found() -> None:
     empty = np.array([])
     assert air.air_slugs(empty, empty, empty, np.array([], np.intp), 2).count.tolist() == [0, 0]
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 4, 7, 31])
+@pytest.mark.parametrize("steps", [1, 2, 5, 40, 200])
+def test_closings_are_those_of_a_general_library(width: int, steps: int) -> None:
+    """scipy.ndimage's closings, of a flag and of a curve carried on at either end."""
+    from scipy import ndimage
+
+    rng = np.random.default_rng(width * 1000 + steps)
+    flag = rng.random((6, steps)) < 0.4
+    assert (air._bridged(flag, width) == ndimage.binary_closing(flag, np.ones((1, width), bool))).all()
+    level, inside = rng.normal(500, 50, (6, steps)), np.ones((6, steps), bool)
+    step_s = air.LONGEST_SLUG_S / (width | 1)
+    around, _ = air._around(level, inside, step_s)
+    wide = round(air.LONGEST_SLUG_S / step_s) | 1
+    beyond = np.pad(level, ((0, 0), (wide, wide)), mode="edge")
+    assert (around == ndimage.grey_closing(beyond, size=(1, wide), mode="nearest")[:, wide:-wide]).all()

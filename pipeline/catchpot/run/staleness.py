@@ -14,9 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from catchpot.analysis import narrowed, up_to_last
 from catchpot.core_tables import SHOT
-from catchpot.keeping import fingerprint
 from catchpot.run.graph import Step
 
 if TYPE_CHECKING:
@@ -78,25 +76,6 @@ CONTENT = "\x1f"
 def content_group(reader: str, table: str, mould: str) -> str:
     """The name in the ledger of the digest of what a mould of an analysis gets of a workshop's table."""
     return f"{CONTENT}{reader}.{table}={mould}"
-
-
-def contents(table: str, frame: pl.DataFrame, readers: Sequence[Step], inputs: Inputs) -> dict[str, str]:
-    """Digests of what each mould of the analyses that narrow a workshop's table gets of it, by name in the ledger."""
-    found: dict[str, str] = {}
-    for step in readers:
-        column, dated = narrowed(step.analysis)[table], up_to_last(step.analysis).get(table)
-        asked = step.reads[table]
-        kept = list(dict.fromkeys(asked)) if "*" not in asked else frame.columns
-        apart = {str(v): rows for (v,), rows in frame.partition_by(column, as_dict=True, maintain_order=True).items()}
-        for mould, starts in inputs.starts.items():
-            said = []
-            for value in sorted(inputs.values(column).get(mould, ())):
-                rows = apart.get(value, frame.clear())
-                if dated is not None:
-                    rows = rows.filter(pl.col(dated) <= starts[-1])
-                said.append(fingerprint(rows.select(kept).rechunk()))
-            found[content_group(step.name, table, mould)] = digest(*said)
-    return found
 
 
 @dataclass(frozen=True)

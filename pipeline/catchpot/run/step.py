@@ -14,6 +14,7 @@ from catchpot.errors import MOST_TRACE, error_words, shortened
 from catchpot.run import deliver, job, staleness
 from catchpot.run.carried import Carried
 from catchpot.run.clusters import EngineRefusedError
+from catchpot.run.content import contents
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step
 from catchpot.run.guard import OverTime, Worker, limited, own_line
@@ -376,7 +377,7 @@ class StepRun:
         now: dict[str, str] = {}
         for table, frame in frames.items():
             if table.name in self.narrowed:
-                now |= staleness.contents(table.name, frame, self.narrowed[table.name], self.inputs)
+                now |= contents(table.name, frame, self.narrowed[table.name], self.inputs)
         for group in {*now, *self.known.content} if self.narrowed else ():
             self.pending.group(self.step.name, group, (now[group], 0) if group in now else None)
         self.known.content = now

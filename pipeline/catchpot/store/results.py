@@ -33,11 +33,8 @@ def clear_later(
     con: duckdb.DuckDBPyConnection, analysis: str, tables: Sequence[Table], mould: str, later: Later
 ) -> None:
     """Delete the rows an analysis wrote for the later shots of a mould, and all refusals of these and of the mould."""
-    there = schema.table_names(con)
     with schema.lent(con, "later_shots", pl.DataFrame({"shot": list(later.shots)}, schema={"shot": pl.String()})):
         for table in tables:
-            if table.name not in there:
-                continue
             values: list[object]
             if "shot" in table.names:
                 where, values = "shot IN (SELECT shot FROM later_shots)", [mould]
@@ -47,12 +44,11 @@ def clear_later(
                 where += " AND analysis = ?"
                 values.append(analysis)
             con.execute(f"DELETE FROM {quote(table.name)} WHERE mould = ? AND {where}", values)
-        if "refusal" in there:
-            con.execute(
-                "DELETE FROM refusal WHERE analysis = ? AND part = ? "
-                "AND (unit = part OR unit IN (SELECT shot FROM later_shots))",
-                [analysis, mould],
-            )
+        con.execute(
+            "DELETE FROM refusal WHERE analysis = ? AND part = ? "
+            "AND (unit = part OR unit IN (SELECT shot FROM later_shots))",
+            [analysis, mould],
+        )
 
 
 def dated(table: Table) -> str:
@@ -65,15 +61,12 @@ def clear(
 ) -> None:
     """Delete the rows an analysis wrote for these units (part "workshop": all its rows), refusals included.
 
-    Of a shared table only the analysis's own rows go.
+    The tables must be there. Of a shared table only the analysis's own rows go.
     """
     if not units:
         return
-    there = schema.table_names(con)
     with schema.lent(con, "gone_units", pl.DataFrame({"unit": list(units)}, schema={"unit": pl.String()})):
         for table in tables:
-            if table.name not in there:
-                continue
             conditions, values = [], []
             if part != "workshop":
                 conditions.append(f"{quote(part)} IN (SELECT unit FROM gone_units)")
@@ -82,8 +75,7 @@ def clear(
                 values.append(analysis)
             where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
             con.execute(f"DELETE FROM {quote(table.name)}{where}", values)
-        if "refusal" in there:
-            con.execute("DELETE FROM refusal WHERE analysis = ? AND part IN (SELECT unit FROM gone_units)", [analysis])
+        con.execute("DELETE FROM refusal WHERE analysis = ? AND part IN (SELECT unit FROM gone_units)", [analysis])
 
 
 def replace(
@@ -95,12 +87,11 @@ def replace(
     refused: pl.DataFrame,
     later: Mapping[str, Later] | None = None,
 ) -> None:
-    """Put the rows of these units in the place of the former ones.
+    """Put the rows of these units in the place of the former ones; the tables must be there as declared.
 
     frames: what the analysis yields, checked by the caller. refused: rows of REFUSAL and, in `part`, the unit they
     belong to (a mould's analysis may refuse a shot). later: moulds of which only the rows of later shots are given.
     """
-    schema.ensure(con, [*frames, REFUSAL])
     _own(con, analysis, [t.name for t in frames])
     later = later or {}
     # A workshop's table may be as long as its history, while one shot changes a few of its rows.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from catchpot.core_tables import REFUSAL
 from catchpot.store import closed_files, connection, kept, ledger, results, schema, shots
 from catchpot.store.reading import Reading
 from catchpot.store.results import Part
@@ -59,13 +60,15 @@ class Writing(Reading):
         later: Mapping[str, results.Later] | None = None,
     ) -> None:
         """Put an analysis's rows of these units in the place of the former ones; see `results.replace`."""
+        if not self.stored([*frames, REFUSAL]):
+            self.ensure([*frames, REFUSAL])
         results.replace(self.con, analysis, part, units, frames, refused, later)
-        self._look()
 
     def put_kept(self, analysis: str, states: Mapping[str, kept.State | None]) -> None:
         """Replace what an analysis keeps of these parts; None takes it out."""
         kept.write(self.con, analysis, states)
-        self._look()
+        if "kept" not in self._columns:
+            self._look()
 
     def put_groups(self, analysis: str, now: Mapping[str, tuple[str, int] | None]) -> None:
         """Replace ledger groups of an analysis; None takes one out."""
@@ -79,7 +82,9 @@ class Writing(Reading):
 
     def clear_results(self, analysis: str, part: Part, tables: Sequence[Table], units: Sequence[str]) -> None:
         """Delete an analysis's rows of these units, its refusals and its ledger rows."""
-        results.clear(self.con, analysis, part, tables, units)
+        if not self.stored([REFUSAL]):
+            self.ensure([REFUSAL])
+        results.clear(self.con, analysis, part, [t for t in tables if t.name in self._columns], units)
         ledger.forget(self.con, analysis, units)
 
     def put_ledger(self, rows: pl.DataFrame) -> None:

@@ -119,7 +119,7 @@ def test_shot_rate() -> None:
 
 
 def test_lives_of_other_seals_are_pooled_with_their_spread() -> None:
-    lives = [Life("m", None, np.log(v), 0.1) for v in (80.0, 100.0, 120.0)]  # type: ignore[arg-type]  # no seal needed
+    lives = [Life("m", "outer", 0.0, np.log(v), 0.1) for v in (80.0, 100.0, 120.0)]
     mean, sd = common_life(lives)
     assert np.exp(mean) == pytest.approx(98.6, rel=0.02)
     assert 0.2 <= sd <= 0.5
