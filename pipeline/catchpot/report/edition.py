@@ -21,7 +21,8 @@ from catchpot.report.not_computed import not_computed_page
 from catchpot.report.pages import INDEX, Footer, Pages
 from catchpot.report.reference import reference
 from catchpot.report.section import Section
-from catchpot.report.shot_pages import data_file, data_files, shot_page, shot_pages
+from catchpot.report.shot_data import month_files
+from catchpot.report.shot_pages import data_files, shot_page, shot_pages
 from catchpot.report.site import Card, Placed, Site, Survey, survey
 from catchpot.report.views import CORE, Shelf
 
@@ -110,9 +111,8 @@ class Edition:
     def all(self) -> None:
         """Make every page, the first page last."""
         shot_pages(self.site, self.stems, self.links, self.fresh, moulds=[n.name for n in self.lines])
-        for mould, stem in self.stems.items():
-            for name, shots, key in data_files(self.site, stem, self.site.survey.of(mould)):
-                data_file(self.site, name, shots, key)
+        files = (f for m, stem in self.stems.items() for f in data_files(self.site, stem, self.site.survey.of(m)))
+        month_files(self.site.source, self.pages, files)
         for make in (self._workshop, self._not_computed, self._method, self._tables, self._first):
             make()
 
@@ -127,8 +127,8 @@ class Edition:
             stem = self.stems[mould]
             made[link] = _later(self._line, mould)
             made[f"shots/{stem}.html"] = _later(shot_page, self.site, stem, mould, link, self.fresh)
-            for name, shots, key in data_files(self.site, stem, self.site.survey.of(mould)):
-                made[name] = _later(data_file, self.site, name, shots, key)
+            for file in data_files(self.site, stem, self.site.survey.of(mould)):
+                made[file.name] = _later(month_files, self.site.source, self.pages, [file])
         return made
 
     def make(self, name: str) -> bool:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from catchpot.dates import in_zone
+from catchpot.keeping import fingerprint
 
 if TYPE_CHECKING:
     import polars as pl
@@ -54,6 +55,8 @@ class Freshness:
 
     def __init__(self, site: Site, over: Collection[str], beside: str) -> None:
         self._site = site
+        self._moulds: dict[str, str] = {}
+        self._tables: dict[tuple[str, str], str] = {}
         self._over = set(over)
         # What is said of a mould can age with the data's newest day (a volume to set, a seal's date).
         as_of = site.survey.as_of
@@ -62,23 +65,36 @@ class Freshness:
 
     def key(self, mould: str, used: Iterable[str]) -> str:
         """The key of a mould's page that looked at these tables; empty where there is no ledger."""
-        site = self._site
-        if not site.survey.computed:
+        if not self._site.survey.computed:
             return ""
+        over = [self._of_table(name, mould) for name in sorted(self._over & set(used))]
+        return digest(self._of_mould(mould), *over)
+
+    def _of_table(self, name: str, mould: str) -> str:
+        if (name, mould) not in self._tables:
+            self._tables[name, mould] = rows_digest(self._site.whole.table(name, ("*",), mould))
+        return self._tables[name, mould]
+
+    def _of_mould(self, mould: str) -> str:
+        """What all pages of a mould go by, worked out once."""
+        if mould not in self._moulds:
+            self._moulds[mould] = self._digest_of(mould)
+        return self._moulds[mould]
+
+    def _digest_of(self, mould: str) -> str:
+        site = self._site
         facts = site.survey
         entry = site.book.moulds.get(mould)
-        over = [rows_digest(site.whole.table(name, ("*",), mould)) for name in sorted(self._over & set(used))]
         return digest(
             self._beside,
             facts.computed.get(mould, ""),
-            rows_digest(facts.of(mould)),
+            fingerprint(facts.of(mould).rechunk()),
             repr(facts.found_on(mould)),
             repr(facts.matters_on(mould)),
             entry.model_dump_json() if entry is not None else "",
             self._resins,
-            rows_digest(site.whole.table("event", ("*",), mould)),
+            self._of_table("event", mould),
             self._closed,
-            *over,
         )
 
     @cached_property

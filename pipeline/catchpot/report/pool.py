@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 SHORTEST = 24
@@ -19,41 +19,46 @@ def pooled(figures: Sequence[Any]) -> tuple[list[Any], list[Any]]:
     >>> pooled([{"x": [100.5, 200.5, 300.5, 400.5]}, {"x": [100.5, 200.5, 300.5, 400.5]}])
     ([[100.5, 200.5, 300.5, 400.5]], [{'x': {'$': 0}}, {'x': {'$': 0}}])
     """
+    keys: dict[int, str] = {}
     seen: dict[str, int] = {}
     for figure in figures:
-        for key in _keys(figure, outermost=True):
-            seen[key] = seen.get(key, 0) + 1
+        _count(figure, keys, seen, outermost=True)
     places: dict[str, int] = {}
-    slim = [_slim(figure, seen, places, outermost=True) for figure in figures]
+    slim = [_slim(figure, keys, seen, places, outermost=True) for figure in figures]
     return [json.loads(key) for key in places], slim
 
 
-def _key(value: Any) -> str | None:
-    """What tells a value that may be shared from others; None for one that is not worth it."""
+def _count(value: Any, keys: dict[int, str], seen: dict[str, int], *, outermost: bool = False) -> None:
+    """Count how often each value worth sharing stands in a value. keys: what tells it from others, by identity."""
     if not isinstance(value, str | list | dict):
-        return None
-    key = json.dumps(value)
-    return key if len(key) >= SHORTEST else None
+        return
+    if not outermost:
+        key = keys.get(id(value)) or json.dumps(value)
+        if len(key) < SHORTEST:
+            return  # nor is anything within it worth sharing
+        keys[id(value)] = key
+        seen[key] = seen.get(key, 0) + 1
+    for one in _inner(value):
+        _count(one, keys, seen)
 
 
-def _keys(value: Any, *, outermost: bool = False) -> Iterator[str]:
-    key = None if outermost else _key(value)
-    if key is not None:
-        yield key
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) and not _flat(value) else ()
-    for one in inner:
-        yield from _keys(one)
-
-
-def _slim(value: Any, seen: dict[str, int], places: dict[str, int], *, outermost: bool = False) -> Any:
-    key = None if outermost else _key(value)
-    if key is not None and seen.get(key, 0) > 1:
+def _slim(
+    value: Any, keys: dict[int, str], seen: dict[str, int], places: dict[str, int], *, outermost: bool = False
+) -> Any:
+    key = None if outermost else keys.get(id(value))
+    if key is not None and seen[key] > 1:
         return {"$": places.setdefault(key, len(places))}
     if isinstance(value, dict):
-        return {k: _slim(v, seen, places) for k, v in value.items()}
+        return {k: _slim(v, keys, seen, places) for k, v in value.items()}
     if isinstance(value, list) and not _flat(value):
-        return [_slim(v, seen, places) for v in value]
+        return [_slim(v, keys, seen, places) for v in value]
     return value
+
+
+def _inner(value: Any) -> Iterable[Any]:
+    if isinstance(value, dict):
+        return value.values()
+    return value if isinstance(value, list) and not _flat(value) else ()
 
 
 def _flat(value: list[Any]) -> bool:

@@ -7,7 +7,8 @@ stands on the mould's page of shots.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from catchpot.channels import CHANNELS
@@ -25,9 +26,19 @@ STRETCHES = 120
 """Stretches of time a shot is drawn in; each keeps its lowest and highest value of every channel."""
 CURVE_POINTS = 100
 SHOWN = tuple(c for c in CHANNELS if c.name not in ("pump_strokes", "vent_open", "resin_at_vent", "vacuum_isolated"))
+SHOTS_AT_ONCE = 1000
 NO_SAMPLES = '"t":[]'
 _STEPS = {"l/min": 0.001, "bar": 0.001, "mbar": 0.1, "deg C": 0.1, "ml/min": 0.1, "mm": 0.01}
 CURVE_COLUMNS = ("shot", "injected_volume_l", "bed_viscosity_pa_s", "resistance_per_m3")
+
+
+@dataclass(frozen=True)
+class MonthFile:
+    """A data file: its name, its shots, and what it is made from as a key."""
+
+    name: str
+    shots: Sequence[str]
+    key: str
 
 
 def channels_described() -> dict[str, list[Any]]:
@@ -39,27 +50,40 @@ def channels_described() -> dict[str, list[Any]]:
     return made
 
 
-def month_file(source: Source, pages: Pages, name: str, key: str, shots: Sequence[str]) -> None:
-    """Write the data file of some shots; one made from the same is kept."""
-    if pages.unchanged(name, key):
-        return
+def month_files(source: Source, pages: Pages, files: Iterable[MonthFile]) -> None:
+    """Write the data files of some months; those made from the same are kept."""
+    some: list[MonthFile] = []
+    shots = 0
+    for file in files:
+        if pages.unchanged(file.name, file.key):
+            continue
+        some.append(file)
+        shots += len(file.shots)
+        if shots >= SHOTS_AT_ONCE:
+            _write(source, pages, some)
+            some, shots = [], 0
+    if some:
+        _write(source, pages, some)
+
+
+def _write(source: Source, pages: Pages, files: Sequence[MonthFile]) -> None:
     from catchpot.report.pages import OURS
 
+    shots = [shot for file in files for shot in file.shots]
     with source.reading() as reads:
-        names = [c.name for c in SHOWN]
-        thin = reads.thinned(list(shots), names, STRETCHES)
-        phases = reads.table("phase", ["shot", "phase", "start_s", "end_s"], shots=list(shots))
-        quality = reads.table("quality", ["shot", "detail", "count"], shots=list(shots))
-        about = reads.table("shot", ["shot", "source_file", "injector", "programmed_volume_l"], shots=list(shots))
+        thin = reads.thinned(shots, [c.name for c in SHOWN], STRETCHES)
+        phases = reads.table("phase", ["shot", "phase", "start_s", "end_s"], shots=shots)
+        quality = reads.table("quality", ["shot", "detail", "count"], shots=shots)
+        about = reads.table("shot", ["shot", "source_file", "injector", "programmed_volume_l"], shots=shots)
         declared = reads.tables()
         curves = None
         if "injection" in declared and set(CURVE_COLUMNS) <= set(declared["injection"].names):
-            curves = reads.table("injection", list(CURVE_COLUMNS), shots=list(shots))
+            curves = reads.table("injection", list(CURVE_COLUMNS), shots=shots)
     drawn = _channels(thin)
     curve = _curves(curves) if curves is not None else {}
     of_phase = _grouped(phases)
     of_quality = _grouped(quality)
-    content: list[str] = []
+    content: dict[str, str] = {}
     for row in about.iter_rows(named=True):
         shot = row["shot"]
         fields = {
@@ -68,11 +92,12 @@ def month_file(source: Source, pages: Pages, name: str, key: str, shots: Sequenc
             "set": row["programmed_volume_l"],
             "phases": [[p, round(a, 1), round(b, 1)] for p, a, b in of_phase.get(shot, ())],
             "log": [d for d, _ in of_quality.get(shot, ()) if d],
-            **({"curve": curve[shot]} if shot in curve else {}),
         }
-        text = theme.to_script_json(fields)[1:-1]
-        content.append(f"{theme.to_script_json(shot)}:{{{text},{drawn.get(shot, NO_SAMPLES)}}}")
-    pages.put(name, f"{OURS}\ncatchpot.shots.take({{{','.join(content)}}});\n", key=key)
+        texts = [theme.to_script_json(fields)[1:-1], curve.get(shot, ""), drawn.get(shot, NO_SAMPLES)]
+        content[shot] = f"{theme.to_script_json(shot)}:{{{','.join(filter(None, texts))}}}"
+    for file in files:
+        own = ",".join(content[shot] for shot in sorted(file.shots) if shot in content)
+        pages.put(file.name, f"{OURS}\ncatchpot.shots.take({{{own}}});\n", key=file.key)
 
 
 def _grouped(frame: pl.DataFrame) -> Mapping[str, list[tuple[Any, ...]]]:
@@ -112,24 +137,26 @@ def _channels(thin: pl.DataFrame) -> dict[str, str]:
     return made
 
 
-def _curves(rows: pl.DataFrame) -> dict[str, list[Any]]:
-    """Shot -> [injected volume l, resistances in bar min/l at equal shares of it, the shot's viscosity in Pa s]."""
+def _curves(rows: pl.DataFrame) -> dict[str, str]:
+    """Shot -> `"curve":[...]`: injected volume l, resistances in bar min/l at equal shares of it, viscosity Pa s."""
     import numpy as np
+    import polars as pl
 
-    made: dict[str, list[Any]] = {}
-    for shot, volume, viscosity, cells in rows.iter_rows():
-        if volume is None or viscosity is None or cells is None:
-            continue
-        own = np.array([np.nan if v is None else v for v in cells], dtype=float) * viscosity / (1e5 * 6e4)
-        pairs = own[: len(own) // CURVE_POINTS * CURVE_POINTS].reshape(CURVE_POINTS, -1)
-        known = np.isfinite(pairs)
-        mean = np.where(known.any(1), np.where(known, pairs, 0.0).sum(1) / np.maximum(known.sum(1), 1), np.nan)
-        made[shot] = [
-            round(volume, 4),
-            [None if np.isnan(v) else float(f"{v:.3g}") for v in mean],
-            float(f"{viscosity:.4g}"),
-        ]
+    rows = rows.drop_nulls()
+    if rows.is_empty():
+        return {}
+    cells = rows["resistance_per_m3"].explode().cast(pl.Float64).fill_null(np.nan).to_numpy().reshape(rows.height, -1)
+    own = cells * rows["bed_viscosity_pa_s"].to_numpy()[:, None] / (1e5 * 6e4)
+    groups = own[:, : own.shape[1] // CURVE_POINTS * CURVE_POINTS].reshape(rows.height, CURVE_POINTS, -1)
+    known = np.isfinite(groups)
+    total = np.where(known, groups, 0.0).sum(axis=2)
+    mean = np.where(known.any(axis=2), total / np.maximum(known.sum(axis=2), 1), np.nan)
+    made = {}
+    facts = rows.select("shot", "injected_volume_l", "bed_viscosity_pa_s").iter_rows()
+    for (shot, volume, viscosity), values in zip(facts, mean.tolist(), strict=True):
+        points = ",".join([repr(float(f"{v:.3g}")) if v == v else "null" for v in values])  # NaN equals nothing
+        made[shot] = f'"curve":[{round(volume, 4)!r},[{points}],{float(f"{viscosity:.4g}")!r}]'
     return made
 
 
-__all__ = ["CURVE_COLUMNS", "SHOWN", "STRETCHES", "channels_described", "month_file"]
+__all__ = ["CURVE_COLUMNS", "SHOWN", "STRETCHES", "MonthFile", "channels_described", "month_files"]

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from catchpot.report import theme, words
 from catchpot.report.collect import Found
 from catchpot.report.freshness import Freshness, digest, note_of
-from catchpot.report.shot_data import channels_described, month_file
+from catchpot.report.shot_data import MonthFile, channels_described
 from catchpot.report.shot_links import month_of
 from catchpot.shop_units import in_heading, in_shop
 
@@ -59,20 +59,15 @@ def _shelf(site: Site, moulds: Sequence[str], tables: Sequence[Table]) -> Shelf:
     return site.shelf_of(moulds, [{**{t.name: ("*",) for t in tables}, "own_curve": ("*",)}])
 
 
-def data_files(site: Site, stem: str, shots: pl.DataFrame) -> list[tuple[str, list[str], str]]:
-    """A mould's data files: name, shots and key of each."""
+def data_files(site: Site, stem: str, shots: pl.DataFrame) -> list[MonthFile]:
+    """A mould's data files."""
     months: dict[str, list[tuple[str, str]]] = {}
     for shot, started, source in shots.select("shot", "started_at", "source_digest").iter_rows():
         months.setdefault(month_of(started, site.zone), []).append((shot, source or ""))
     return [
-        (f"shots/data/{stem}-{month}.js", [s for s, _ in some], digest(site.code, repr(sorted(some))))
+        MonthFile(f"shots/data/{stem}-{month}.js", [s for s, _ in some], digest(site.code, repr(sorted(some))))
         for month, some in months.items()
     ]
-
-
-def data_file(site: Site, name: str, shots: Sequence[str], key: str) -> None:
-    """Write one data file; one made from the same is kept."""
-    month_file(site.source, site.pages, name, key, shots)
 
 
 def numbered(site: Site) -> list[Table]:
@@ -205,4 +200,4 @@ def _numbers(tables: Sequence[Table], shelf: Shelf, mould: str) -> dict[str, Any
     return {"quantities": quantities, "numbers": numbers}
 
 
-__all__ = ["data_file", "data_files", "numbered", "shot_page", "shot_pages", "with_interval"]
+__all__ = ["data_files", "numbered", "shot_page", "shot_pages", "with_interval"]
