@@ -288,7 +288,7 @@ def _preview(
         return
     settings = Settings(workshop=workshop.settings.workshop, profiles={proposal.name: profile})
     trial = dataclasses.replace(workshop, settings=settings)
-    read = Read(Found(path, path.name, len(raw), 0), data, "", packed=True, profile=proposal.name)
+    read = Read(Found(str(path), path.name, len(raw), 0), data, "", packed=True, profile=proposal.name)
     batch = read_batch([read], [r for r in readers if r.name == "log profile"], trial)
     if batch.refused:
         proposal.problem = batch.refused[0][1].reason

@@ -128,7 +128,7 @@ def test_any_dialect_reads_to_the_truth(d: Dialect) -> None:
         (home / "moulds.toml").write_text("[moulds.m]\n")
         (home / "a.log").write_bytes(data)
         workshop = open_workshop(home)
-        read = Read(Found(home / "a.log", "a.log", len(data), 0), data, "digest")
+        read = Read(Found(str(home / "a.log"), "a.log", len(data), 0), data, "digest")
         batch = read_batch([read], list(register_readers()), workshop)
     assert batch.refused == []
     (candidate,) = batch.candidates

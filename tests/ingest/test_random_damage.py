@@ -131,7 +131,7 @@ def taken(workshop: Workshop, files: dict[str, bytes], *, copied: bool = False) 
     for name, data in files.items():
         path = workshop.home / "logs" / name
         path.write_bytes(data)
-        reads.append(Read(Found(path, f"logs/{name}", len(data), 0), data, f"digest of {name}", packed=copied))
+        reads.append(Read(Found(str(path), f"logs/{name}", len(data), 0), data, f"digest of {name}", packed=copied))
     batch = read_batch(reads, list(register_readers()), workshop)
     counted(batch)
     found: dict[str, Any] = {r.found.path.name: (why.reason, why.line) for r, why in batch.refused}

@@ -189,7 +189,7 @@ def _take(
         else:
             _count_seen(outcome, seen_before, register)
             size, modified_ns = read.found.size, read.found.modified_ns
-            same.append(replace(seen_before, size=size, modified_ns=modified_ns, seen_ns=now_ns))
+            same.append(seen_before._replace(size=size, modified_ns=modified_ns, seen_ns=now_ns))
     batch = read_batch(reads, readers, workshop)
     for name, files in batch.asked.failures.items():
         outcome.readers.failures.setdefault(name, []).extend(files)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from catchpot.ingest.batch import Batch, Candidate
 from catchpot.ingest.reader import LogRefused
@@ -24,8 +24,7 @@ SAME_START = timedelta(minutes=10)
 _FRESH_NS = 3_000_000_000
 
 
-@dataclass(frozen=True)
-class SeenFile:
+class SeenFile(NamedTuple):
     """A file as it was last seen; a row of the book of files seen."""
 
     source_file: str
@@ -38,8 +37,7 @@ class SeenFile:
     state: str
 
 
-@dataclass(frozen=True)
-class KnownShot:
+class KnownShot(NamedTuple):
     """Who holds a shot's name."""
 
     mould: str | None
@@ -76,9 +74,10 @@ class Register:
     """
 
     def __init__(self, reading: Reading, present: Sequence[Found], same_log: SameLog = _never) -> None:
-        self.files = {r["source_file"]: SeenFile(**r) for r in intake.seen_files(reading).iter_rows(named=True)}
-        columns = ["shot", "mould", "started_at", "source_file", "source_digest", "revision"]
-        self.shots = {row[0]: KnownShot(*row[1:]) for row in reading.table("shot", columns).iter_rows()}
+        # tens of thousands of either, of which a new log touches one or two
+        self.files = {seen[0]: seen for seen in map(SeenFile._make, intake.seen_files(reading).rows())}
+        stored = reading.table("shot", ["shot", "mould", "started_at", "source_file", "source_digest", "revision"])
+        self.shots = dict(zip(stored["shot"], map(KnownShot._make, stored.drop("shot").rows()), strict=True))
         self._present = {f.name: f for f in present}
         self._same_log = same_log
         self._held = {s.source_file for s in self.shots.values()} | {s.digest for s in self.shots.values()}
@@ -135,9 +134,9 @@ class Register:
                     result.superseded.append(before.source_file)
                 if name in taken:  # both came in this batch: only the later one is written
                     result.stored[taken[name]] = (c, before.revision)
-                    self.shots[name] = replace(now, revision=before.revision)
+                    self.shots[name] = now._replace(revision=before.revision)
                     continue
-                now = replace(now, revision=before.revision + 1)
+                now = now._replace(revision=before.revision + 1)
             taken[name] = len(result.stored)
             result.stored.append((c, now.revision))
             self.shots[name] = now
@@ -163,7 +162,7 @@ class Register:
             if c.found.name not in clashed and c.found.name in self.files:
                 named.setdefault(c.found.name, []).append(c)
         gone = []
-        for name, known in self.shots.items():
+        for name, known in self.shots.items() if named else ():
             now = named.get(known.source_file, [])
             if now and all(c.meta.shot != name for c in now) and any(_near(known.started_at, c) for c in now):
                 gone.append(name)
@@ -177,7 +176,7 @@ class Register:
         for name in superseded:
             row = changed.get(name) or self.files.get(name)
             if row is not None:
-                changed[name] = replace(row, state="superseded")
+                changed[name] = row._replace(state="superseded")
         self.files |= changed
         return list(changed.values())
 
@@ -207,5 +206,5 @@ def as_frame(rows: Sequence[SeenFile]) -> pl.DataFrame:
     """Rows for the book of files seen."""
     import polars as pl
 
-    table: list[Mapping[str, object]] = [r.__dict__ for r in rows]
+    table: list[Mapping[str, object]] = [r._asdict() for r in rows]
     return pl.DataFrame(table, schema=intake.SEEN_SCHEMA)

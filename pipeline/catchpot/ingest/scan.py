@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from stat import S_ISREG
+from typing import NamedTuple
 
 from catchpot.ingest.reader import LogRefused, Source
 from catchpot.whole import why
@@ -21,15 +22,19 @@ _NO_LOGS = (".tmp", ".part", ".crdownload", ".swp", ".lock", "~", ".bak")
 _UNPACKED_LIMIT = 1_000_000_000
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """A file that may be a log. name: relative to the workshop, with `/`. link: it may be a link, or lie behind one."""
 
-    path: Path
+    place: str
     name: str
     size: int
     modified_ns: int
     link: bool = False
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return Path(self.place)
 
 
 class _Inside:
@@ -83,7 +88,7 @@ def find_logs(
                 with suppress(OSError):  # gone between listing and looking
                     if name not in found and path.is_file() and not _no_log(path.name):
                         stat = path.stat()
-                        one = Found(path, name, stat.st_size, stat.st_mtime_ns, True)
+                        one = Found(str(path), name, stat.st_size, stat.st_mtime_ns, True)
                         if inside(one):
                             found[name] = one
     return [found[name] for name in sorted(found)]
@@ -122,8 +127,7 @@ def _walk(top: Path, name: str, unread: list[str] | None = None) -> Iterator[Fou
                 elif not _no_log(entry.name):
                     stat = entry.stat()
                     if S_ISREG(stat.st_mode):
-                        link = entry.is_symlink()
-                        yield Found(folder / entry.name, place, stat.st_size, stat.st_mtime_ns, link)
+                        yield Found(entry.path, place, stat.st_size, stat.st_mtime_ns, entry.is_symlink())
 
 
 def _no_log(name: str) -> bool:

@@ -89,8 +89,10 @@ class _Delivery:
             return self._known(declared, frame if self.part == "shot" else self._in_order(frame))
         beside: list[str] = [c for c in ("mould", "time" if name == "event" else "") if c in declared.names]
         beside += [c[name] for c in (self.narrowed, self.up_to_last) if name in c]
-        frame = self.store.table(name, list(dict.fromkeys([*columns, *beside])))
-        if "mould" in declared.names and self.part != "workshop":
+        # Where the mould is part of the key every row has one, and a mould's rows can be asked for.
+        own = self.moulds if "mould" in declared.key and self.part != "workshop" else None
+        frame = self.store.table(name, list(dict.fromkeys([*columns, *beside])), moulds=own)
+        if own is None and "mould" in declared.names and self.part != "workshop":
             # An event without a mould is every mould's.
             frame = frame.filter(pl.col("mould").is_in(self.moulds) | pl.col("mould").is_null())
         if name in self.narrowed:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -57,6 +58,7 @@ class Pending:
         self._given = given
         self.lock = threading.RLock()
         self._done: list[Done] = []
+        self._over: dict[str, list[_Laid]] = {}
         self._groups: dict[str, dict[str, tuple[str, int] | None]] = {}
         self._timing: list[pl.DataFrame] = []
         self._rows = 0
@@ -68,6 +70,8 @@ class Pending:
         """Take results; seconds spent in writing, where it was time for that."""
         with self.lock:
             self._done.append(done)
+            for table, frame in done.frames.items():
+                self._over.setdefault(table.name, []).append(_Laid(table, frame, done))
             self._rows += sum(f.height for f in done.frames.values())
             if self._rows > FLUSH_ROWS or time.monotonic() - self._since > FLUSH_AFTER_S:
                 return self.flush()
@@ -87,7 +91,7 @@ class Pending:
         with self.lock:
             self.let_go()
             self._write()
-            self._done, self._groups, self._timing, self._rows = [], {}, [], 0
+            self._done, self._over, self._groups, self._timing, self._rows = [], {}, {}, [], 0
         self._since = time.monotonic()
         return time.perf_counter() - began
 
@@ -123,7 +127,13 @@ class Pending:
 
     def reading(self) -> Reads:
         """The store as it will be once everything is written; see `stored`."""
-        return _Overlaid(self.stored(), self._given, self._done)
+        return _Overlaid(self.stored(), self._given, self._over, self._mould_of)
+
+    @cached_property
+    def _mould_of(self) -> dict[str, str | None]:
+        """The mould of each given shot."""
+        shots = self._given.get("shot")
+        return {} if shots is None else dict(shots.select("shot", "mould").iter_rows())
 
 
 def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:
@@ -138,17 +148,40 @@ def _runs(done: Sequence[Done]) -> Iterator[list[Done]]:
         yield same
 
 
+class _Laid:
+    """Rows of a table that wait. units: whose they are."""
+
+    def __init__(self, table: Table, rows: pl.DataFrame, done: Done) -> None:
+        self.table, self.rows, self.done = table, rows, done
+        self.units = frozenset(done.units)
+
+    def bears_on(self, shots: Sequence[str] | None, moulds: Sequence[str] | None) -> bool:
+        """Whether rows of these shots or moulds can be among them, or among those they take the place of."""
+        if self.done.part == "shot" and shots is not None:
+            return not self.units.isdisjoint(shots)
+        if self.done.part == "mould" and moulds is not None:
+            return not self.units.isdisjoint(moulds)
+        return True
+
+    @property
+    def by_shot(self) -> bool:
+        """Whether rows are a mould's and a shot's: those of shots are then to be found by the shots' moulds."""
+        return self.done.part == "mould" and "shot" in self.table.names
+
+
 class _Overlaid(Over):
     """A store's tables with given ones and results laid over them; samples and the ledger are as they are stored."""
 
-    def __init__(self, store: Reading, given: Mapping[str, pl.DataFrame], done: Sequence[Done]) -> None:
+    def __init__(
+        self,
+        store: Reading,
+        given: Mapping[str, pl.DataFrame],
+        over: Mapping[str, Sequence[_Laid]],
+        mould_of: Mapping[str, str | None],
+    ) -> None:
         super().__init__(store)
-        self._given = given
+        self._given, self._over, self._mould_of = given, over, mould_of
         self._declaration = store.declaration
-        self.over: dict[str, list[tuple[Table, Done]]] = {}
-        for d in done:
-            for table in d.frames:
-                self.over.setdefault(table.name, []).append((table, d))
 
     def table(
         self,
@@ -158,19 +191,26 @@ class _Overlaid(Over):
         moulds: Sequence[str] | None = None,
     ) -> pl.DataFrame:
         """Rows of a table, ordered as the store's are."""
-        if name not in self.over and name not in self._given:
+        if name in self._given:
+            table = self._declaration(name)
+            asked = list(columns) if columns is not None else list(table.names)
+            return of_units(self._given[name], table, shots, moulds, self).select(asked)
+        waiting = self._over.get(name, ())
+        of = moulds
+        if moulds is None and shots is not None and self._mould_of and any(laid.by_shot for laid in waiting):
+            of = list({self._mould_of.get(shot) or "" for shot in shots})
+        over = [laid for laid in waiting if laid.bears_on(shots, of if laid.by_shot else moulds)]
+        if not over:
             return self.under.table(name, columns, shots, moulds)
         table = self._declaration(name)
         asked = list(columns) if columns is not None else list(table.names)
-        if name in self._given:
-            return of_units(self._given[name], table, shots, moulds, self).select(asked)
         wide = list(
             dict.fromkeys([*asked, *table.key, *(c for c in ("shot", "mould", "analysis") if c in table.names)])
         )
         frame = self.under.table(name, wide, shots, moulds)
-        for own, d in self.over[name]:
-            given = of_units(d.frames[own], table, shots, moulds, self).select(wide)
-            frame = pl.concat([frame.filter(~_replaced(own, d)), given])
+        for laid in over:
+            given = of_units(laid.rows, table, shots, moulds, self).select(wide)
+            frame = pl.concat([frame.filter(~_replaced(laid.table, laid.done)), given])
         return in_stored_order(frame, table).select(asked)
 
 

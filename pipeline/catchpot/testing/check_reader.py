@@ -42,7 +42,7 @@ def _source(name: str, data: bytes, workshop: Workshop) -> Source:
 
 
 def _read(name: str, data: bytes, workshop: Workshop) -> Read:
-    found = Found(workshop.home / name, name, len(data), 0)
+    found = Found(str(workshop.home / name), name, len(data), 0)
     # packed: the bytes count, not a file of that name
     return Read(found, data, hashlib.sha256(data).hexdigest(), packed=True)
 
