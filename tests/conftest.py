@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, NoReturn
 
@@ -12,6 +13,14 @@ from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# What processes compile (templates; modules too, where Python is told to keep nothing beside them) is kept for the
+# hundred others that tests start, in a folder that goes when the tests end.
+if "PYTEST_XDIST_WORKER" not in os.environ:
+    COMPILED = tempfile.TemporaryDirectory(prefix="catchpot-compiled-", ignore_cleanup_errors=True)
+    os.environ["XDG_CACHE_HOME"] = COMPILED.name
+    if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
+        os.environ.setdefault("PYTHONPYCACHEPREFIX", COMPILED.name)
 
 # examples are judged by what they show, not by how busy the machine is that draws them
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])

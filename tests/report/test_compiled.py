@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from catchpot.report.compiled import cache_folder, compiled_templates
+from catchpot.report.compiled import cache_folder, compiled_templates, environment
 from catchpot.report.pages import Footer, Pages
 
 
 @pytest.fixture(autouse=True)
-def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setattr(sys, "dont_write_bytecode", False)
+    yield
+    environment.cache_clear()
 
 
 def rendered(out: Path) -> str:
+    """A page as another process would draw it."""
+    environment.cache_clear()
     pages = Pages(out, "Works", "UTC", Footer("", "", "", "1", ""))
     return pages.render("tables.html", "tables.html", "What the columns mean", tables=[])
 

@@ -1,4 +1,4 @@
-"""Compiled templates, kept for the next process: compiling them takes as long as filling them in for some moulds.
+"""The templates; compiled, they are kept for the next process: compiling takes as long as filling them in for moulds.
 
 What is kept is code, so it lies in the user's own cache folder, never in a workshop, which may have come from
 elsewhere. A folder that others may write to, or that is not the user's, is not used.
@@ -9,11 +9,33 @@ from __future__ import annotations
 import os
 import stat
 import sys
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from catchpot.report import words
+from catchpot.report.shown_text import shown_text
+
 if TYPE_CHECKING:
-    from jinja2 import FileSystemBytecodeCache
+    from jinja2 import Environment, FileSystemBytecodeCache
+
+
+@cache
+def environment() -> Environment:
+    """The templates, for all reports of a process."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("catchpot.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+        bytecode_cache=compiled_templates(),
+    )
+    made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=shown_text)
+    return made
 
 
 def cache_folder() -> Path:
@@ -43,4 +65,4 @@ def compiled_templates() -> FileSystemBytecodeCache | None:
     return FileSystemBytecodeCache(str(folder))
 
 
-__all__ = ["cache_folder", "compiled_templates"]
+__all__ = ["cache_folder", "compiled_templates", "environment"]

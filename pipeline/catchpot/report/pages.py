@@ -17,20 +17,16 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from catchpot.errors import CatchpotError
-from catchpot.report import theme, words
-from catchpot.report.compiled import compiled_templates
+from catchpot.report import theme
+from catchpot.report.compiled import environment
 from catchpot.report.decimal import figure_with_comma, page_with_comma
 from catchpot.report.pool import pooled
-from catchpot.report.shown_text import shown_text
 from catchpot.shop_dates import style
 from catchpot.shop_units import in_shop
 from catchpot.whole import Aside, make_folder, refused, write_whole
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 GENERATOR = '<meta name="generator" content="catchpot">'
 OURS = "/* written by catchpot */"
@@ -149,23 +145,6 @@ class Pages:
         return [self.out / name for name in sorted(self.names, key=lambda n: (n != INDEX, n))]
 
     @cached_property
-    def environment(self) -> Environment:
-        """The templates."""
-        from jinja2 import Environment, PackageLoader, StrictUndefined
-
-        made = Environment(
-            loader=PackageLoader("catchpot.report"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            auto_reload=False,
-            bytecode_cache=compiled_templates(),
-        )
-        made.filters.update(day=words.day, minute=words.minute, count=words.count, listed=words.listed, tied=shown_text)
-        return made
-
-    @cached_property
     def shared(self) -> Shared:
         """The files beside the pages."""
         return shared_files(self.decimal)
@@ -182,23 +161,27 @@ class Pages:
         pool, slim = pooled([figure_with_comma(f, self.names_kept) for f in plain] if self.decimal == "," else plain)
         css, script, library = self.shared.all()
         inline = [script[1], library[1]] if figures else [script[1]]
-        page = self.environment.get_template(template).render(
-            title=title,
-            workshop=self.workshop,
-            zone=self.zone,
-            footer=self.footer,
-            root="../" * name.count("/"),
-            csp=policy(map(digest, inline), [digest(css[1])]) if single else policy(forms=forms),
-            referrer="same-origin" if forms else "no-referrer",
-            css=css[0],
-            script=script[0],
-            library=library[0] if figures or content.get("figured") else "",
-            # Our own files and encoded JSON stand as they are; all else is escaped.
-            inline_css=Markup(css[1]) if single else "",
-            inline_scripts=[Markup(text) for text in inline] if single else [],
-            pool=Markup(theme.dumped(pool)) if pool else "",
-            data={b.id: Markup(theme.dumped(d)) for b, d in zip(figures, slim, strict=True)},
-            **{"hrefs": {}, "elsewhere": (), "trail": (), **content},
+        page = (
+            environment()
+            .get_template(template)
+            .render(
+                title=title,
+                workshop=self.workshop,
+                zone=self.zone,
+                footer=self.footer,
+                root="../" * name.count("/"),
+                csp=policy(map(digest, inline), [digest(css[1])]) if single else policy(forms=forms),
+                referrer="same-origin" if forms else "no-referrer",
+                css=css[0],
+                script=script[0],
+                library=library[0] if figures or content.get("figured") else "",
+                # Our own files and encoded JSON stand as they are; all else is escaped.
+                inline_css=Markup(css[1]) if single else "",
+                inline_scripts=[Markup(text) for text in inline] if single else [],
+                pool=Markup(theme.dumped(pool)) if pool else "",
+                data={b.id: Markup(theme.dumped(d)) for b, d in zip(figures, slim, strict=True)},
+                **{"hrefs": {}, "elsewhere": (), "trail": (), **content},
+            )
         )
         return self.in_place(page)
 
