@@ -12,11 +12,12 @@ from catchpot.core_tables import EVENT, PART, REFUSAL
 from catchpot.errors import Stopped
 from catchpot.run import staleness
 from catchpot.run.clusters import cluster_of
+from catchpot.run.computing import Progress
 from catchpot.run.engine import Engine
 from catchpot.run.graph import Plan, Step, plan
 from catchpot.run.outcome import AnalyseOutcome
 from catchpot.run.pending import Pending
-from catchpot.run.step import Past, Progress, StepRun
+from catchpot.run.step import Past, StepRun
 from catchpot.store import Store
 from catchpot.tables import Table
 

@@ -79,6 +79,15 @@ def content_group(reader: str, table: str, mould: str) -> str:
 
 
 @dataclass(frozen=True)
+class Told:
+    """Digests over a mould's shots, in their order: names, logs, what was weighed of their parts."""
+
+    names: str
+    logs: str
+    parts: str
+
+
+@dataclass(frozen=True)
 class Inputs:
     """The digests a run starts from.
 
@@ -101,6 +110,7 @@ class Inputs:
     settings: str
     known: dict[str, Known] = field(default_factory=dict)
     _values: dict[str, dict[str, set[str]]] = field(default_factory=dict)
+    _told: dict[tuple[str, bool], Told] = field(default_factory=dict)
 
     def groups(self, step: Step) -> Sequence[Group]:
         """The groups of an analysis's parts."""
@@ -122,6 +132,14 @@ class Inputs:
             for mould, value in known.iter_rows():
                 self._values[column].setdefault(mould, set()).add(str(value))
         return self._values[column]
+
+    def told(self, step: Step, mould: str) -> Told:
+        """What stands for a mould's shots as an analysis gets them; worked out once for all analyses."""
+        at = mould, step.analysis.part == "shot"
+        if at not in self._told:
+            shots = self.shots_of[mould] if at[1] else self.eligible[mould]
+            self._told[at] = Told(digest(*shots), self.logs(shots), digest(*(self.of_part.get(s, "") for s in shots)))
+        return self._told[at]
 
     def logs(self, shots: Sequence[str]) -> str:
         """Digest of shots, in that order."""
@@ -206,9 +224,9 @@ class Keys:
             moulds = [group]
             above = [p.of_group.get(group, "") for p in self.parents]
             above += [self._of_whole(p, group) for p in self.parents if p.step.analysis.part == "workshop"]
-        shots = [s for m in moulds for s in (i.shots_of[m] if a.part == "shot" else i.eligible[m])]
         books = digest(*(i.of_book.get(m, "") for m in moulds))
-        return ".".join((self.code, self.given, books, digest(*shots), i.logs(shots), self._beside(moulds, shots),
+        names = digest(*(i.told(self.step, m).names for m in moulds))
+        return ".".join((self.code, self.given, books, names, self._logs(moulds), self._beside(moulds),
                          digest(*above)))  # fmt: skip
 
     def of_parts(self, group: Group) -> dict[str, str]:
@@ -276,17 +294,16 @@ class Keys:
                 continue
             read = _reader(i, p, mould)
             above += [read(s) for s in (shots if p.step.analysis.part == "shot" else (mould,))]
-        beside = self._beside([mould], shots)
-        return ".".join((self.code, self.given, digest(i.of_book[mould]), i.logs(shots), beside, digest(*above)))
+        beside = self._beside([mould])
+        logs = self._logs([mould])
+        return ".".join((self.code, self.given, digest(i.of_book[mould]), logs, beside, digest(*above)))
 
     def _of_workshop(self) -> str:
         i = self.inputs
         moulds = list(i.eligible)
-        shots = [s for m in moulds for s in i.eligible[m]]
         above = [p.of_group.get(g, "") for p in self.parents for g in (*moulds, WHOLE)]
         books = digest(*(i.of_book[m] for m in moulds))
-        beside = self._beside(moulds, shots)
-        return ".".join((self.code, self.given, books, i.logs(shots), beside, digest(*above)))
+        return ".".join((self.code, self.given, books, self._logs(moulds), self._beside(moulds), digest(*above)))
 
     def _of_whole(self, parent: Known, mould: str) -> str:
         """What a workshop's analysis says to a mould: of tables that are narrowed, by the rows that the mould gets."""
@@ -296,11 +313,14 @@ class Keys:
             return parent.of_group.get(WHOLE, "")
         return digest(*(s for s in said if s is not None))
 
-    def _beside(self, moulds: Sequence[str], shots: Sequence[str]) -> str:
+    def _logs(self, moulds: Sequence[str]) -> str:
+        return digest(*(self.inputs.told(self.step, m).logs for m in moulds))
+
+    def _beside(self, moulds: Sequence[str]) -> str:
         i = self.inputs
         return digest(
             *((i.of_events.get(m, i.of_events[None]) for m in moulds) if self.reads_events else ()),
-            *((i.of_part.get(s, "") for s in shots) if self.reads_parts else ()),
+            *((i.told(self.step, m).parts for m in moulds) if self.reads_parts else ()),
         )
 
 
