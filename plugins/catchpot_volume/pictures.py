@@ -145,7 +145,9 @@ def checked(check: pl.DataFrame, last: int = 12) -> list[DataTable]:
         }
         for r in check.tail(last).reverse().iter_rows(named=True)
     ]
-    tables.append(DataTable("volume-right-shots", "The last shots, newest first", pl.DataFrame(shown)))
+    tables.append(
+        DataTable("volume-right-shots", "The last shots against what would have been set", pl.DataFrame(shown))
+    )
     return tables
 
 

@@ -20,7 +20,7 @@ _HEAD = """<!doctype html>
 <meta name="generator" content="catchpot">
 <title>{{ title }}</title>
 <style>
-@page{size:A4;margin:14mm}
+@page{size:A4;margin:12mm}
 *{box-sizing:border-box}
 body{font:15px/1.45 {{ font|safe }};color:{{ ink }};background:{{ paper }};max-width:46rem;margin:0 auto;padding:1rem}
 .quiet{color:{{ muted }}}

@@ -193,7 +193,7 @@ def _next(row: dict[str, Any], zone: str) -> tuple[list[Block], list[Block]]:
     if given:
         folded.append(Prose(tuple(f"{why}. To clear it: {how.rstrip('.')}." for why, how in given), "list",
                             f"Why the next shot is a {verdict(row)}"))  # fmt: skip
-    table = pl.DataFrame([{"": name, "value": value} for name, value in facts(row, zone)])
+    table = pl.DataFrame([{"what": name, "value": value} for name, value in facts(row, zone)])
     return blocks, [*folded, DataTable("volume-next", "What goes with the next shot", table)]
 
 

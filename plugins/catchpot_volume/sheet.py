@@ -206,7 +206,7 @@ h1{font-size:1.2rem;margin:0 0 .6rem}
 .go{font-size:3rem;font-weight:700;line-height:1.1;margin:.2rem 0;border:2px solid {{ ink }};padding:.2rem .7rem;
 display:inline-block}
 .care{border:9px double {{ ink }}}.no-go{border:9px solid {{ ink }}}
-.command{font-size:.93em}.command span{white-space:nowrap}
+.command{font-size:.93em}.command span{display:inline-block;max-width:100%;overflow-wrap:anywhere}
 .first{border:3px solid {{ ink }};padding:.5rem .8rem;font-weight:700;margin:.6rem 0}.first .quiet{font-weight:400}
 .volume{font-size:6.2rem;font-weight:700;line-height:1;margin:.3rem 0 0;font-variant-numeric:tabular-nums}
 .limit{font-size:2.1rem;font-weight:700;line-height:1.15;margin:.7rem 0}
@@ -217,9 +217,10 @@ table{border-collapse:collapse;width:100%;font-size:.95rem}
 th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid {{ rule }};vertical-align:top}
 th{font-weight:400;color:{{ muted }};white-space:nowrap}
 .done td{height:2rem;width:25%}
-@media print{body{font-size:14px;padding:0;max-width:none}.volume{font-size:6.2rem}
-.limit{font-size:2rem;margin:.5rem 0}
-.mind,.first{margin:.45rem 0}table{font-size:13.5px}.done td{height:2rem}tr,.mind,.first{break-inside:avoid}}
+@media print{body{font-size:12.5px;line-height:1.3;padding:0;max-width:none}.go{font-size:2.4rem}
+.volume{font-size:5.6rem}.limit{font-size:1.9rem;margin:.4rem 0}ul{margin:.2rem 0}
+.mind,.first{margin:.35rem 0;padding:.25rem .7rem}table{font-size:12.5px}th,td{padding:.13rem .6rem .13rem 0}
+.done td{height:1.9rem}tr,.mind,.first{break-inside:avoid}}
 @media (max-width:32rem){.volume{font-size:3.6rem}.limit{font-size:1.5rem}th{white-space:normal}}
 """
 _BODY = """<h1>Next shot of {{ mould }} {% if workshop %}<span class="quiet">– {{ workshop }}</span>{% endif %}</h1>
@@ -232,7 +233,8 @@ _BODY = """<h1>Next shot of {{ mould }} {% if workshop %}<span class="quiet">–
 </ul></div>
 {% endif %}
 {% if stop %}
-<p class="limit">Do not shoot: no volume is given. This page takes the place of every sheet before it.</p>
+<p class="limit">Do not shoot: no volume is given.</p>
+<p>This page takes the place of every sheet before it.</p>
 {% else %}
 <p class="quiet">Set the volume to</p>
 <p class="volume">{{ volume|tied }}</p>

@@ -120,7 +120,7 @@ h3{font-size:1rem;margin:.8rem 0 .2rem}
 .care{border:4px double {{ ink }}}.no-go{border:4px solid {{ ink }}}
 ul{margin:.3rem 0;padding-left:1.2rem}li{margin:.35rem 0}
 svg{width:100%;max-width:26rem;height:auto;color:{{ ink }};font-size:11px}svg text{fill:currentColor}
-.command{font-size:.93em}.command span{white-space:nowrap}
+.command{font-size:.93em}.command span{display:inline-block;max-width:100%;overflow-wrap:anywhere}
 table{border-collapse:collapse;font-size:.92rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.15rem .8rem .15rem 0;border-bottom:1px solid {{ rule }}}th{font-weight:400}
 @media print{body{padding:0;max-width:none;font-size:13px}li,section{break-inside:avoid}}

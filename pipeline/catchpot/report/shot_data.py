@@ -7,6 +7,7 @@ stands on the mould's page of shots.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -46,7 +47,8 @@ def channels_described() -> dict[str, list[Any]]:
     made: dict[str, list[Any]] = {}
     for c in SHOWN:
         unit, factor, _ = in_shop(c.unit)
-        made[c.name] = [f"{c.doc.split(',')[0]} [{pretty_unit(unit)}]", float(f"{_STEPS[c.unit] * factor:.6g}")]
+        words = re.split(", | between ", c.doc)[0]
+        made[c.name] = [f"{words} [{pretty_unit(unit)}]", float(f"{_STEPS[c.unit] * factor:.6g}")]
     return made
 
 

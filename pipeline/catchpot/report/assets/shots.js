@@ -74,10 +74,13 @@ catchpot.shots = (function () {
         });
       });
     });
+    const span = Math.max(...shots.map((s) => (s.t && s.t.length ? s.t[s.t.length - 1] / 10 : 0)), 1);
     (shots[0].phases || []).forEach(([phase, from, to], n) => {
       if (n % 2 === 0) layout.shapes.push({ type: "rect", xref: "x", x0: from, x1: to, yref: "paper", y0: 0, y1: 1,
         fillcolor: theme.ground, line: { width: 0 }, layer: "below" });
-      layout.annotations.push({ text: "<i>" + clean(phase) + "</i>", showarrow: false, x: (from + to) / 2, xref: "x", y: 1,
+      // A phase too short for its name in this window is named below the figure only.
+      const wide = ((to - from) / span) * Math.max(view.clientWidth - 82, 1);
+      if (wide > 6.2 * phase.length) layout.annotations.push({ text: "<i>" + clean(phase) + "</i>", showarrow: false, x: (from + to) / 2, xref: "x", y: 1,
         yref: "paper", yanchor: "bottom", yshift: 6 });
     });
     const words = present.map((c) => given.channels[c][0]).join(", ");

@@ -23,6 +23,9 @@ SIDES = (48, 64, 84, 112, 150, 190)
 """Room left of the plot area there may be, in pixels; the style sheet has a class for each."""
 RIGHT_PX, TICK_PX, LINE_PX = 18, 5, 15
 X_TICKS = 6
+AT_END = 0.985
+NARROW_PX = 250
+"""Width of the plot area on a telephone."""
 
 
 @dataclass(frozen=True)
@@ -190,12 +193,18 @@ def _grid(scales: dict[str, Scale], layout: Plot, frame: Frame) -> str:
 def _axes(scales: dict[str, Scale], layout: Plot, frame: Frame) -> str:
     foot = strokes.down(frame.bottom)
     made = [f'<line x2="100%" y1="{foot}" y2="{foot}" class="s-frame"/>']
-    for tick in scales["x"].ticks:
+    wide = sum(LETTER_PX * max(map(len, t.lines)) + LINE_PX for t in scales["x"].ticks)
+    for n, tick in enumerate(scales["x"].ticks):
+        # A telephone has no room for all of them: every other one steps back there.
+        spare = " o" if n % 2 and wide > NARROW_PX else ""
         at = strokes.percent(scales["x"].share_of(tick))
         made.append(
             f'<line x1="{at}" x2="{at}" y1="{foot}" y2="{strokes.down(frame.bottom + TICK_PX)}" class="s-frame"/>'
         )
-        made.append(strokes.words("<br>".join(tick.lines), scales["x"].share_of(tick), frame.bottom + TICK_PX + 12))
+        share, text = scales["x"].share_of(tick), "<br>".join(tick.lines)
+        # Words at the right end stop where the figure does, or a printer would cut them.
+        anchor, shift = ("end", float(RIGHT_PX)) if share > AT_END else ("middle", 0.0)
+        made.append(strokes.words(text, share, frame.bottom + TICK_PX + 12, anchor=anchor, shift=shift, names=spare))
     if title := _title(layout.get("xaxis", {})):
         lowest = frame.bottom + TICK_PX + 8 + LINE_PX * max((len(t.lines) for t in scales["x"].ticks), default=0)
         made.append(strokes.words(title, 0.5, lowest + 14, size=13))
@@ -324,6 +333,9 @@ def _taken_over(figure: Plot, scales: dict[str, Scale], margin: Plot) -> Plot:
             axis |= {"fixedrange": True, "title": {"text": ""}}
             if scale.kind == "number" and scale.ticks:
                 axis |= {"tickvals": [_round(t.at) for t in scale.ticks], "ticktext": [t.lines[0] for t in scale.ticks]}
+            elif scale.kind == "names":
+                told = {"tickvals": scale.names, "ticktext": ["<br>".join(_wrapped(n)) for n in scale.names]}
+                axis |= {**told, "tickfont": {"size": 12}}
         made[_key(name)] = axis
     return made
 
