@@ -226,20 +226,23 @@ def test_a_morning_from_the_board_to_two_shots_over_one_another(demo: Demo) -> N
     plot.scroll_into_view_if_needed()
     plot.hover()
     page.wait_for_selector(".main-svg")
-    x, y = page.evaluate(
-        """() => {
-          const live = document.querySelectorAll('.alive')[0], full = live._fullLayout, trace = live.data[0];
-          const n = 5;
-          window.scrollBy({top: live.getBoundingClientRect().y - 200, behavior: 'instant'});
-          const box = live.getBoundingClientRect();
-          return [box.x + full.xaxis._offset + full.xaxis.d2p(trace.x[n]), box.y + full.yaxis._offset
-            + full.yaxis.d2p(trace.y[n])];
-        }"""
-    )
-    page.mouse.move(x + 40, y + 20)
-    page.mouse.move(x, y, steps=4)
-    page.wait_for_selector(".hovertext")
-    said = " ".join(page.locator(".hovertext").all_text_contents())
+    where = """() => {
+      const live = document.querySelector('.alive'), full = live._fullLayout, trace = live.data[0];
+      const n = trace.customdata.indexOf('tub-2-0006');
+      window.scrollBy({top: live.getBoundingClientRect().y - 200, behavior: 'instant'});
+      const box = live.getBoundingClientRect();
+      return [box.x + full.xaxis._offset + full.xaxis.d2p(trace.x[n]), box.y + full.yaxis._offset
+        + full.yaxis.d2p(trace.y[n])];
+    }"""
+    said = ""
+    for _ in range(20):  # the page may still be settling
+        x, y = page.evaluate(where)
+        page.mouse.move(x + 40, y + 20)
+        page.mouse.move(x, y, steps=4)
+        page.wait_for_timeout(150)
+        said = " ".join(page.locator(".hovertext").all_text_contents())
+        if "tub-2-0006" in said:
+            break
     assert "tub-2-0006" in said and "95 %:" in said and "resin ve-a" in said
     page.mouse.click(x, y)
     page.wait_for_url("**/shots/tub-2.html?shot=tub-2-0006")
