@@ -12,8 +12,8 @@ import polars as pl
 from catchpot.happened import Happened
 from catchpot.stats.changepoint import Change, Keep, adjusted, find_changes, limit_for
 from catchpot.stats.control import cusum, ewma, individuals_chart
-from catchpot.stats.own_curve import widened
 from catchpot.stats.run_length import cusum_arl, ewma_arl, stretch_limits
+from catchpot.stats.stretch import widened
 from catchpot_drift.nearby import nearest
 from catchpot_drift.series import Series
 from catchpot_drift.settings import DriftParams

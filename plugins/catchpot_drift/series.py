@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.report.words import count, words_of
-from catchpot.stats.own_curve import lasting_sd
+from catchpot.stats.stretch import lasting_sd
 from catchpot.tables import Table
 from catchpot_drift.settings import EXPANDING, SHARED_ERRORS, DriftParams
 

@@ -11,7 +11,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.own_curve import STEP_CHANCE, STEP_SD, OwnCurve, Repetition
+from catchpot.stats.curve_fit import Repetition
+from catchpot.stats.own_curve import OwnCurve
+from catchpot.stats.stretch import STEP_CHANCE, STEP_SD
 from catchpot_fill.cells import merged
 from catchpot_fill.place import (
     CLOTH_WORTH,

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from catchpot.stats.own_curve import GRID
+from catchpot.stats.curve_fit import GRID
 from catchpot.tables import empty, shape
 from catchpot_fill.history import History
 from catchpot_fill.outcome import nullable_rows

@@ -18,7 +18,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.own_curve import STEP, OwnCurve
+from catchpot.stats.curve_fit import STEP
+from catchpot.stats.own_curve import OwnCurve
 from catchpot_fill.signs import NAMES, MouldFacts, Signs, signs
 
 Floats = NDArray[np.float64]

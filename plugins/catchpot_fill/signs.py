@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from catchpot.stats.own_curve import GRID, STEP, OwnCurve
+from catchpot.stats.curve_fit import GRID, STEP
+from catchpot.stats.own_curve import OwnCurve
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ import polars as pl
 
 from catchpot.physics.volume import CAUSES, WITNESSES, couplings, litres
 from catchpot.stats.causes import Posterior, difference, estimate, misfit_of
-from catchpot.stats.own_curve import lasting_sd
+from catchpot.stats.stretch import lasting_sd
 from catchpot_volume.gather import Floats, column, expansion, part_book, witnesses
 from catchpot_volume.meters import Check, Span, common_step, known_step, shared_readings
 from catchpot_volume.odds import LAYING, LINE, NAMES, READING, Pressures, priors

@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from catchpot.stats.causes import difference
-from catchpot.stats.own_curve import lasting_sd
+from catchpot.stats.stretch import lasting_sd
 from catchpot_volume.gather import column
 
 Floats = NDArray[np.float64]

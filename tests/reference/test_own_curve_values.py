@@ -9,19 +9,9 @@ from scipy.optimize import least_squares
 from scipy.stats import multivariate_normal
 from sklearn.isotonic import IsotonicRegression
 
-from catchpot.stats.own_curve import (
-    CELLS,
-    FLOOR,
-    GRID,
-    HAT_STEP,
-    HATS,
-    LOG_GRID,
-    MISTAKEN,
-    SLIP_SD,
-    STEP,
-    OwnCurve,
-    Repetition,
-)
+from catchpot.stats.curve_fit import CELLS, FLOOR, GRID, HAT_STEP, HATS, SLIP_SD, STEP, Repetition
+from catchpot.stats.own_curve import OwnCurve
+from catchpot.stats.stretch import LOG_GRID, MISTAKEN
 
 Floats = NDArray[np.float64]
 N = 120
@@ -75,12 +65,13 @@ def test_the_posterior_is_that_of_a_multivariate_normal() -> None:
     departures = (scale[:, None] * hats) @ own.covariance() @ (scale[:, None] * hats).T
     sums = np.concatenate([[0.0], np.cumsum(curve)]) * STEP
     slip = (SLIP_SD * np.gradient(curve) * (np.arange(CELLS) + 0.5)) ** 2
+    lies = np.minimum((middle / np.exp(own.log_level) / STEP).astype(int), CELLS - 1)
+    own_noise = r.noise**2 + (FLOOR * scale) ** 2 + slip[lies]
     want = []
     for s in np.exp(LOG_GRID[near]):
         x = r.edges / s
         shape = np.diff(np.interp(x, np.arange(CELLS + 1) * STEP, sums)) / np.diff(x)
         at = np.minimum((middle / s / STEP).astype(int), CELLS - 1)
-        own_noise = r.noise**2 + (FLOOR * scale) ** 2 + slip[at]
         inside = at <= last
         cov = np.diag(own_noise) + departures + offset_sd**2 + height_sd**2 * np.outer(shape, shape)
         mean = offset + height * shape

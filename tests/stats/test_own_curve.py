@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from catchpot.stats.own_curve import GRID, LOG_GRID, OwnCurve, Placed, Repetition
+from catchpot.stats.curve_fit import GRID, Repetition
+from catchpot.stats.own_curve import OwnCurve, Placed
+from catchpot.stats.stretch import LOG_GRID
 
 Floats = NDArray[np.float64]
 CELLS = 160
@@ -176,3 +178,23 @@ def test_departures_stay_a_covariance_however_far_each_repetition_reached() -> N
         r = repetition(rng, 1.0, end=[1.06, 0.9, 0.98, 1.0][i % 4], noise=0.002)
         own.learn(r, own.place(r))
         assert np.linalg.eigvalsh(own.covariance()).min() > 0
+
+
+def test_levels_do_not_creep_along_a_curve_without_landmarks() -> None:
+    """Twelve moulds whose level never changes and whose curve hardly tells a stretch from a height: when slips were
+    weighed at every stretch that was tried, levels had crept by 1.3 % after twenty repetitions."""
+    later = []
+    for seed in range(12):
+        rng = np.random.default_rng([77, seed])
+        own, read = OwnCurve(), []
+        for _ in range(23):
+            stretch, end = np.exp(0.004 * rng.standard_normal()), 1.05 + 0.02 * rng.standard_normal()
+            edges = np.linspace(0.0, end, 201)
+            x = edges / stretch
+            mean = np.diff(0.2 * x + x**2.2 / 2.2) / np.diff(x) * (1.0 + 0.004 * rng.standard_normal(200))
+            r = Repetition(edges, mean, 0.004 * mean)
+            placed = own.place(r)
+            moved = own.learn(r, placed)
+            read.append(placed.log_stretch + (0.0 if moved is None else moved[-1]) - np.log(stretch))
+        later.append(np.mean(read[13:]) - np.median(read[:10]))
+    assert abs(np.mean(later)) < 0.008

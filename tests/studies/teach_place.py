@@ -24,7 +24,8 @@ import polars as pl
 from numpy.typing import NDArray
 from tests.studies.plates_world import moulds
 
-from catchpot.stats.own_curve import STEP, OwnCurve, Repetition
+from catchpot.stats.curve_fit import STEP, Repetition
+from catchpot.stats.own_curve import OwnCurve
 from catchpot.testing import made_up as mu
 from catchpot.testing.jobs import compute, core_tables
 from catchpot_fill.cells import merged

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from catchpot.core_tables import PART
-from catchpot.stats.own_curve import LASTING
+from catchpot.stats.stretch import LASTING
 from catchpot.tables import shape
 from catchpot.testing import made_up as mu
 from catchpot.testing.paperwork import GEL_COAT_KG_M3, GEL_COAT_MM, events_frame

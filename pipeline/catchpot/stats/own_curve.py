@@ -15,50 +15,40 @@ added here, because an interval must hold:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.curve_fit import CELLS, HATS, STEP, Fit, Repetition, expected_departures, smoothed
+from catchpot.stats.stretch import (
+    LEAST_SD,
+    LOG_GRID,
+    LOG_HALF,
+    SCATTER,
+    STEP_CHANCE,
+    STEP_SD,
+    ahead_of,
+    doubted,
+    ends,
+    moments,
+    smoothed_stretches,
+    spread,
+    surprise,
+    widened,
+)
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-STEP = 0.0025
-"""Length of a cell of the shared curve, as a share of the reference."""
-LONGEST = 1.75
-"""End of the shared curve, as a multiple of the reference."""
-LOG_STEP, LOG_HALF = 1e-3, 160
-"""Step and half-length of the grid of the log stretch: +-16 % in steps of 0.1 %."""
-COARSE, NEAR = 5, 16
-"""Nodes of that grid tried first, one in so many; and nodes tried either side of the likeliest."""
-HAT_STEP = 0.08
-"""Distance of the hat functions that departures of shape are made of."""
-SHAPE_SD, SHAPE_REACH, SHAPE_OWN = 0.03, 0.12, 0.5
-"""Departures expected of a curve not yet known: relative s.d., reach along the curve, share that each hat has alone."""
-SLIP_SD = 0.003
-"""Relative s.d. by which a place on the curve may lie elsewhere than the stretch has it."""
-WARP_SD = 0.01
-"""Relative s.d. by which stretches of the curve lie elsewhere along it, from one repetition to the next."""
 SHAPE_WORTH = 6.0
-"""Repetitions' worth of that expectation."""
+"""Repetitions' worth of the departures that are expected of any curve."""
 OFFSET_SD, HEIGHT_SD, TERMS_WORTH = 0.1, 0.2, 3.0
 """S.d. of offset (over the curve's middle) and height from one repetition to the next, and how many repetitions this
 guess is worth."""
 LEAST_OFFSET_SD, LEAST_HEIGHT_SD = 0.01, 0.03
-WINDOWS = (1, 3, 9, 25)
-"""Cells over which the shared curve is smoothed by a straight line: as many as leave it where fewer put it."""
-APART = 2.5
-"""Standard errors by which a wider window may differ from a narrower one."""
-SCATTER_SD, SCATTER_FREE = 0.006, 4.0
-"""Scatter of the stretch about its level: scale and degrees of freedom of a Student t (from experience, no source)."""
-WANDER_SD, STEP_CHANCE, STEP_SD = 8e-4, 0.03, 0.03
-"""Wander of the level between repetitions; chance and s.d. of a step (from experience, no source)."""
-FLOOR = 0.003
-"""Relative error that cells have beside their noise: edges, rounding, the curve's own cells."""
-UNKNOWN = 0.3
-"""Relative error of the shared curve where none has come yet."""
 MEMORY = 0.98
 """What a repetition's weight shrinks to with each further one: about fifty count."""
 ODD = 3.0
@@ -66,8 +56,6 @@ ODD = 3.0
 RELEARN, RENEW, ANCHOR = (3, 6, 12, 24), 48, 3
 """Numbers of repetitions after which all of them are laid on the curve anew; after the last, the curve is made of the
 last ones every so many. How many of the first hold the reference."""
-MISTAKEN = 0.002
-"""Chance that a repetition's shape lies about its stretch: what its likelihood never falls below."""
 ROUNDS = 2
 """How often all of them are laid on the curve, and the curve made of them, each time."""
 SURPRISE_WORTH, USUAL_SD = 6.0, 0.01
@@ -75,25 +63,6 @@ SURPRISE_WORTH, USUAL_SD = 6.0, 0.01
 SHARED = 1.0
 """What all stretches of a mould may err in against its first ones, as a multiple of a likelihood's usual s.d.: a
 departure of shape that stays (made-up moulds in one dimension and plates in two: intervals of 95 % hold 91-94 %)."""
-LASTING = 0.8
-"""S.d. by which the mean log stretches of two periods err apart however many there are, as a multiple of that shared
-error (56 made-up moulds in one and two dimensions: 0.6 to 0.9 wherever the periods meet)."""
-LEAST_SD = 1e-3
-"""Least s.d. of a log stretch: what the grid resolves."""
-
-LOG_GRID: Floats = np.asarray(np.arange(-LOG_HALF, LOG_HALF + 1) * LOG_STEP, dtype=np.float64)
-CELLS = round(LONGEST / STEP)
-HATS: Floats = np.asarray(np.arange(0.0, LONGEST, HAT_STEP), dtype=np.float64)
-GRID: Floats = np.asarray((np.arange(CELLS) + 0.5) * STEP, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Repetition:
-    """Cell edges (n + 1,) in the reference's unit, cell means (n,) and their noise (n,); NaN where unknown."""
-
-    edges: Floats
-    mean: Floats
-    noise: Floats
 
 
 @dataclass(frozen=True)
@@ -118,35 +87,6 @@ class Placed:
     hats: Bools
     departure: Floats
     departure_cov: Floats
-
-
-def _kernel(sd: float, free: float | None = None) -> Floats:
-    at = np.arange(-2 * LOG_HALF, 2 * LOG_HALF + 1) * LOG_STEP
-    z = (at / sd) ** 2
-    k = np.exp(-0.5 * z) if free is None else (1.0 + z / free) ** (-(free + 1.0) / 2.0)
-    return np.asarray(k / k.sum())
-
-
-def _spread(density: Floats, kernel: Floats) -> Floats:
-    """Convolution on the grid; what leaves it is lost."""
-    full = np.convolve(density, kernel)
-    middle = len(kernel) // 2
-    return full[middle : middle + len(density)]
-
-
-_SCATTER, _WANDER, _STEPS = _kernel(SCATTER_SD, SCATTER_FREE), _kernel(WANDER_SD), _kernel(STEP_SD)
-
-
-_APART = np.abs(HATS[:, None] - HATS[None, :])
-_SHARED = (1.0 - SHAPE_OWN) * np.exp(-_APART / SHAPE_REACH) + SHAPE_OWN * np.eye(len(HATS))
-
-
-def _expected_departures(curve: Floats) -> Floats:
-    """Covariance of departures expected of a curve: what lies elsewhere along it shows most where it is steep."""
-    log = np.log(np.maximum(curve, 1e-9))
-    steep = np.abs(np.interp(HATS + HAT_STEP, GRID, log) - np.interp(HATS - HAT_STEP, GRID, log)) / (2 * HAT_STEP)
-    sd = np.hypot(SHAPE_SD, WARP_SD * HATS * steep)
-    return np.asarray(_SHARED * np.outer(sd, sd))
 
 
 @dataclass
@@ -190,7 +130,7 @@ class OwnCurve:
 
     def covariance(self) -> Floats:
         """Covariance of the departures on HATS."""
-        expected = _expected_departures(self.curve()[0])
+        expected = expected_departures(self.curve()[0])
         return np.asarray((SHAPE_WORTH * expected + self.departures) / (SHAPE_WORTH + self.worth))
 
     @property
@@ -209,7 +149,7 @@ class OwnCurve:
         mean = self.total[known] / self.weight[known]
         spread = np.sqrt(np.maximum(self.squares[known] / self.weight[known] - mean**2, 0.0))
         error = np.sqrt(self.noise[known]) / self.weight[known]
-        mean = _smoothed(mean, error)
+        mean = smoothed(mean, error)
         at = np.arange(CELLS)
         self._drawn = (np.interp(at, known, mean), np.interp(at, known, spread), int(known[0]), int(known[-1]))
         return self._drawn
@@ -236,16 +176,16 @@ class OwnCurve:
             none = np.zeros(len(HATS), bool)
             point = (LOG_GRID == 0.0).astype(float)
             return Placed(point, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, none, np.zeros(0), np.zeros((0, 0)))
-        fit = _Fit(self, r)
+        fit = Fit(self, r)
         sharp, misfit = fit.likelihood(self.overdispersion)
-        likelihood = _doubted(sharp)
-        ahead = _ahead(self.level, step)
-        posterior = _spread(ahead, _SCATTER) * likelihood
+        likelihood = doubted(sharp)
+        ahead = ahead_of(self.level, step)
+        posterior = spread(ahead, SCATTER) * likelihood
         posterior /= posterior.sum()
-        middle, sd = _moments(posterior)
-        self._next_sums = np.array([1.0, min(_surprise(ahead, sharp), ODD**2), np.log(_moments(sharp)[1])])
-        low, high = widened(middle, _ends(posterior), self.shared_sd)
-        self._next_level = ahead * _spread(likelihood, _SCATTER)
+        middle, sd = moments(posterior)
+        self._next_sums = np.array([1.0, min(surprise(ahead, sharp), ODD**2), np.log(moments(sharp)[1])])
+        low, high = widened(middle, ends(posterior), self.shared_sd)
+        self._next_level = ahead * spread(likelihood, SCATTER)
         offset, height, hats, departure, cov = fit.terms(middle)
         usual = fit.usual
         # a departure that was hardly seen tells nothing: it counts as the usual one
@@ -353,8 +293,8 @@ class OwnCurve:
         the first ones stay: the reference does.
         """
         before = self.log_stretches
-        fits = [_Fit(self, k[0]) for k in self.kept]
-        stretches, self.level = _smoothed_stretches([_doubted(f.likelihood(self.overdispersion)[0]) for f in fits])
+        fits = [Fit(self, k[0]) for k in self.kept]
+        stretches, self.level = smoothed_stretches([doubted(f.likelihood(self.overdispersion)[0]) for f in fits])
         made = []
         for fit, at, (r, *_, trust) in zip(fits, stretches, self.kept, strict=True):
             offset, height, *_ = fit.terms(float(at))
@@ -376,210 +316,4 @@ class OwnCurve:
             self.terms = self.terms * MEMORY + t * np.array([1.0, a, b, a * a, b * b])
 
 
-def lasting_sd(shared_sd: Floats) -> float:
-    """S.d. by which mean log stretches of two periods err apart however many shots they have.
-
-    shared_sd: (shots,), `OwnCurve.shared_sd` as it was at each shot, NaN where unknown; 0 where none is known.
-    """
-    known = shared_sd[np.isfinite(shared_sd)]
-    return LASTING * float(np.median(known)) if len(known) else 0.0
-
-
-def widened(middle: float, ends: tuple[float, float], sd: float) -> tuple[float, float]:
-    """A 95 % interval with an independent error of this s.d. beside what it holds.
-
-    >>> [round(v, 2) for v in widened(1.0, (0.97, 1.04), 0.04 / 1.96)]
-    [0.95, 1.06]
-    """
-    low, high = (middle + float(np.copysign(np.hypot(e - middle, 1.96 * sd), e - middle)) for e in ends)
-    return low, high
-
-
-def _ahead(level: Floats, step: tuple[float, float] = (STEP_CHANCE, STEP_SD)) -> Floats:
-    """Belief of the next level. step: chance and s.d. of a step before it."""
-    chance, sd = step
-    steps = _STEPS if sd == STEP_SD else _kernel(sd)
-    made = (1.0 - chance) * _spread(level, _WANDER) + chance * _spread(level, steps)
-    return np.asarray(made / made.sum())
-
-
-def _smoothed_stretches(likelihoods: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Mean log stretches (repetitions,), each from all likelihoods, and the belief of the last level.
-
-    Forward and backward through the level's wander and steps, from an even belief before the first.
-    """
-    shown = [_spread(v, _SCATTER) for v in likelihoods]
-    ahead, forward = np.full(len(LOG_GRID), 1.0 / len(LOG_GRID)), []
-    for v in shown:
-        forward.append(ahead)
-        last = ahead * v / (ahead @ v)
-        ahead = _ahead(last)
-    behind, made = np.ones(len(LOG_GRID)), np.zeros(len(likelihoods))
-    for i in range(len(likelihoods) - 1, -1, -1):
-        posterior = _spread(forward[i] * behind, _SCATTER) * likelihoods[i]
-        made[i] = posterior @ LOG_GRID / posterior.sum()
-        # the kernels are even: going back is going ahead
-        behind = _ahead(behind * shown[i])
-    return made, last
-
-
-def _doubted(likelihood: Floats) -> Floats:
-    return np.asarray((1.0 - MISTAKEN) * likelihood + MISTAKEN)
-
-
-def _moments(density: Floats) -> tuple[float, float]:
-    """Mean, and s.d. but no less than the grid resolves."""
-    middle = float(density @ LOG_GRID / density.sum())
-    return middle, float(np.hypot(np.sqrt(density @ (LOG_GRID - middle) ** 2 / density.sum()), LEAST_SD))
-
-
-def _surprise(ahead: Floats, likelihood: Floats) -> float:
-    """Squared distance of a likelihood from where it was expected, over what was expected of it."""
-    expected, sd_expected = _moments(_spread(ahead, _SCATTER))
-    seen, sd_seen = _moments(likelihood)
-    return float((seen - expected) ** 2 / (sd_expected**2 + sd_seen**2))
-
-
-def _ends(posterior: Floats) -> tuple[float, float]:
-    sums = np.concatenate([[0.0], np.cumsum(posterior)])
-    edges = np.concatenate([LOG_GRID - LOG_STEP / 2, [LOG_GRID[-1] + LOG_STEP / 2]])
-    rising = np.concatenate([[True], np.diff(sums) > 0])
-    low, high = np.interp([0.025, 0.975], sums[rising], edges[rising])
-    return float(low), float(high)
-
-
-class _Fit:
-    """The likelihood of a repetition's stretch, with offset, height and departures integrated out."""
-
-    def __init__(self, own: OwnCurve, r: Repetition) -> None:
-        curve, _, _, last = own.curve()
-        self.curve, self.sums = curve, np.concatenate([[0.0], np.cumsum(curve)])
-        self.unknown_from = last + 1
-        known = np.flatnonzero(np.isfinite(r.mean) & np.isfinite(r.noise))
-        self.known, self.edges = known, r.edges
-        self.middle = 0.5 * (r.edges[:-1] + r.edges[1:])[known]
-        y = r.mean[known]
-        self.scale = _smooth(y)
-        self.y = y / self.scale
-        # a place that lies elsewhere shows as the curve's slope, taken where the level has it: tried at every stretch,
-        # its determinant would prefer those with less slope, cell by cell, and levels would creep
-        at = np.minimum((self.middle * np.exp(-own.log_level) / STEP).astype(np.intp), CELLS - 1)
-        slip = (SLIP_SD * np.gradient(curve) * (np.arange(CELLS) + 0.5))[at] / self.scale
-        self.variance = (r.noise[known] / self.scale) ** 2 + FLOOR**2 + slip**2
-        hats = np.maximum(0.0, 1.0 - np.abs(self.middle[:, None] / np.exp(own.log_level) - HATS[None, :]) / HAT_STEP)
-        self.hats: Bools = hats.sum(axis=0) > 0
-        self.hat = hats[:, self.hats]
-        self.one = 1.0 / self.scale
-        self.hat_one, self.hat_y = self.hat * self.one[:, None], self.hat * self.y[:, None]
-        # a cell lies under two neighbouring hats at most
-        self.squares, self.neighbours = self.hat**2, self.hat[:, :-1] * self.hat[:, 1:]
-        self.usual = own.covariance()[np.ix_(self.hats, self.hats)]
-        self.prior = np.linalg.inv(self.usual)
-        self.offset, self.height, offset_sd, height_sd = own.usual_terms
-        self.offset_precision, self.height_precision = 1.0 / offset_sd**2, 1.0 / height_sd**2
-
-    def likelihood(self, overdispersion: float) -> tuple[Floats, float]:
-        """Likelihood of the log stretch on LOG_GRID, 1 at most, and the misfit."""
-        coarse = np.arange(0, len(LOG_GRID), COARSE)
-        rough = self.solve(LOG_GRID[coarse])
-        best = coarse[int(np.argmin(rough.deviance))]
-        fine = np.arange(max(best - NEAR, 0), min(best + NEAR + 1, len(LOG_GRID)))
-        near = self.solve(LOG_GRID[fine])
-        at, first = np.unique(np.concatenate([coarse, fine]), return_index=True)
-        deviance = np.concatenate([rough.deviance, near.deviance])[first]
-        said = -0.5 * np.interp(np.arange(len(LOG_GRID)), at, deviance)
-        # what the model can't explain is not noise that averages out
-        misfit = float(near.left[int(np.argmin(near.deviance))] / max(len(self.known), 1))
-        return np.exp((said - said.max()) / (max(misfit, 1.0) * overdispersion)), misfit
-
-    def _design(self, log_stretch: Floats) -> tuple[Floats, Floats]:
-        """Cell means of the shared curve over the scale, and the cells' precision; (stretches, cells)."""
-        x = self.edges[None, :] * np.exp(-log_stretch)[:, None] / STEP
-        node = np.minimum(x.astype(np.intp), CELLS - 1)
-        at = self.sums[node] + (x - node) * self.curve[node]
-        mean = (np.diff(at, axis=1) / np.diff(x, axis=1))[:, self.known] / self.scale
-        centre = np.minimum((self.middle[None, :] * np.exp(-log_stretch)[:, None] / STEP).astype(np.intp), CELLS - 1)
-        return mean, 1.0 / (self.variance + np.where(centre >= self.unknown_from, UNKNOWN**2, 0.0))
-
-    def solve(self, log_stretch: Floats) -> _Solved:
-        """Deviance (with its log determinant), offset and height at each stretch."""
-        shape, precision = self._design(log_stretch)
-        size = self.hat.shape[1]
-        inner = np.broadcast_to(self.prior, (len(precision), size, size)).copy()
-        at = np.arange(size)
-        inner[:, at, at] += precision @ self.squares
-        beside = precision @ self.neighbours
-        inner[:, at[:-1], at[1:]] += beside
-        inner[:, at[1:], at[:-1]] += beside
-        weighted = precision * shape
-        onto = np.stack([weighted @ self.hat, precision @ self.hat_one, precision @ self.hat_y], axis=2)
-        lower = np.linalg.cholesky(inner)
-        onto = np.linalg.solve(lower, onto)
-        by_shape, by_one, by_y = onto[:, :, 0], onto[:, :, 1], onto[:, :, 2]
-
-        def less(whole: Floats, left: Floats, right: Floats) -> Floats:
-            return np.asarray(whole - np.einsum("si,si->s", left, right))
-
-        tt = less(np.einsum("sc,sc->s", weighted, shape), by_shape, by_shape) + self.height_precision
-        t1, ty = less(weighted @ self.one, by_shape, by_one), less(weighted @ self.y, by_shape, by_y)
-        ty = ty + self.height_precision * self.height
-        oo = less(precision @ self.one**2, by_one, by_one) + self.offset_precision
-        oy = less(precision @ (self.one * self.y), by_one, by_y) + self.offset_precision * self.offset
-        yy = less(precision @ self.y**2, by_y, by_y)
-        yy = yy + self.height_precision * self.height**2 + self.offset_precision * self.offset**2
-        det = tt * oo - t1**2
-        height, offset = (oo * ty - t1 * oy) / det, (tt * oy - t1 * ty) / det
-        left = yy - offset * oy - height * ty
-        within = np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1) * 2 - np.log(precision).sum(axis=1)
-        return _Solved(left, left + np.log(det) + within, offset, height, shape, precision, inner)
-
-    def terms(self, log_stretch: float) -> tuple[float, float, Bools, Floats, Floats]:
-        """Offset, height, hats reached, their departures and the departures' covariance."""
-        made = self.solve(np.array([log_stretch]))
-        a, b = float(made.offset[0]), float(np.clip(made.height[0], 0.2, 5.0))
-        left = self.y - a / self.scale - b * made.shape[0]
-        cov = np.linalg.inv(made.inner[0])
-        return a, b, self.hats, cov @ (self.hat.T @ (made.precision[0] * left)), cov
-
-
-@dataclass(frozen=True)
-class _Solved:
-    """Per stretch: squares left, deviance, offset, height; shape and precision by cell; inner matrix."""
-
-    left: Floats
-    deviance: Floats
-    offset: Floats
-    height: Floats
-    shape: Floats
-    precision: Floats
-    inner: Floats
-
-
-def _smoothed(y: Floats, error: Floats) -> Floats:
-    """Local means along a straight line over the widest of WINDOWS that agrees with every narrower one.
-
-    O. V. Lepski 1990, Theory of Probability and its Applications 35:454. A step stays as sharp as it is.
-    """
-    made, error_now = y.copy(), np.maximum(error, 1e-12)
-    going = np.ones(len(y), dtype=bool)
-    for width in WINDOWS[1:]:
-        if width > len(y):
-            break
-        half = width // 2
-        # reflected through its end points, a straight line stays one
-        wide = np.concatenate([2 * y[0] - y[half:0:-1], y, 2 * y[-1] - y[-2 : -half - 2 : -1]])
-        mean = np.convolve(wide, np.full(width, 1.0 / width), "valid")
-        squares = np.convolve(np.pad(error**2, half, mode="edge"), np.full(width, 1.0 / width**2), "valid")
-        going &= np.abs(mean - made) < APART * error_now
-        made = np.where(going, mean, made)
-        error_now = np.where(going, np.sqrt(squares), error_now)
-    return made
-
-
-def _smooth(y: Floats, reach: int = 5) -> Floats:
-    wide = np.pad(y, reach, mode="edge")
-    sums = np.cumsum(np.concatenate([[0.0], wide]))
-    return np.asarray((sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1))
-
-
-__all__ = ["LOG_GRID", "OwnCurve", "Placed", "Repetition", "lasting_sd", "widened"]
+__all__ = ["OwnCurve", "Placed"]

@@ -17,7 +17,7 @@ from tests.studies.volume_world import scenario, world
 
 from catchpot.core_tables import FINDING
 from catchpot.physics.volume import CAUSES
-from catchpot.stats.own_curve import LASTING
+from catchpot.stats.stretch import LASTING
 from catchpot.tables import shape, violations
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
