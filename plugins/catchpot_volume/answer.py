@@ -96,12 +96,19 @@ def in_short(c: dict[str, Any], causes: pl.DataFrame, zone: str) -> str:
         return f"{text} More than that changed past the vent: {said('overflow', top['change_l'])}."
     share = top["change_l"] / change if change else 0.0
     part = next((said_ for least, said_ in SHARES if share >= least), "Part of it is")
-    return f"{text} {part} likely {said(top['cause'], top['change_l'])}."
+    beside = [
+        f", part of it {said(r['cause'], r['change_l'])}" for r in causes[1:].iter_rows(named=True)
+        if r["cause"] not in ("overflow", "unexplained") and r["change_l"] * change > BESIDE * change**2
+        and (r["chance"] or 0.0) > SECOND
+    ]  # fmt: skip
+    return f"{text} {part} likely {said(top['cause'], top['change_l'])}{''.join(beside[:1])}."
 
 
 SHARES = ((1.15, "Behind it, and more than outweighing the rest, is"), (0.85, "Nearly all of it is"),
           (0.6, "Most of it is"), (0.4, "About half of it is"))  # fmt: skip
 """From which share of the change on a cause is called what (words, no statistics)."""
+BESIDE = 0.2
+"""From which share on a second cause is worth a word."""
 
 
 def _first(c: dict[str, Any], zone: str) -> str:

@@ -7,19 +7,30 @@ import importlib
 from datetime import UTC, datetime
 from pathlib import Path
 
+import polars as pl
 import pytest
 
-from catchpot.report import marks, words
+from catchpot.report import figures, marks, words
+from catchpot.report.blocks import rows_of
+from catchpot.report.decimal import with_comma
+from catchpot.shop_dates import writing
 from catchpot.shop_units import in_shop, speaking
 from catchpot.workshop import open_workshop
 
 
 @pytest.mark.parametrize(
-    "module", ["words", "marks", "theme", "over_time", "over_volume", "in_rows", "blocks", "collect"]
+    "module",
+    ["words", "marks", "theme", "over_time", "over_volume", "in_rows", "blocks", "collect", "mould_page", "shown_text"],
 )
 def test_examples_in_docstrings_hold(module: str) -> None:
     result = doctest.testmod(importlib.import_module(f"catchpot.report.{module}"))
     assert result.failed == 0
+
+
+@pytest.mark.parametrize("module", ["shop_units", "shop_dates"])
+def test_examples_of_units_and_dates_hold(module: str) -> None:
+    result = doctest.testmod(importlib.import_module(f"catchpot.{module}"))
+    assert result.failed == 0 and result.attempted
 
 
 @pytest.mark.parametrize(
@@ -75,6 +86,52 @@ def test_volumes_and_pressures_are_shown_in_the_workshop_s_units() -> None:
         assert words.number(0.5, "bar", 2) == "0.50 bar"
         assert words.with_interval(2.5, None, None, "l") == "2500 ml (interval not known)"
     assert words.number(52.0, "mbar") == "52.0 mbar"
+
+
+def test_cells_whose_heading_names_the_unit_leave_it_out() -> None:
+    with speaking("kPa", "ml"):
+        assert words.number(2.6137, "l", 4, bare=True) == "2614"
+        assert words.with_interval(2.6137, 2.5952, 2.6321, "l", bare=True) == "2614 (2595 to 2632)"
+        assert words.signed(-0.124, "l", 3, bare=True) == "−124"
+
+
+def test_figures_and_tables_are_in_the_workshop_s_units() -> None:
+    """Values come in as they are stored; 1 l is 1000 ml, 1 kPa 10 mbar, and 1 bar min/l is 0.06 bar s/ml."""
+    strip = figures.Strip(
+        "clamp pressure [mbar]", [1, 2], [50.0, None], [45.0, None], [60.0, None], band=(None, 80.0),
+        rings=[figures.Ring(1, 50.0, "odd")], levels=[figures.Level(1, 2, 55.0, "before")],
+    )  # fmt: skip
+    with speaking("kPa", "ml"):
+        history = figures.history([strip])
+        curve = figures.over_volume([figures.Curve("own", [1.0, 2.0], [0.5, 1.5])], spans=[figures.Span(1.0, 1.5, "")])
+        bars = figures.cause_bars([figures.Part("x", 0.1, 0.05, 0.15)], ("a", 2.4), ("b", 2.5))
+        dots = figures.spread([2.4, 2.5], (2.3, None), heading="injected volume [l]")
+        table = rows_of(pl.DataFrame({"leak [mbar l/s]": [0.3], "shot": ["a"], "written [l]": ["2.5"]}), "UTC")
+    first, level, ring = history["data"]
+    assert first["name"] == "clamp pressure [kPa]" and first["y"] == [5.0, None]
+    assert first["error_y"]["array"][0] == pytest.approx(1.0)
+    assert level["y"] == [5.5, 5.5] and ring["y"] == [5.0]
+    assert [s["y0"] for s in history["layout"]["shapes"]] == [8.0]
+    assert curve["data"][0]["x"] == [1000.0, 2000.0] and curve["data"][0]["y"] == pytest.approx([0.03, 0.09])
+    assert curve["layout"]["yaxis"]["title"]["text"] == "resistance [bar s/ml]"
+    assert curve["layout"]["shapes"][0]["x1"] == 1500.0
+    assert bars["layout"]["xaxis"]["title"]["text"] == "volume [ml]" and bars["data"][0]["base"] == [2400.0]
+    assert dots["data"][0]["x"] == [2400.0, 2500.0] and dots["layout"]["shapes"][0]["x0"] == 2300.0
+    assert table.headings == ("leak [kPa l/s]", "shot", "written [ml]") and table.rows[0] == ["0.03000", "a", "2.5"]
+    assert figures.history([strip])["data"][0]["y"] == [50.0, None]
+
+
+def test_dates_are_written_as_the_workshop_does(tmp_path: Path) -> None:
+    when = datetime(2026, 3, 2, 7, 5, tzinfo=UTC)
+    (tmp_path / "moulds.toml").write_text("")
+    (tmp_path / "catchpot.toml").write_text('[workshop]\ndate_style = "02.03.2026"\n')
+    with writing("2 Mar 2026"):
+        open_workshop(tmp_path)
+        assert words.minute(when, "UTC") == "02.03.2026, 07:05"
+        assert marks.time_axis()["hoverformat"] == "%d.%m.%Y, %H:%M"
+        # a decimal comma changes no date
+        assert with_comma("from 02.03.2026 on, 2.5 l") == "from 02.03.2026 on, 2,5 l"
+    assert words.day(when, "UTC") == "2 Mar 2026"
 
 
 def test_opening_a_workshop_sets_its_units(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ PICTURES = (
     ("mould-page.png", "moulds/tub-2.html", 1000, 1500),
     ("shot-page.png", "shots/tub-2.html?shot={last}", 1000, 1250),
     ("month-page.png", "months/{month}.html?mould=hatch-3", 1000, 1000),
+    ("sheet.png", "sheets/dish-4.html", 800, 1080),
 )
 
 

@@ -22,7 +22,7 @@ from catchpot.tables import shape, violations
 from catchpot.testing import made_up as mu
 from catchpot.workshop import MouldBook
 from catchpot_volume import predict
-from catchpot_volume.answer import sentences, told, worth_measuring
+from catchpot_volume.answer import in_short, sentences, told, worth_measuring
 from catchpot_volume.cause_analysis import CauseAnalysis, CauseParams
 from catchpot_volume.meter_analysis import MeterAnalysis
 from catchpot_volume.meters import checks_of, gain_of, known_step, shared_readings
@@ -94,6 +94,20 @@ def test_causes_that_cannot_be_told_apart_stand_in_one_row_with_the_cheapest_mea
     assert top["change_low_l"] < top["change_l"] < top["change_high_l"] < 0
     assert "weigh the gel coat" in top["measure_next"]
     assert top["minutes"] <= 15
+
+
+def test_in_short_a_change_is_told_without_numbers_of_statistics() -> None:
+    c = {"mould": "tub-2", "since": datetime(2026, 6, 1, tzinfo=UTC), "arrival_change_l": 0.152}
+    causes = pl.DataFrame({
+        "cause": ["cavity_thickness", "flow_meter", "unexplained"], "change_l": [0.093, 0.065, -0.006],
+        "chance": [0.98, 0.95, None],
+    })  # fmt: skip
+    said = in_short(c, causes, "UTC")
+    assert said == (
+        "tub-2 takes 0.152 l more since 1 Jun 2026 than before. Most of it is likely the cavity opening, part of it a"
+        " flow meter that reads higher."
+    )
+    assert "part of it" not in in_short(c, causes.with_columns(chance=pl.Series([0.98, 0.3, None])), "UTC")
 
 
 def test_where_nothing_changed_that_is_said() -> None:
