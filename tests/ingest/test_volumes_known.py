@@ -88,6 +88,17 @@ def test_a_flow_in_litres_a_second_is_said(shop: Any) -> None:
     assert "is the flow in l/s?" in shop.notes("door-1-0001")["odd_volume"][2]
 
 
+def test_a_log_cut_off_before_the_injection_is_no_silent_hold_check(shop: Any) -> None:
+    lines = a_log().splitlines(keepends=True)
+    head = next(i for i, line in enumerate(lines) if line.startswith("t_s"))
+    shop.put("a.csv", "".join(lines[: head + 40]))
+    shop.put("b.csv", without("".join(lines[: head + 40]), "programmed_volume_l").replace("door-1-0001", "b"))
+    assert shop.ingest().new == 2
+    said = shop.notes("door-1-0001")["no_injection"][2]
+    assert said.startswith("no injection in this log, though 1.75 l was programmed") and "hold check" in said
+    assert "no_injection" not in shop.notes("b")  # nothing says that a shot was meant
+
+
 def injected(shop: Any) -> tuple[Any, str]:
     """The injected volume and why it is not given; every analysis of the shot ran."""
     workshop = open_workshop(shop.home)

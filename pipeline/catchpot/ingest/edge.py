@@ -66,11 +66,15 @@ def refuse_odd_magnitudes(frame: pl.DataFrame, candidates: Sequence[Candidate], 
         last = int(edges[i + 1]) - 1
         metered = float(volume[last]) if np.isfinite(volume[last]) else 0.0
         expected = _expected_l(c.meta, workshop)
-        why = _odd(float(t[last]), rows, metered, c.meta.programmed_volume_l, expected)
+        programmed = c.meta.programmed_volume_l
+        why = _odd(float(t[last]), rows, metered, programmed, expected)
         if why:
             c.state.refuse(why, c.state.line(0))
-        elif hint := _doubt(metered, c.meta.programmed_volume_l, expected):
+        elif hint := _doubt(metered, programmed, expected):
             c.state.remarks.append(Remark("odd_volume", hint, "flow_l_min"))
+        elif programmed and metered < programmed / IMPLAUSIBLE_TIMES:
+            said = f"no injection in this log, though {programmed:g} l was programmed: it was cut off before, the shot"
+            c.state.remarks.append(Remark("no_injection", f"{said} was broken off, or it is a hold check"))
 
 
 def _expected_l(meta: ShotMeta, workshop: Workshop) -> float | None:

@@ -23,6 +23,7 @@ from catchpot.ingest.reader import LogRefused, Source
 from catchpot.ingest.register import Register, Resolved, SeenFile, as_frame
 from catchpot.ingest.same_log import same_log_in
 from catchpot.ingest.scan import Found, Read, find_logs, read_ahead
+from catchpot.ingest.thin import read_and_compare
 from catchpot.store import intake
 from catchpot.store.store import Store
 from catchpot.tables import polars_schema
@@ -190,7 +191,7 @@ def _take(
             _count_seen(outcome, seen_before, register)
             size, modified_ns = read.found.size, read.found.modified_ns
             same.append(seen_before._replace(size=size, modified_ns=modified_ns, seen_ns=now_ns))
-    batch = read_batch(reads, readers, workshop)
+    batch = read_and_compare(reads, lambda some: read_batch(some, readers, workshop))
     for name, files in batch.asked.failures.items():
         outcome.readers.failures.setdefault(name, []).extend(files)
     refuse_odd_starts(batch, reads, now)

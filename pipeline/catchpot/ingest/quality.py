@@ -31,6 +31,7 @@ _FROM_NOTES = {
     "out_of_order": "clock_step", "duplicate_time": "clock_step", "duplicate_row": "duplicate_row",
     "counter_reset": "counter_reset", "clock_set_back": "clock_step", "bad_quality": "dropped_row",
     "no_time": "dropped_row", "no_number": "dropped_row", "odd_volume": "implausible",
+    "no_injection": "no_injection",
 }  # fmt: skip
 
 Row = tuple[int, str, str, float, float, int, str]

@@ -15,6 +15,7 @@ from stat import S_ISREG
 from typing import NamedTuple
 
 from catchpot.ingest.reader import LogRefused, Source
+from catchpot.ingest.thin import Thinned, thin, too_large
 from catchpot.whole import why
 
 # Files of editors, operating systems and copy programs that are still at work.
@@ -55,7 +56,10 @@ class _Inside:
 
 @dataclass(frozen=True)
 class Read:
-    """A file's bytes and their digest, or why they could not be had. final_newline: the last line was ended."""
+    """A file's bytes and their digest, or why they could not be had.
+
+    thinned: the bytes are some of its lines, since it is larger than most_bytes.
+    """
 
     found: Found
     data: bytes
@@ -63,6 +67,8 @@ class Read:
     refused: LogRefused | None = None
     packed: bool = False
     profile: str | None = None
+    thinned: Thinned | None = None
+    most_bytes: float = float("inf")
 
     @property
     def source(self) -> Source:
@@ -150,24 +156,16 @@ def read_ahead(batches: Iterable[Sequence[Found]], most_mb: float | None = None)
 def read_all(files: Sequence[Found], most_mb: float | None = None) -> list[Read]:
     """Bytes and digests of the files, two at a time (hashing leaves the interpreter free).
 
-    most_mb: larger ones, packed or not, are refused unread.
+    most_mb: of larger ones some lines are read, and packed ones that are larger are refused.
     """
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(lambda found: _read(found, most_mb), files))
 
 
-def _too_large(size: int, most_mb: float | None) -> LogRefused | None:
-    if most_mb is None or size <= most_mb * 1e6:
-        return None
-    return LogRefused(
-        f"the log holds {size / 1e6:.0f} MB, more than the {most_mb:g} MB that are read at once; split it (by day, "
-        "say) or raise largest_log_mb in [workshop]"
-    )
-
-
 def _read(found: Found, most_mb: float | None = None) -> Read:
-    if large := _too_large(found.size, most_mb):
-        return Read(found, b"", "", large)
+    most_bytes = float("inf") if most_mb is None else most_mb * 1e6
+    if found.size > most_bytes:
+        return _read_some(found, most_bytes)
     try:
         data = found.path.read_bytes()
     except OSError as e:
@@ -177,9 +175,23 @@ def _read(found: Found, most_mb: float | None = None) -> Read:
         unpacked = unpack(data)
     except LogRefused as e:
         return Read(found, data, digest, e)
-    if unpacked is not None and (large := _too_large(len(unpacked), most_mb)):
-        return Read(found, b"", digest, large)
+    if unpacked is not None and len(unpacked) > most_bytes:
+        return Read(found, b"", digest, LogRefused(too_large(len(unpacked), most_bytes)))
     return Read(found, data if unpacked is None else unpacked, digest, packed=unpacked is not None)
+
+
+def _read_some(found: Found, most_bytes: float) -> Read:
+    try:
+        with found.path.open("rb") as file:
+            start = file.read(4)
+        if start[:2] in (b"\x1f\x8b", b"\xff\xfe", b"\xfe\xff") or start in (b"PK\x03\x04", b"PAR1"):
+            return Read(found, b"", "", LogRefused(too_large(found.size, most_bytes)))
+        data, digest, thinned = thin(found.path, found.size, most_bytes)
+    except OSError as e:
+        return Read(found, b"", "", LogRefused(f"the file can't be read: {e.strerror or e}"))
+    except LogRefused as e:
+        return Read(found, b"", "", e)
+    return Read(found, data, digest, packed=True, thinned=thinned, most_bytes=most_bytes)
 
 
 def unpack(data: bytes) -> bytes | None:

@@ -52,7 +52,7 @@ class WorkshopSettings(Strict):
     currency: str = Field(default="", description="of prices in the mould book, such as EUR")
     largest_log_mb: Annotated[float, Field(gt=0)] = Field(
         default=250.0,
-        description="larger logs are set aside unread; reading one takes some four times its size in memory",
+        description="of larger logs one row of so many is read; reading takes some four times what is read in memory",
     )
     follow_links: bool = Field(
         default=False, description="read logs that are links to files outside of the workshop's folder"
