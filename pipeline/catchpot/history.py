@@ -73,10 +73,11 @@ def _entry(run: Sequence[Mapping[str, Any]], became: Mapping[str, Answer], start
         state = "ended"
     elif state == "open" and newest["shot"] is not None and starts and newest["since"] < starts[-1]:
         state = "past"
-    worst = "act" if any(f["severity"] == "act" for f in run) else newest["severity"]
+    # what is said is what is so grave
+    gravest = next((f for f in reversed(run) if f["severity"] == "act"), newest)
     since = [f["since"] for f in run if f["since"] is not None]
-    return Entry(newest["anchor"], newest["kind"], worst, state, min(since, default=None), max(since, default=None),
-                 len(run), newest["message"] or "", answer)  # fmt: skip
+    return Entry(newest["anchor"], newest["kind"], gravest["severity"], state, min(since, default=None),
+                 max(since, default=None), len(run), gravest["message"] or "", answer)  # fmt: skip
 
 
 def matter_lines(matters: Sequence[Mapping[str, Any]], zone: str) -> list[str]:

@@ -16,7 +16,9 @@ def which_seal(refusal: pl.DataFrame, split: pl.DataFrame) -> list[str]:
     for mould in told["mould"].unique().sort().to_list():
         rows = {r["seal"]: r for r in told.filter(pl.col("mould") == mould).to_dicts()}
         if {"outer", "inner"} <= set(rows):
-            lines[mould] = both_between(rows["outer"], rows["inner"])
+            # the newest hold alone, which stands in findings, may say otherwise
+            over = f"over its last {rows['outer']['shots']} holds together, "
+            lines[mould] = over + both_between(rows["outer"], rows["inner"])
     asked = refusal.filter(pl.col("what") == "seal_watch.outer and inner")
     for mould, reason in asked.select("unit", "reason").iter_rows():
         lines.setdefault(mould, reason)

@@ -24,6 +24,20 @@ def _day(text: str, zone: ZoneInfo, *, end: bool = False) -> datetime:
     return start - timedelta(microseconds=int(end))
 
 
+def _drifts(session: Session, mould: str, zone: ZoneInfo) -> list[str]:
+    """A drift of the volume that stands, beside a comparison of the last shots with those before which shows none."""
+    found = session.table("finding", [mould]).filter(kind="volume_drift", severity="watch").drop_nulls("since")
+    made = []
+    for f in found.filter(found["until"].is_null()).sort("since").iter_rows(named=True):
+        day = f["since"].astimezone(zone).date()
+        said = f["message"].removeprefix(f"{mould}: ")
+        made.append(
+            f"Over a longer time it has drifted: {said} “catchpot explain {mould} --since {day}” looks for the cause of"
+            " that."
+        )
+    return made
+
+
 def explain(mould: str, *, since: str | None = None, against: str | None = None, json: Json = False) -> int:
     """Say why a mould's volume changed: what, the likeliest cause, what to measure next.
 
@@ -74,6 +88,8 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
     newest = changes.row(-1, named=True)
     if newest["since"] > shown["since"]:
         lines.append(f"Since {words.day(newest['since'], zone_name(session))} nothing more has changed that shows.")
+    if since is None and not shown["changed"]:
+        lines += _drifts(session, mould, zone)
     lines += ["", "Litres, likeliest first:"]
     for r in causes.iter_rows(named=True):
         chance = f", chance {100 * min(r['chance'], 0.99):.0f} %" if r["chance"] is not None else ""

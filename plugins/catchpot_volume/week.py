@@ -250,6 +250,8 @@ _SEALS = {"clamp": "outer or inner seal (the log can't tell which)", "outer": "o
 def _order_words(seal: str, row: Row, by: date | None, stock: float | None, as_of: datetime) -> str:
     first = row["due_low"] or row["due_on"]
     due = f"{_SEALS[seal]}, due about {written(row['due_on'])} (80 %: from {written(first)})"
+    if row["due_on"] <= as_of.date():
+        due = f"{_SEALS[seal]}, due now"
     if stock is not None and stock >= 1:
         return f"{due}: {words.number(stock, '', 2)} in stock, none to order"
     if by is None:

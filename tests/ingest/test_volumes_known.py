@@ -97,6 +97,9 @@ def test_a_log_cut_off_before_the_injection_is_no_silent_hold_check(shop: Any) -
     said = shop.notes("door-1-0001")["no_injection"][2]
     assert said.startswith("no injection in this log, though 1.75 l was programmed") and "hold check" in said
     assert "no_injection" not in shop.notes("b")  # nothing says that a shot was meant
+    shop.put("a.csv", "".join(lines[: head + 2]))
+    shop.ingest()
+    assert "no_injection" in shop.notes("door-1-0001")  # of a single row too
 
 
 def injected(shop: Any) -> tuple[Any, str]:

@@ -61,7 +61,7 @@ def refuse_odd_magnitudes(frame: pl.DataFrame, candidates: Sequence[Candidate], 
     edges = np.searchsorted(file_no, np.arange(len(candidates) + 1))
     for i, c in enumerate(candidates):
         rows = int(edges[i + 1] - edges[i])
-        if c.state.refused or rows < 2:
+        if c.state.refused or rows < 1:
             continue
         last = int(edges[i + 1]) - 1
         metered = float(volume[last]) if np.isfinite(volume[last]) else 0.0
@@ -91,6 +91,8 @@ def _expected_l(meta: ShotMeta, workshop: Workshop) -> float | None:
 
 
 def _odd(seconds: float, rows: int, metered: float, programmed: float | None, cavity: float | None) -> str | None:
+    if rows < 2:
+        return None
     step = seconds / (rows - 1)
     if seconds > LONGEST_LOG_S:
         return f"t_s runs over {seconds / 86400:.0f} days: {_clock(step)}"

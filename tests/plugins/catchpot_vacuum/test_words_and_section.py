@@ -193,13 +193,13 @@ def test_the_command_says_which_seal_or_which_check_and_who_is_not_assessed() ->
         schema=["unit", "what", "reason"], orient="row",
     )  # fmt: skip
     split = pl.DataFrame(
-        [("a", seal, 0.1, 0.05, 0.2) for seal in ("outer", "inner")],
-        schema=["mould", "seal", "leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s"], orient="row",
+        [("a", seal, 0.1, 0.05, 0.2, 8) for seal in ("outer", "inner")],
+        schema=["mould", "seal", "leak_mbar_l_s", "leak_low_mbar_l_s", "leak_high_mbar_l_s", "shots"], orient="row",
     )  # fmt: skip
     assert which_seal(asked, split) == [
         (
-            "a: outer seal between 0.050 and 0.20, inner seal between 0.050 and 0.20 mbar l/s (95 %, whichever leak "
-            "law holds)."
+            "a: over its last 8 holds together, outer seal between 0.050 and 0.20, inner seal between 0.050 and 0.20 "
+            "mbar l/s (95 %, whichever leak law holds)."
         ),
         "b: it takes a hold check.",
     ]
