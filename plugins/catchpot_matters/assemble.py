@@ -14,6 +14,7 @@ from catchpot.events import CLOSED
 from catchpot.happened import Happened
 from catchpot.report import words
 from catchpot_matters.grouping import NEAR, Matter, went
+from catchpot_matters.named_events import shares_of
 from catchpot_matters.statements import PROVEN_SHOTS, SEVERITIES, Statement, Timeline
 
 Row = dict[str, Any]
@@ -281,14 +282,15 @@ def _lines(
     first, last = min(lead.low, lead.at) - 2, max(lead.high, lead.at) + 1
     named = (m.chances.get(top) or 0.0) >= LIKELIER
     near = [h for h in happened if first <= line.place(h.at) <= last and h.kind != CLOSED]
+    shares = shares_of(near, top, lead, line)
     settings = [h for h in near if h.kind == "volume_set"]
     if len(settings) > FEW_SETTINGS:
         # Where what is set follows each shot, no one setting says anything.
         near = [h for h in near if h not in settings]
     for h in near:
         if not lead.trend or h.telling or min(abs(line.place(h.at) - lead.low), abs(line.place(h.at) - lead.at)) <= 1:
-            # Named as the cause only where it can bring that very cause about, and that cause is likelier than not.
-            fits = named and h.telling and bool(set(top.split(" or ")) & set(h.explains))
+            # Named only where cause and event are each likelier than not.
+            fits = named and shares.get(h, 0.0) > LIKELIER
             role = "evidence" if fits else "same_time"
             lead_in = "It began after" if fits else "At the same time"
             made.append((role, f"{lead_in}: {h.text}, {words.day(h.at, zone)}.", None))

@@ -101,7 +101,8 @@ class IngestOutcome:
         if self.assumed:
             said.append(f"{len(self.assumed)} logs left something open; assumed: {some(self.assumed)}.")
         if self.superseded:
-            said.append(f"{self.superseded} files tell of a shot that a newer file tells too; the newer one counts.")
+            tell = "file tells" if self.superseded == 1 else "files tell"
+            said.append(f"{self.superseded} {tell} of a shot that a newer file tells too; the newer one counts.")
         if self.withdrawn:
             said.append(f"{self.withdrawn} shots were withdrawn: their log no longer names them.")
         if self.busy:

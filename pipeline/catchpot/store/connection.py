@@ -319,12 +319,12 @@ def in_words(error: Exception, path: Path, *, write: bool) -> str | None:
     if "not a valid DuckDB database" in text:
         return (
             f"{path}: this file is no store of catchpot (or it is damaged). Move it away; the logs are the archive, "
-            "and `catchpot run` makes a new store from them."
+            "and `catchpot run` makes a new store from them and from closed/."
         )
     if "storage version" in text.lower() or "database file with version" in text:
         return (
             f"{path}: another program, or a newer catchpot, wrote this file. Update catchpot, or move the file away; "
-            "the logs are the archive, and `catchpot run` makes a new store from them."
+            "the logs are the archive, and `catchpot run` makes a new store from them and from closed/."
         )
     if "Read-only file system" in text or "Permission denied" in text:
         action = "written" if write else "read"

@@ -14,6 +14,7 @@ from catchpot.events import KINDS
 from catchpot.happened import Happened
 from catchpot_matters.assemble import rows_of, standing, top_of
 from catchpot_matters.grouping import BEFOREHAND, Matter, group
+from catchpot_matters.named_events import shares_of
 from catchpot_matters.statements import Statement, Timeline, of_others, of_seals
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -198,6 +199,21 @@ def test_a_card_is_answered_by_what_answers_its_finding() -> None:
     (pump,) = group([risen], {})
     assert standing("m", pump, [pump], [_event("seal_replaced", 57, "outer")], LINE, "UTC").state == "open"
     assert standing("m", pump, [pump], [_event("pump_serviced", 57, "vacuum")], LINE, "UTC").state == "answered"
+
+
+def test_an_event_is_named_only_where_the_change_may_have_begun_and_no_other_may_have_done_it_as_well() -> None:
+    step = _volume(30, gel_coat=0.97)  # it may have begun with the shots 26 to 30
+    coat, hose = _event("gel_coat_changed", 28), _event("hose_changed", 29)
+    assert shares_of([coat, hose], "gel_coat", step, LINE) == {coat: 1.0}
+    assert shares_of([coat, hose], "gel_coat or runner_or_hose", step, LINE) == pytest.approx(
+        {coat: 10 / 22, hose: 12 / 22}
+    )
+    for outside in (24, 33):
+        assert shares_of([_event("gel_coat_changed", outside)], "gel_coat", step, LINE) == {}
+    again = _event("gel_coat_changed", 30)
+    assert shares_of([coat, again], "gel_coat", step, LINE) == {coat: 0.5, again: 0.5}  # which can't be told
+    # a service may have done anything
+    assert shares_of([_event("mould_serviced", 29)], "cavity_thickness", _volume(30, cavity_thickness=0.97), LINE) == {}
 
 
 def test_a_single_shot_is_over_after_five_without_it_and_a_person_may_close_anything() -> None:
