@@ -133,9 +133,10 @@ def build(
     runs = [_run(r, shots.get(r["mould"], 0)) for r in rows]
     runs.sort(key=lambda r: (_NEED[r.go], -r.shots, r.mould))
     by_mould = {r["mould"]: r for r in rows}
-    needs = [_need(by_mould[m], n, book, as_of) for m, n in sorted(shots.items()) if n and _given(by_mould.get(m))]
-    pots = _pots(tables, book, as_of)
-    choices = {r["mould"]: _choices(r, book, as_of) for r in rows if r["choice_volume_l"] is not None}
+    given = _books(book, sorted({*by_mould, *shots, *tables["shot"]["mould"].drop_nulls().unique()}), as_of)
+    needs = [_need(by_mould[m], n, book, given[m]) for m, n in sorted(shots.items()) if n and _given(by_mould.get(m))]
+    pots = _pots(tables, given, as_of)
+    choices = {r["mould"]: _choices(r, given[r["mould"]]) for r in rows if r["choice_volume_l"] is not None}
     return Week(as_of, said, runs, needs, pots, choices, _orders(tables, book, as_of), currency)
 
 
@@ -148,17 +149,18 @@ def _run(row: Row, shots: int) -> Run:
     return Run(row["mould"], row["go"], verdict(row), shots, first, how, row["volume_l"])
 
 
-def _book(book: MouldBook, mould: str, as_of: datetime | None) -> Row:
-    times = pl.Datetime("us", "UTC")
+def _books(book: MouldBook, moulds: Sequence[str], as_of: datetime | None) -> dict[str, Row]:
+    """What the book says of each mould now."""
     asked = pl.DataFrame(
-        {"shot": ["next"], "mould": [mould], "started_at": pl.Series([as_of], dtype=times),
-         "resin_batch": pl.Series([None], dtype=pl.String)}
+        {"shot": list(moulds), "mould": list(moulds), "started_at": [as_of] * len(moulds),
+         "resin_batch": [None] * len(moulds)},
+        schema={"shot": pl.String(), "mould": pl.String(), "started_at": pl.Datetime("us", "UTC"),
+                "resin_batch": pl.String()},
     )  # fmt: skip
-    return book.for_shots(asked).row(0, named=True)
+    return {row["mould"]: row for row in book.for_shots(asked).iter_rows(named=True)}
 
 
-def _need(row: Row, shots: int, book: MouldBook, as_of: datetime | None) -> Need:
-    given = _book(book, row["mould"], as_of)
+def _need(row: Row, shots: int, book: MouldBook, given: Row) -> Need:
     entry = book.moulds.get(row["mould"])
     flush = shots * (given["flush_volume_l"] or 0.0)
     pot = shots * max(row["expected_overflow_l"] or 0.0, 0.0)
@@ -171,7 +173,7 @@ def _need(row: Row, shots: int, book: MouldBook, as_of: datetime | None) -> Need
     return Need(row["mould"], resin, shots, mix, flush, pot, kg, catalyst_l, catalyst_kg, row["volume_l"] is None)
 
 
-def _pots(tables: Mapping[str, pl.DataFrame], book: MouldBook, as_of: datetime | None) -> list[Pot]:
+def _pots(tables: Mapping[str, pl.DataFrame], given: Mapping[str, Row], as_of: datetime | None) -> list[Pot]:
     """What went past the vent in the last week: weighed where it was, else at most by the curve."""
     if as_of is None:
         return []
@@ -185,20 +187,19 @@ def _pots(tables: Mapping[str, pl.DataFrame], book: MouldBook, as_of: datetime |
         frame = frame.with_columns(overflow_kg=pl.lit(None, dtype=pl.Float64))
     made = []
     for mould in sorted(frame["mould"].drop_nulls().unique().to_list()):
-        own, given = frame.filter(pl.col("mould") == mould), _book(book, mould, as_of)
-        density = (given["density_kg_m3"] or 0.0) * 1e-3
+        own = frame.filter(pl.col("mould") == mould)
+        density = (given[mould]["density_kg_m3"] or 0.0) * 1e-3
         litres = 0.0
         for kg, at_most in own.select("overflow_kg", "overflow_l").iter_rows():
             litres += kg / density if kg is not None and density else max(at_most or 0.0, 0.0)
         mass = litres * density if density else None
-        price = given["price_per_kg"]
+        price = given[mould]["price_per_kg"]
         cost = mass * price if mass is not None and price else None
         made.append(Pot(mould, own.height, own["overflow_kg"].count(), litres, mass, cost))
     return made
 
 
-def _choices(row: Row, book: MouldBook, as_of: datetime | None) -> list[Choice]:
-    given = _book(book, row["mould"], as_of)
+def _choices(row: Row, given: Row) -> list[Choice]:
     kg_l, price = (given["density_kg_m3"] or 0.0) * 1e-3, given["price_per_kg"]
     made = []
     for chance, volume in zip(row["choice_chance"], row["choice_volume_l"], strict=True):
@@ -213,7 +214,8 @@ def _orders(tables: Mapping[str, pl.DataFrame], book: MouldBook, as_of: datetime
     life = tables.get("seal_life")
     if life is None or life.is_empty() or as_of is None or "due_on" not in life.columns:
         return []
-    newest = {(r["mould"], r["seal"]): r for r in life.sort("as_of").iter_rows(named=True)}
+    last = life.sort("as_of").unique(["mould", "seal"], keep="last", maintain_order=True)
+    newest = {(r["mould"], r["seal"]): r for r in last.iter_rows(named=True)}
     pooled = tables.get("seal_life_pooled")
     for r in pooled.iter_rows(named=True) if pooled is not None and pooled.height else ():
         own = newest.get((r["mould"], r["seal"]))
