@@ -235,12 +235,12 @@ def _blamed(s: Seen, cards: Sequence[dict[str, Any]], c: mu.Change | None) -> di
         pl.col("matter").is_in([k["matter"] for k in cards]) & pl.col("sentence").str.starts_with("It began after")
     )["sentence"].to_list()
     named = [n for n in named if "volume set" not in n and "resin batch" not in n]  # true by the log itself
-    right = 0
+    right = False  # of several named for one change one did it at most
     if c is not None and c.event is not None:
-        right = sum(c.event[0].replace("_", " ") in n for n in named)
+        right = any(c.event[0].replace("_", " ") in n for n in named)
     if c is not None and c.cause == "fabric_pack":
-        right = max(right, sum("fabric batch" in n for n in named))
-    return {"blamed": len(named), "blamed_right": right, "blamed_said": "; ".join(named)}
+        right = right or any("fabric batch" in n for n in named)
+    return {"blamed": len(named), "blamed_right": int(right), "blamed_said": "; ".join(named)}
 
 
 def run(seed: int) -> list[dict[str, Any]]:
