@@ -278,6 +278,20 @@ def test_on_paper_a_sheet_is_one_page_and_no_figure_is_cut(demo: Demo) -> None:
     for name in demo.names:
         if name.startswith("sheets/") and name != "sheets/week.html":
             assert len(re.findall(rb"/Type /Page\b", demo.open(name).pdf(prefer_css_page_size=True))) == 1, name
+    page = demo.open("shots/tub-2.html?shot=tub-2-0048")
+    page.wait_for_selector("#curve .main-svg")
+    page.emulate_media(color_scheme="dark")  # a figure that is live only is drawn anew for the paper, in light colours
+    page.wait_for_function(
+        "getComputedStyle(document.querySelector('#curve .xtick text')).fill === 'rgb(228, 232, 235)'"
+    )
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    assert page.locator("#channels .main-svg").first.is_visible()
+    seen = page.locator("#curve .main-svg").first.evaluate(
+        "(s) => [s.clientWidth, getComputedStyle(s.querySelector('.xtick text')).fill]"
+    )
+    assert seen == [660, "rgb(28, 33, 38)"]
+    page.emulate_media(media="screen", color_scheme="light")
     # A4 at 96 dots to the inch, less the margins: what stands on no page whole would be cut.
     tall, wide = (297 - 30) / 25.4 * 96, (210 - 30) / 25.4 * 96
     for name in ("moulds/tub-2.html", "moulds/hatch-3.html", "months/2026-06.html?mould=hatch-3"):

@@ -83,29 +83,46 @@ catchpot.figures = (function () {
     return typeof range === "string" && range.includes("-");
   };
 
+  // A figure's traces and layout in the colours of the screen or of paper.
+  function content(div, swap) {
+    const { data, layout, off } = figureOf(div);
+    const own = Object.fromEntries(Object.entries(layout)
+      .map(([k, v]) => [k, /^[xy]axis/.test(k) ? merged(CATCHPOT.axis, v) : v]));
+    for (const name of ["xaxis", "yaxis"]) own[name] = own[name] || CATCHPOT.axis;
+    const full = merged(CATCHPOT.layout, own);
+    full.showlegend = false;
+    full.height = Number(div.dataset.height);
+    full.transition = still.matches ? undefined : full.transition;
+    const span = timed(div) ? span_asked() : null;
+    if (span) full.xaxis = Object.assign({}, full.xaxis, { range: span, autorange: false });
+    const traces = data.map((t, i) => Object.assign({}, t, { visible: off.has(i) ? false : t.visible }));
+    return [coloured(traces, swap), coloured(full, swap)];
+  }
+
+  // On paper stand the drawn figures; what is live only is drawn once more, in light colours and as wide as the paper.
+  const PAPER = 660, TALL = 0.62; // px; the style sheet draws a tall figure so much smaller there
+  const only_live = () => plots.filter((d) => d.parts && !d.parts.drawn);
+  window.addEventListener("beforeprint", () => only_live().forEach((div) => {
+    const [traces, full] = content(div, {});
+    Plotly.react(div.parts.box, traces, Object.assign(full, { width: div.classList.contains("tall") ? PAPER / TALL : PAPER }), CATCHPOT.config);
+  }));
+  window.addEventListener("afterprint", () => only_live().forEach((div) => {
+    const [traces, full] = content(div, dark.matches ? CATCHPOT.dark : {});
+    Plotly.react(div.parts.box, traces, Object.assign(full, { width: undefined, autosize: true }), CATCHPOT.config);
+  }));
+
   let busy = false;
   async function bring(div) {
     if (div.dataset.live) return div.bringing;
     div.dataset.live = "1";
     div.bringing = (async () => {
       await library();
-      const { data, layout, off } = figureOf(div);
-      const swap = dark.matches ? CATCHPOT.dark : {};
-      const own = Object.fromEntries(Object.entries(layout)
-        .map(([k, v]) => [k, /^[xy]axis/.test(k) ? merged(CATCHPOT.axis, v) : v]));
-      for (const name of ["xaxis", "yaxis"]) own[name] = own[name] || CATCHPOT.axis;
-      const full = merged(CATCHPOT.layout, own);
-      full.showlegend = false;
-      full.height = Number(div.dataset.height);
-      full.transition = still.matches ? undefined : full.transition;
-      const span = timed(div) ? span_asked() : null;
-      if (span) full.xaxis = Object.assign({}, full.xaxis, { range: span, autorange: false });
       const drawn = div.querySelector("svg.fig");
       const box = element("div", null, { class: "alive" });
       div.append(box);
       div.parts = { drawn, box };
-      const traces = data.map((t, i) => Object.assign({}, t, { visible: off.has(i) ? false : t.visible }));
-      await Plotly.newPlot(box, coloured(traces, swap), coloured(full, swap), CATCHPOT.config);
+      const [traces, full] = content(div, dark.matches ? CATCHPOT.dark : {});
+      await Plotly.newPlot(box, traces, full, CATCHPOT.config);
       if (drawn) drawn.classList.add("under");
       div.classList.add("taken");
       box.on("plotly_click", (e) => open_shot((e.points[0] || {}).customdata));

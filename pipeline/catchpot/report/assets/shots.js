@@ -40,7 +40,7 @@ catchpot.shots = (function () {
     const box = element("figure", null, { id });
     box.append(element("figcaption", title));
     const plot = element("div", null, {
-      class: "plot l0", id: id + "-plot", "data-figure": id, "data-height": String(height), role: "img",
+      class: "plot l0" + (height > 900 ? " tall" : ""), id: id + "-plot", "data-figure": id, "data-height": String(height), role: "img",
       "aria-label": title + ". " + summary,
     });
     box.append(plot, element("p", summary, { class: "note" }));

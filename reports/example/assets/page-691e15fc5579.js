@@ -1,5 +1,5 @@
 /* written by catchpot */
-const CATCHPOT={"config":{"displayModeBar":false,"displaylogo":false,"showSendToCloud":false,"showLink":false,"showEditInChartStudio":false,"plotlyServerURL":"","topojsonURL":"","responsive":true,"scrollZoom":false,"editable":false,"doubleClick":"reset","locale":"en"},"dark":{"#ffffff":"#15191d","#1c2126":"#e4e8eb","#59636c":"#a5b0b9","#dde2e6":"#323a42","#8a949d":"#6f7a84","#1f5f73":"#7cc3d8","#8f5312":"#e3ab66","#6a3d7d":"#cda4dc","#4c5d24":"#b3c877","#d6e6ea":"#1f3d47","#efe6d8":"#40331f","#f3d9d2":"#54302a","#9c2f1c":"#f0937f","#f1f3f4":"#1f252a"},"layout":{"font":{"family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13,"color":"#1c2126"},"paper_bgcolor":"#ffffff","plot_bgcolor":"#ffffff","colorway":["#1f5f73","#8f5312","#6a3d7d","#4c5d24"],"margin":{"l":56,"r":16,"t":24,"b":40},"hovermode":"closest","hoverlabel":{"bgcolor":"#f1f3f4","bordercolor":"#8a949d","font":{"color":"#1c2126","family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13},"align":"left"},"dragmode":"zoom","showlegend":false,"legend":{"orientation":"h","x":0,"xanchor":"left","y":0,"yanchor":"bottom","yref":"container","bgcolor":"rgba(0,0,0,0)"}},"axis":{"gridcolor":"#dde2e6","linecolor":"#8a949d","linewidth":1,"showline":true,"zeroline":false,"ticks":"outside","ticklen":4,"tickcolor":"#8a949d","automargin":true,"title":{"font":{"size":13},"standoff":8},"exponentformat":"power","minexponent":5},"roles":{"paper":"#ffffff","ink":"#1c2126","muted":"#59636c","rule":"#dde2e6","frame":"#8a949d","main":"#1f5f73","second":"#8f5312","third":"#6a3d7d","fourth":"#4c5d24","band":"#d6e6ea","spec":"#efe6d8","odd":"#f3d9d2","fault":"#9c2f1c","ground":"#f1f3f4"},"decimal":"."};
+const CATCHPOT={"config":{"displayModeBar":false,"displaylogo":false,"showSendToCloud":false,"showLink":false,"showEditInChartStudio":false,"plotlyServerURL":"","topojsonURL":"","responsive":true,"scrollZoom":false,"editable":false,"doubleClick":"reset","locale":"en"},"dark":{"#ffffff":"#15191d","#1c2126":"#e4e8eb","#59636c":"#a5b0b9","#dde2e6":"#323a42","#8a949d":"#6f7a84","#1f5f73":"#7cc3d8","#8f5312":"#e3ab66","#6a3d7d":"#cda4dc","#4c5d24":"#b3c877","#d6e6ea":"#1f3d47","#efe6d8":"#40331f","#f3d9d2":"#54302a","#9c2f1c":"#f0937f","#f1f3f4":"#1f252a"},"layout":{"font":{"family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13,"color":"#1c2126"},"paper_bgcolor":"#ffffff","plot_bgcolor":"#ffffff","colorway":["#1f5f73","#8f5312","#6a3d7d","#4c5d24"],"margin":{"l":56,"r":16,"t":24,"b":40},"hovermode":"closest","hoverlabel":{"bgcolor":"#f1f3f4","bordercolor":"#8a949d","font":{"color":"#1c2126","family":"'Liberation Sans', Arimo, Helvetica, Arial, sans-serif","size":13},"align":"left"},"dragmode":"zoom","showlegend":false,"legend":{"orientation":"h","x":0,"xanchor":"left","y":0,"yanchor":"bottom","yref":"container","bgcolor":"rgba(0,0,0,0)"},"separators":"."},"axis":{"gridcolor":"#dde2e6","linecolor":"#8a949d","linewidth":1,"showline":true,"zeroline":false,"ticks":"outside","ticklen":4,"tickcolor":"#8a949d","automargin":true,"title":{"font":{"size":13},"standoff":8},"exponentformat":"power","minexponent":5},"roles":{"paper":"#ffffff","ink":"#1c2126","muted":"#59636c","rule":"#dde2e6","frame":"#8a949d","main":"#1f5f73","second":"#8f5312","third":"#6a3d7d","fourth":"#4c5d24","band":"#d6e6ea","spec":"#efe6d8","odd":"#f3d9d2","fault":"#9c2f1c","ground":"#f1f3f4"},"decimal":"."};
 "use strict";
 // What every page does: links unfold what hides them, time is told from now, folds open for the printer.
 const catchpot = (function () {
@@ -84,6 +84,19 @@ const catchpot = (function () {
     window.addEventListener("pageshow", () => { select.value = own; });
     const wanted = options.find((o) => o.text === asked(select.dataset.pages));
     if (wanted && wanted.value !== own) location.replace(wanted.value + location.hash);
+  }
+
+  // Shots named in tables lead to their own pages; from the list of shots beside the page, so that it stays light.
+  const here = read("shots-here") || {};
+  for (const head of document.querySelectorAll("main thead th")) {
+    if (head.textContent !== "shot" || head.closest("#shots")) continue;
+    for (const row of head.closest("table").tBodies[0].rows) {
+      const cell = row.cells[head.cellIndex];
+      const known = cell && !cell.querySelector("a") && here[cell.textContent.trim()];
+      if (!known) continue;
+      const name = cell.textContent.trim();
+      cell.replaceChildren(element("a", name, { href: known[0] + "?shot=" + encodeURIComponent(name) }));
+    }
   }
 
   return { root, read, remember, asked, element };
@@ -212,12 +225,14 @@ catchpot.figures = (function () {
     return div.bringing;
   }
 
+  const spanned = (span) => document.documentElement.classList.toggle("spanned", Boolean(span));
   const span_asked = () => (asked("from") && asked("to") ? [asked("from"), asked("to")] : null);
   const day_text = (v) => String(v).replace("T", " ").slice(0, 16);
 
   // A span brushed on one strip is shown on all figures over time.
   async function follow(span) {
     busy = true;
+    spanned(span);
     remember({ from: span ? day_text(span[0]) : "", to: span ? day_text(span[1]) : "" });
     for (const div of plots.filter((d) => visible(d) && timed(d))) {
       await bring(div);
@@ -245,7 +260,7 @@ catchpot.figures = (function () {
     remember({ off: all.join("~~") });
   }
 
-  function keys(div) {
+  function keys(div, tools) {
     const off = Object.fromEntries(asked("off").split("~~").filter(Boolean).map((e) => e.split("~")));
     const gone = new Set((off[div.dataset.figure] || "").split(".").filter(Boolean).map(Number));
     for (const entry of div.closest("figure").querySelectorAll(".key li[data-traces]")) {
@@ -255,6 +270,7 @@ catchpot.figures = (function () {
       const button = element("button", null, { type: "button", "aria-pressed": "true" });
       button.append(...Array.from(entry.querySelectorAll("svg")), ...Array.from(name.childNodes));
       name.replaceWith(button);
+      if (entry.classList.contains("bare")) { tools.append(button, " "); entry.remove(); }
       button.addEventListener("click", () => {
         const hidden = button.getAttribute("aria-pressed") === "true";
         button.setAttribute("aria-pressed", String(!hidden));
@@ -298,32 +314,45 @@ catchpot.figures = (function () {
     setTimeout(() => URL.revokeObjectURL(url), 10_000);
   }
 
+  // What can be done with a figure, folded so that it doesn't stand between the figure and its words.
   function tools(div) {
-    const row = element("p", null, { class: "tools" });
-    const button = (words, does) => {
+    const row = element("div", null, { class: "tools" });
+    const fold = element("details");
+    const inner = element("p");
+    const of = div.closest("figure").querySelector("figcaption").textContent;
+    fold.append(element("summary", "Use this figure", { "aria-label": "Use this figure: " + of }), inner);
+    row.append(fold);
+    const button = (words, does, into) => {
       const made = element("button", words, { type: "button" });
       made.addEventListener("click", does);
-      row.append(made, " ");
+      into.append(made, " ");
+      return made;
     };
-    button("save SVG", () => picture(div, "svg"));
-    button("save PNG", () => picture(div, "png"));
-    button("save CSV", () => csv(div));
-    if (timed(div)) button("all dates", () => follow(null));
+    const dated = timed(div);
+    fold.append(element("p", "Point at a dot for its shot and its numbers; click it to open the shot."
+      + (dated ? " Drag across to see that span on every figure over time." : " Drag across to look closer; a double click leads back.")));
+    button("save SVG", () => picture(div, "svg"), inner);
+    button("save PNG", () => picture(div, "png"), inner);
+    button("save CSV", () => csv(div), inner);
+    if (dated) button("all dates", () => follow(null), row).className = "all-dates";
     const link = element("a", "link to this view");
     const renew = () => {
       link.href = location.pathname + location.search + "#" + encodeURIComponent(div.closest("figure").id);
     };
     renew();
     document.addEventListener("catchpot-address", renew);
-    row.append(link);
+    inner.append(link);
     div.after(row);
+    const shown = element("p", "Hide or show: ");
+    return { shown, keep: () => { if (shown.querySelector("button")) fold.append(shown); } };
   }
 
   function settle(div) {
     if (div.dataset.settled) return;
     div.dataset.settled = "1";
-    keys(div);
-    tools(div);
+    const { shown, keep } = tools(div);
+    keys(div, shown);
+    keep();
     const touched = () => bring(div);
     for (const kind of ["pointerenter", "pointerdown", "focusin"]) div.addEventListener(kind, touched, { once: true });
     if (!div.querySelector("svg.fig")) { div.classList.add("bare"); when_seen(div); }
@@ -340,6 +369,7 @@ catchpot.figures = (function () {
     if (watch) watch.observe(div); else bring(div);
   }
   plots.forEach(settle);
+  spanned(span_asked());
   dark.addEventListener("change", () => plots.filter((d) => d.dataset.live).forEach((div) => {
     if (div.parts) { Plotly.purge(div.parts.box); div.parts.box.remove(); }
     delete div.dataset.live;
@@ -513,10 +543,13 @@ catchpot.shots = (function () {
         });
       });
     });
+    const span = Math.max(...shots.map((s) => (s.t && s.t.length ? s.t[s.t.length - 1] / 10 : 0)), 1);
     (shots[0].phases || []).forEach(([phase, from, to], n) => {
       if (n % 2 === 0) layout.shapes.push({ type: "rect", xref: "x", x0: from, x1: to, yref: "paper", y0: 0, y1: 1,
         fillcolor: theme.ground, line: { width: 0 }, layer: "below" });
-      layout.annotations.push({ text: "<i>" + clean(phase) + "</i>", showarrow: false, x: (from + to) / 2, xref: "x", y: 1,
+      // A phase too short for its name in this window is named below the figure only.
+      const wide = ((to - from) / span) * Math.max(view.clientWidth - 82, 1);
+      if (wide > 6.2 * phase.length) layout.annotations.push({ text: "<i>" + clean(phase) + "</i>", showarrow: false, x: (from + to) / 2, xref: "x", y: 1,
         yref: "paper", yanchor: "bottom", yshift: 6 });
     });
     const words = present.map((c) => given.channels[c][0]).join(", ");
@@ -534,31 +567,33 @@ catchpot.shots = (function () {
   };
 
   function curves(names, shots) {
-    const drawn = shots.map((s, n) => (s.curve ? { name: names[n], volume: s.curve[1].map((_, i) => (s.curve[0] * (i + 0.5)) / s.curve[1].length), values: s.curve[1] } : null));
+    const drawn = shots.map((s, n) => (s.curve ? { name: names[n], volume: s.curve[1].map((_, i) => (s.curve[0] * (i + 0.5)) / s.curve[1].length), values: s.curve[1].map((v) => (v === null ? null : v * (given.own ? given.own[4] / s.curve[2] : 1))) } : null));
     if (!drawn.some(Boolean)) return;
     const own = given.own;
     const data = [];
+    const [litre, per_litre] = given.litre, [heading, scale] = given.resistance;
+    const times = (v) => (v === null ? null : v * scale);
     const unit = own ? own[3] : 1;
-    const place = (v) => (own ? (100 * v) / unit : v);
+    const place = (v) => (own ? (100 * v) / unit : v * per_litre);
     if (own) {
       const x = own[0].map(place);
-      const edge = (sign) => own[1].map((v, i) => (v === null ? null : Math.max(0, v + sign * 1.96 * (own[2][i] || 0))));
+      const edge = (sign) => own[1].map((v, i) => (v === null ? null : scale * Math.max(0, v + sign * 1.96 * (own[2][i] || 0))));
       data.push({ type: "scatter", mode: "lines", name: "lower edge", x, y: edge(-1), hoverinfo: "skip", line: { width: 0.8, color: theme.frame } });
       data.push({ type: "scatter", mode: "lines", name: "scatter from shot to shot, 95 %", x, y: edge(1), hoverinfo: "skip",
         fill: "tonexty", fillcolor: theme.band, line: { width: 0.8, color: theme.frame } });
-      data.push({ type: "scatter", mode: "lines", name: "the mould's own curve", x, y: own[1], line: { width: 2, color: theme.second } });
+      data.push({ type: "scatter", mode: "lines", name: "the mould's own curve", x, y: own[1].map(times), line: { width: 2, color: theme.second } });
     }
     drawn.forEach((d, n) => d && data.push({
-      type: "scatter", mode: "markers", name: clean(d.name), x: d.volume.map(place), y: d.values,
+      type: "scatter", mode: "markers", name: clean(d.name), x: d.volume.map(place), y: d.values.map(times),
       marker: { size: 4, color: n ? theme.third : MAIN, symbol: n ? "circle-open" : "circle" },
       hovertemplate: clean(d.name) + "<br>%{x:.1f}: %{y:.3g}<extra></extra>",
     }));
     const tops = drawn.flatMap((d) => (d ? d.values.filter((v, i) => v !== null && (!own || d.volume[i] < 0.97 * unit)) : []));
-    const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [l]";
+    const x_words = own ? "share of the usual arrival volume [%]" : "metered volume [" + litre + "]";
     const axes = { margin: { l: 64, r: 18, t: 26, b: 44 }, xaxis: { title: { text: x_words }, rangemode: "tozero" } };
-    figure("curve", "The curve against the mould's own", "Resistance [bar min/l] over volume"
-      + (own ? "; 100 % is " + unit.toPrecision(4).replace(".", CATCHPOT.decimal) + " l, the tinted band holds 95 % of this mould's shots." : "."), data,
-      Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * Math.max(...tops, 1e-9)] } }, axes), 360);
+    figure("curve", "The curve against the mould's own: " + heading, "Resistance is the driving pressure over the flow"
+      + (own ? ", here at the mould's usual viscosity, so that warm and cold shots compare; 100 % is " + (unit * per_litre).toPrecision(4).replace(".", CATCHPOT.decimal) + " " + litre + ", the tinted band is the usual scatter from shot to shot (95 %)." : "."), data,
+      Object.assign({ yaxis: { fixedrange: true, range: [0, 1.5 * scale * Math.max(...tops, 1e-9)] } }, axes), 360);
     if (!own) return;
     const left = [];
     drawn.forEach((d, n) => d && left.push({
@@ -567,18 +602,27 @@ catchpot.shots = (function () {
       marker: { size: 4, color: n ? theme.third : MAIN, symbol: n ? "circle-open" : "circle" },
       hovertemplate: clean(d.name) + "<br>%{x:.1f} %: %{y:.1f} %<extra></extra>",
     }));
-    figure("residuals", "What is left of the curve", "Resistance against the mould's own curve at the same volume, in per cent of it.", left,
+    figure("residuals", "How far it lies from the mould's own curve [%]", "Resistance against the mould's own curve at the same volume; nought is as usual.", left,
       Object.assign({ yaxis: { fixedrange: true, range: [-60, 60], zeroline: true, zerolinecolor: theme.frame } }, axes), 240);
+  }
+
+  // Very small or large: all three with the power of ten of the first.
+  function raised(values) {
+    const exponent = Math.floor(Math.log10(Math.abs(values[0])));
+    const power = String(exponent).replace(/[-0-9]/g, (c) => "\u207b\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079"["-0123456789".indexOf(c)]);
+    return values.map((x) => (typeof x === "number"
+      ? (x / 10 ** exponent).toFixed(2).replace(".", CATCHPOT.decimal) : null)).concat(" \u00d7 10" + power);
   }
 
   function spelled(v, low, high) {
     if (typeof v !== "number") return "not known";
     const half = typeof low === "number" && typeof high === "number" ? (high - low) / 2 : NaN;
     const size = Math.abs(v);
-    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return [v, low, high].map((x) => (typeof x === "number" ? x.toExponential(2).replace(".", CATCHPOT.decimal) : null));
+    if (size !== 0 && (size < 1e-3 || size >= 1e5)) return raised([v, low, high]);
     const lead = half > 0 ? Math.floor(Math.log10(half)) : Math.floor(Math.log10(size || 1)) - 2;
     const places = Math.max(0, Math.min(6, half > 0 ? -lead + (half / 10 ** lead < 3 ? 1 : 0) : -lead));
-    return [v, low, high].map((x) => (typeof x === "number" ? x.toFixed(places).replace(".", CATCHPOT.decimal) : null));
+    return [v, low, high].map((x) => (typeof x === "number"
+      ? x.toFixed(places).replace(/^-(?=[0.]*$)/, "").replace(".", CATCHPOT.decimal) : null));
   }
 
   function numbers(names) {
@@ -598,7 +642,7 @@ catchpot.shots = (function () {
       for (const a of all) {
         const s = a[i] ? spelled(...a[i]) : null;
         const cell = element("td", s === null ? "\u2013" : s === "not known" ? s
-          : (s[0] + (s[1] && s[2] ? " (" + s[1] + " to " + s[2] + ")" : "")).replace(/-/g, "\u2212"));
+          : (s[0] + (s[3] || "") + (s[1] && s[2] ? " (" + s[1] + " to " + s[2] + ")" : "")).replace(/-/g, "\u2212"));
         if (a[i]) cell.dataset.value = a[i][0];
         row.append(cell);
       }
@@ -627,7 +671,7 @@ catchpot.shots = (function () {
       if (list.length) view.append(items);
       const log = shots[n].log || [];
       view.append(element("h3", "Its log"));
-      view.append(element("p", "File " + shots[n].file + (shots[n].injector ? ", " + shots[n].injector : "") + (shots[n].set ? ", set to " + shots[n].set + " l" : "") + "."));
+      view.append(element("p", "File " + shots[n].file + (shots[n].injector ? ", " + shots[n].injector : "") + (shots[n].set ? ", set to " + String(+(shots[n].set * given.litre[1]).toPrecision(6)).replace(".", CATCHPOT.decimal) + " " + given.litre[0] : "") + "."));
       if (log.length) {
         const lines = element("ul");
         log.forEach((l) => lines.append(element("li", l)));
