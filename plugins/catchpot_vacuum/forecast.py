@@ -93,8 +93,7 @@ class Forecast:
     def _quantiles(self, values: Floats, each: int) -> list[float]:
         """Ends and middle of values of which `each` in a row belong to one age."""
         assert self.wear is not None
-        weights, shown = (np.repeat(w, each) for w in (self.wear.weights, self.wear.shown))
-        low, middle, high = quantiles(values, weights, shown, self.wear.eighty)
+        low, middle, high = quantiles(values, np.repeat(self.wear.weights, each), self.wear.eighty)
         ends = middle - self.widened * (middle - low), middle, middle + self.widened * (high - middle)
         return [max(v, 0.0) for v in ends]
 

@@ -63,6 +63,27 @@ def test_noise_free_lines_cross_where_they_must() -> None:
     assert middle_age(age, 0.05 + 0.0025 * age) == pytest.approx(100.0, rel=0.08)
 
 
+def test_the_grid_is_made_finer_where_precise_leaks_ask_for_it() -> None:
+    # ln(6) / 0.03 = 59.7 shots; the rates of the grid are a third apart, which alone would be 8 shots of the 20 left.
+    age = np.arange(1.0, 41.0)
+    wear = fit_wear(age, 0.05 * np.exp(0.03 * age), np.full(40, 1e-5), 0.3)
+    low, middle, high = wear.shots_left(*wear.eighty)
+    assert middle == pytest.approx(np.log(6.0) / 0.03 - 40.0, rel=0.02)
+    assert high - low < 2.0
+
+
+def test_growth_of_a_flaw_that_came_late_is_followed() -> None:
+    age = np.arange(1.0, 61.0)
+    left, held = 30.0 + np.log(7.5) / 0.05 - 60.0, 0
+    for seed in range(10, 20):
+        noise = np.random.default_rng(seed).normal(0.0, 0.03, 60)
+        leak = 0.04 * np.exp(0.05 * np.maximum(age - 30.0, 0.0) + noise)
+        wear = fit_wear(age, leak, np.full(60, 0.001), 0.3)
+        low, _, high = wear.shots_left(*wear.eighty)
+        held += low <= left <= high
+    assert held >= 6  # 80 % of ten; fewer than six would be a 3 % accident
+
+
 def test_noise_free_proportional_growth_crosses_where_it_must() -> None:
     age = np.arange(1.0, 61.0)
     life = np.log(0.3 / 0.04) / 0.025
