@@ -45,7 +45,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Call:
-    """A change as called. ends_trend: the trend before it levels off here, which is no change of its own."""
+    """A change as called. ends_trend: the trend before it levels off here, which is no change of its own.
+
+    bends: a trend that goes on from the level before it, without a jump.
+    """
 
     at: int
     low: int
@@ -54,6 +57,7 @@ class Call:
     kind: Kind
     rho: float
     ends_trend: bool = False
+    bends: bool = False
 
 
 def _calm(y: Floats, design: Floats) -> Floats:
@@ -73,6 +77,52 @@ def regression(y: Floats, design: Floats) -> tuple[Floats, Floats]:
     return fit, inverse * float(rest @ rest) / free
 
 
+def _design(
+    edges: list[int], found: list[Call], others: Floats | None
+) -> tuple[Floats, dict[int, int], dict[int, int]]:
+    """A column a level and a column a slope and what lies beside; which column is each state's level, each trend's
+    slope. A level that bends goes on under its slope."""
+    order = np.arange(edges[-1])
+
+    def within(first: int, last: int) -> Floats:
+        return np.asarray((order >= edges[first]) & (order < edges[last]), dtype=float)
+
+    columns: list[Floats] = []
+    level_of: dict[int, int] = {}
+    for i in range(len(edges) - 1):
+        if i and found[i - 1].bends:
+            level_of[i] = level_of[i - 1]
+            columns[level_of[i]] += within(i, i + 1)
+        else:
+            level_of[i] = len(columns)
+            columns.append(within(i, i + 1))
+    slope_of: dict[int, int] = {}
+    for i, f in enumerate(found):
+        if f.kind == "trend":
+            slope_of[i] = len(columns)
+            columns.append(within(i + 1, i + 2) * (order - edges[i + 1]))
+    if others is not None:
+        columns += list((others - others.mean(axis=0)).T)
+    return np.column_stack(columns), level_of, slope_of
+
+
+def _slopes(y: Floats, others: Floats | None, edges: list[int], found: list[Call], i: int) -> list[float]:
+    """The slope of a trend that bends were it to begin at either end of its date's interval."""
+    made = []
+    for at in {found[i].low, found[i].high} if found[i].bends else ():
+        moved = [*edges[: i + 1], min(max(at, edges[i]), edges[i + 2] - 3), *edges[i + 2 :]]
+        design, _, slope_of = _design(moved, found, others)
+        made.append(float(regression(_calm(y, design), design)[0][slope_of[i]]))
+    return made
+
+
+def _with_the_date(estimate: tuple[float, float, float], slopes: list[float]) -> tuple[float, float, float]:
+    """An estimate with a 95 % interval that also allows for its date: variances add up."""
+    value, low, high = estimate
+    down, up = (max(v, 0.0) for v in (value - min([value, *slopes]), max([value, *slopes]) - value))
+    return value, value - float(np.hypot(value - low, down)), value + float(np.hypot(high - value, up))
+
+
 def measured(y: Floats, others: Floats | None, found: list[Call]) -> list[Change]:
     """Levels, slopes and intervals of the changes, jointly with what lies beside them, over all shots at once."""
     from scipy.special import stdtrit
@@ -81,21 +131,7 @@ def measured(y: Floats, others: Floats | None, found: list[Call]) -> list[Change
         return []
     n = y.size
     edges = [0, *(f.at for f in found), n]
-    order = np.arange(n)
-    columns: list[Floats] = []
-    slope_of: dict[int, int] = {}
-    for i in range(len(edges) - 1):
-        inside = (order >= edges[i]) & (order < edges[i + 1])
-        columns.append(inside.astype(float))
-    for i, f in enumerate(found):
-        if f.kind == "trend":
-            inside = (order >= edges[i + 1]) & (order < edges[i + 2])
-            slope_of[i] = len(columns)
-            columns.append(np.where(inside, order - edges[i + 1], 0.0))
-    design = np.column_stack(columns)
-    if others is not None:
-        beside = others - others.mean(axis=0)
-        design = np.column_stack([design, beside])
+    design, level_of, slope_of = _design(edges, found, others)
     fit, covariance = regression(_calm(y, design), design)
     free = max(n - int(np.linalg.matrix_rank(design)), 1)
     reach = float(stdtrit(free, 0.975))
@@ -114,16 +150,16 @@ def measured(y: Floats, others: Floats | None, found: list[Call]) -> list[Change
             half = wide * float(np.sqrt(np.maximum(w @ covariance @ w, 0.0)))
             return value, value - half, value + half
 
-        before = {i: 1.0}
+        before = {level_of[i]: 1.0}
         if i - 1 in slope_of:  # a change out of a trend: from where the trend stood
             before[slope_of[i - 1]] = float(edges[i + 1] - edges[i])
-        after = {i + 1: 1.0}
+        after = {level_of[i + 1]: 1.0}
         slope = (0.0, 0.0, 0.0)
         if call.kind == "trend":
             after[slope_of[i]] = float(length - 1)
-            slope = estimate({slope_of[i]: 1.0})
+            slope = _with_the_date(estimate({slope_of[i]: 1.0}), _slopes(y, others, edges, found, i))
             if call.at <= 2:
-                before = {i + 1: 1.0}  # nothing before it: from where it began
+                before = {level_of[i + 1]: 1.0}  # nothing before it: from where it began
         difference = dict(after)
         for k, v in before.items():
             difference[k] = difference.get(k, 0.0) - v

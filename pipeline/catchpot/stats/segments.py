@@ -25,8 +25,8 @@ Ints = NDArray[np.intp]
 Correlation = TypeVar("Correlation", float, Floats)
 
 CORRELATIONS: Final = (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95)
-FIRST_SLOPE: Final = 1.0
-LATER_SLOPE: Final = 0.35
+FIRST_SLOPE: Final = 0.8
+LATER_SLOPE: Final = 0.45
 """What a slope costs beside a change of 1: of the first stretch, where it is a finding by itself, and of later ones."""
 LIFT: Final = 1.0
 """By so much times the correlation more is asked: lasting noise looks like changes, and its correlation is read too
@@ -72,7 +72,7 @@ def price(sloped: tuple[bool, ...]) -> float:
     """What a cut costs, in changes.
 
     >>> price((False, False, True))
-    2.35
+    2.45
     """
     return len(sloped) - 1 + FIRST_SLOPE * sloped[0] + LATER_SLOPE * sum(sloped[1:])
 
@@ -385,8 +385,9 @@ def largest_gain(values: Floats, least: Least) -> float:
     n = y.size
     none = np.inf
     changed: list[tuple[float, float]] = []
-    for rho in CORRELATIONS:
-        c = costs(y, rho, least)
+    levels, slopes = _Sums(y, CORRELATIONS).all(least)
+    for rho, level, slope in zip(CORRELATIONS, levels, slopes, strict=True):
+        c = Costs(level.T, slope.T)
         one = -float(np.log(1 - rho**2))
         step = float(np.min(c.level[0, 1:n] + c.level[1:n, n]))
         bent, bent_first = (float(np.min(a[0, 1:n] + b[1:n, n])) for a, b in ((c.level, c.slope), (c.slope, c.level)))
