@@ -18,7 +18,7 @@ METHOD = (
     " change are summed up after each shot; a change is called when they pass a limit found by simulating steady"
     " workshops with as many measures. Temperature and resin batches without a viscosity of their own are fitted"
     " beside the change, so what they can explain is not called; so is what correlation from shot to shot explains."
-    " A step is told from a trend by the same odds."
+    " A step is told from a trend by the same odds; a trend without a jump begins where its level bends."
 )
 REFERENCES = (
     "H. Jeffreys, Theory of Probability, 1939 (odds of a new parameter)",
