@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.studies.life_worlds import WORLDS
 
 from catchpot.stats.degradation import fit_wear, shapes
 
@@ -208,6 +209,20 @@ def test_a_forecast_made_only_where_wear_shows_is_not_always_too_early() -> None
             early, late = early + int(high < 30.0), late + int(low > 30.0)
     assert early <= 8
     assert late <= 4
+
+
+def test_worlds_of_other_laws_are_held_at_six_tenths_of_the_life() -> None:
+    held, tries = 0, 0
+    for number, made in enumerate(WORLDS.values()):
+        for seed in range(6):
+            unit = made(np.random.default_rng([seed, number, 119]))
+            if unit is None or (known := unit.ages <= 0.6 * unit.life).sum() < 5:
+                continue
+            wear = fit_wear(unit.ages[known], unit.readings[known], unit.sd[known], unit.limit)
+            low, _, high = (v + wear.now for v in wear.shots_left(*wear.eighty))
+            held, tries = held + int(low <= unit.life <= high), tries + 1
+    assert tries >= 30
+    assert 0.6 * tries <= held  # 80 % of 36; fewer than six in ten would be a 1 % accident
 
 
 def test_refusals() -> None:
