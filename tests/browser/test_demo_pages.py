@@ -282,7 +282,7 @@ def test_on_paper_a_sheet_is_one_page_and_no_figure_is_cut(demo: Demo) -> None:
     page.wait_for_selector("#curve .main-svg")
     page.emulate_media(color_scheme="dark")  # a figure that is live only is drawn anew for the paper, in light colours
     page.wait_for_function(
-        "getComputedStyle(document.querySelector('#curve .xtick text')).fill === 'rgb(228, 232, 235)'"
+        "() => getComputedStyle(document.querySelector('#curve .xtick text')).fill === 'rgb(228, 232, 235)'"
     )
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
     page.emulate_media(media="print")

@@ -53,7 +53,7 @@ def test_board_mould_shot_and_a_note(browser: Browser, copy: Path, serving: Call
     assert "inner seal replaced" in page.locator("#told").inner_text()
     assert (copy / "events.csv").read_text(encoding="utf-8").rstrip().endswith("hatch-2,seal_replaced,inner")
     page.locator("#undo button").click()
-    page.wait_for_function("document.getElementById('told').textContent.includes('Taken back')")
+    page.wait_for_function("() => document.getElementById('told').textContent.includes('Taken back')")
 
     assert said == []
     assert all(url.startswith((at, "data:", "blob:")) for url in asked)
