@@ -31,6 +31,10 @@ HARMS = {
     "registers": (HOOK.format("register_analyses(settings)"), "loading it ends the process (exit status 6)"),
     "commands": (HOOK.format("register_commands(app)"), "loading it ends the process (exit status 6)"),
     "replaces": ("import catchpot.workshop as w; w.open_workshop = None", "changes the module catchpot.workshop"),
+    "raises_too": (
+        "import catchpot.store as s; s.Store = None; raise SystemExit(3)",
+        "changes the module catchpot.store",
+    ),
     "big": ("x = b'1' * 900_000_000", "takes more memory than memory_limit_mb"),
 }
 SOUND = {"sound": "import polars\n", "raises": "1 / 0\n"}

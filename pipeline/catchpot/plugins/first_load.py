@@ -207,8 +207,8 @@ def _harm(source: Source, settings: Mapping[str, Any], limit_s: float) -> str:
         return "loading it raises KeyboardInterrupt, as if someone had stopped the program"
     except PluginFault as over:
         return str(over)
-    except BaseException:  # the loader says it
-        return ""
+    except BaseException:  # the loader says it; what it did before it raised counts all the same
+        pass
     return next(_bent(before, _held_now()), "")
 
 
