@@ -222,7 +222,8 @@ def limited(most: int, *words: str, home: Path) -> subprocess.CompletedProcess[s
     """A command none of whose files may grow beyond so many bytes, as on a full disk."""
     import resource
 
-    program = [sys.executable, "-m", "catchpot.cli", "--home", str(home), *words]
+    # -B: what it compiles would be cut off too, and read by the next process
+    program = [sys.executable, "-B", "-m", "catchpot.cli", "--home", str(home), *words]
     return subprocess.run(
         program, capture_output=True, text=True, timeout=300,
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
