@@ -24,6 +24,13 @@ _WHY = {
     errno.ENAMETOOLONG: "the name is too long",
     errno.EIO: "the disk reports an error",
 }
+
+
+def user_cache() -> Path:
+    """catchpot's folder in the user's cache folder, be it there or not. RuntimeError for a user without a home."""
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "catchpot"
+
+
 # Names of half-written files; a killed program leaves one at most, and the next writing of the same file removes it.
 MARK = ".unfinished"
 

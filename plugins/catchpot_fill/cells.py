@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catchpot.core_tables import CURVE_BINS
+from catchpot.stats.shape import around, running_mean
 from catchpot_fill.prepare import Samples, extreme_by
 
 Array = NDArray[np.float64]
@@ -159,7 +160,7 @@ def _noise(resistance: Array, readings: Array) -> Array:
         z = running_mean(y, apart) / level
         jumps = np.abs(z[2 * apart :] - 2 * z[apart:-apart] + z[: -2 * apart]) / np.sqrt(6.0) * 1.4826
         jumps = np.pad(jumps, apart, mode="edge")
-        local = running_mean(np.median(_windows(jumps, NEAR_CELLS), axis=1), NEAR_CELLS // 2)
+        local = running_mean(np.median(around(jumps, NEAR_CELLS), axis=1), NEAR_CELLS // 2)
         local = np.maximum(local * np.sqrt(apart), LEAST_NOISE)
         out[i, k] = local * _waves(y, local, apart) * level
     return out
@@ -187,17 +188,6 @@ def _waves(y: Array, noise: Array, apart: int) -> float:
             break
         length += 2 * follow
     return float(beyond * np.sqrt(max(length / apart, 1.0)))
-
-
-def _windows(y: Array, wide: int) -> Array:
-    """The values about each place, (n, wide); the outermost values go on beyond the ends."""
-    return np.lib.stride_tricks.sliding_window_view(np.pad(y, (wide // 2, wide - 1 - wide // 2), mode="edge"), wide)
-
-
-def running_mean(y: Array, wide: int) -> Array:
-    """Mean of `wide` values about each place, (n,). As `scipy.ndimage.uniform_filter1d` has it with the mode "nearest"
-    (a test holds them equal); its import outlasts a shot."""
-    return np.asarray(_windows(y, wide).mean(axis=1))
 
 
 @lru_cache(maxsize=8)

@@ -47,6 +47,26 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+def tab_walk(page: Page) -> tuple[int, set[int]]:
+    """How many places of a page the keyboard should reach, and the numbers of those it does, each with an outline."""
+    page.evaluate("""() => {
+      let n = 0;
+      for (const e of document.querySelectorAll('a, button, input, select, summary, [tabindex="0"]')) {
+        if (e.checkVisibility()) e.dataset.stop = n++;
+      }
+    }""")
+    wanted = page.locator("[data-stop]").count()
+    reached = set()
+    for _ in range(wanted + 5):
+        page.keyboard.press("Tab")
+        stop = page.evaluate("document.activeElement.dataset.stop")
+        if stop is not None:
+            reached.add(int(stop))
+            style = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+            assert style != "none", page.evaluate("document.activeElement.outerHTML.slice(0, 200)")
+    return wanted, reached
+
+
 @dataclass
 class Visitor:
     """Opens pages of the report; said: what they complained of, asked: what they requested."""

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import unquote
 
 import pytest
+from tests.browser.conftest import tab_walk
 
 if TYPE_CHECKING:
     import polars as pl
@@ -258,19 +259,7 @@ def test_keyboard_reaches_all_of_a_month_and_of_a_shot(demo: Demo) -> None:
         page = demo.open(name)
         if "?shot" in name:
             page.wait_for_selector("#shot-view[data-shown]")
-        page.evaluate("""() => {
-          let n = 0;
-          for (const e of document.querySelectorAll('a, button, input, select, summary, [tabindex="0"]')) {
-            if (e.checkVisibility()) e.dataset.stop = n++;
-          }
-        }""")
-        wanted = page.locator("[data-stop]").count()
-        reached = set()
-        for _ in range(wanted + 5):
-            page.keyboard.press("Tab")
-            stop = page.evaluate("document.activeElement.dataset.stop")
-            if stop is not None:
-                reached.add(int(stop))
+        wanted, reached = tab_walk(page)
         assert reached == set(range(wanted)), name
 
 

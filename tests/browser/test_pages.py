@@ -8,6 +8,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
+from tests.browser.conftest import tab_walk
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -140,22 +141,8 @@ def test_figures_have_words_and_numbers_beside_them(visit: Visit) -> None:
 def test_keyboard_reaches_everything(visit: Visit) -> None:
     for name in ("index.html", MOULD):
         page = visit(name)
-        page.evaluate("""() => {
-          let n = 0;
-          for (const e of document.querySelectorAll('a, button, input, select, summary, [tabindex="0"]')) {
-            if (e.checkVisibility()) e.dataset.stop = n++;
-          }
-        }""")
-        wanted = page.locator("[data-stop]").count()
+        wanted, reached = tab_walk(page)
         assert wanted > 5
-        reached = set()
-        for _ in range(wanted + 5):
-            page.keyboard.press("Tab")
-            stop = page.evaluate("document.activeElement.dataset.stop")
-            if stop is not None:
-                reached.add(int(stop))
-                style = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
-                assert style != "none", page.evaluate("document.activeElement.outerHTML.slice(0, 200)")
         assert reached == set(range(wanted)), name
 
 

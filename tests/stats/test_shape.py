@@ -6,6 +6,7 @@ import numpy as np
 from tests.stats.healthy_curves import healthy
 
 from catchpot.stats import shape
+from catchpot.stats.shape import running_mean
 
 
 def test_a_third_of_odd_curves_does_not_move_the_band() -> None:
@@ -32,3 +33,11 @@ def test_band_with_missing_points_counts_them() -> None:
     assert np.isclose(band.centre[1], 3.0)
     empty = shape.robust_band([[np.nan], [np.nan]])
     assert np.isnan(empty.centre[0]) and empty.count[0] == 0
+
+
+def test_a_running_mean_goes_on_level_beyond_the_ends() -> None:
+    from scipy.ndimage import uniform_filter1d
+
+    y = np.random.default_rng(1).standard_normal(120)
+    for wide in (1, 4, 7, 15):
+        assert np.allclose(running_mean(y, wide), uniform_filter1d(y, wide, mode="nearest"), rtol=0.0, atol=1e-12)

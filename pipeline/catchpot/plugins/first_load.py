@@ -26,6 +26,7 @@ from typing import Any
 from catchpot import __version__
 from catchpot.plugins import sources
 from catchpot.plugins.sources import Broken, Source
+from catchpot.whole import WriteError, make_folder, user_cache, write_whole
 
 # Beyond the limit of loading: starting the process, and an end of it that takes its time.
 START_S = 15.0
@@ -117,8 +118,7 @@ def _in_a_process(names: Sequence[str], home: Path, memory_mb: float, limit_s: f
 
 
 def _place() -> Path:
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return Path(base) / "catchpot" / "loads.json"
+    return user_cache() / "loads.json"
 
 
 def _remembered() -> list[str]:
@@ -130,8 +130,6 @@ def _remembered() -> list[str]:
 
 
 def _remember(known: Sequence[str], well: Sequence[str]) -> None:
-    from catchpot.whole import WriteError, make_folder, write_whole
-
     if well:
         with suppress(WriteError, OSError):
             make_folder(_place().parent, through_links=True)

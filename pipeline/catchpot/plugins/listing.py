@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from catchpot.plugins import sources, trust
+from catchpot.whole import WriteError, make_folder, user_cache, write_whole
 
 
 @dataclass
@@ -95,8 +96,7 @@ def _lines(row: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _place(home: Path) -> Path:
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return Path(base) / "catchpot" / f"plugins-{hashlib.sha256(str(home.resolve()).encode()).hexdigest()[:16]}.json"
+    return user_cache() / f"plugins-{hashlib.sha256(str(home.resolve()).encode()).hexdigest()[:16]}.json"
 
 
 def _known(place: Path) -> Mapping[str, Any]:
@@ -108,8 +108,6 @@ def _known(place: Path) -> Mapping[str, Any]:
 
 
 def _keep(place: Path, known: Mapping[str, Any]) -> None:
-    from catchpot.whole import WriteError, make_folder, write_whole
-
     with suppress(WriteError, OSError):
         make_folder(place.parent, through_links=True)
         write_whole(place, json.dumps(known))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from catchpot.report import words
 from catchpot.report.shown_text import shown_text
+from catchpot.whole import user_cache
 
 if TYPE_CHECKING:
     from jinja2 import Environment, FileSystemBytecodeCache
@@ -40,8 +41,7 @@ def environment() -> Environment:
 
 def cache_folder() -> Path:
     """catchpot/templates in the user's cache folder."""
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return Path(base) / "catchpot" / "templates"
+    return user_cache() / "templates"
 
 
 def compiled_templates() -> FileSystemBytecodeCache | None:

@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.segments import whitened
+
 Floats = NDArray[np.float64]
 DATED_SHARE: Final = 0.98
 FIRST_LIKELIER: Final = 10.0
@@ -41,8 +43,9 @@ def bend(y: Floats, rho: float, variance: float, ramp: int, throughout: bool) ->
     if dates.size < 2 or not variance > 0:
         return None
     order = np.arange(n)
-    bent = _whitened(np.maximum(order[None, :] - dates[:, None], 0).astype(float), rho)
-    one, w = _whitened(np.ones((1, n)), rho)[0], _whitened(y[None, :], rho)[0]
+    columns = np.column_stack([np.ones(n), y, np.maximum(order[:, None] - dates[None, :], 0)])
+    one, w, *bends = whitened(columns, (0,), rho).T
+    bent = np.array(bends)
     level = float(one @ w) / float(one @ one)
     rest = w - level * one
     across = bent - np.outer(bent @ one / float(one @ one), one)
@@ -56,14 +59,6 @@ def bend(y: Floats, rho: float, variance: float, ramp: int, throughout: bool) ->
     kept = dates[ordered[: int(np.searchsorted(np.cumsum(share[ordered]), DATED_SHARE)) + 1]]
     best = int(np.argmax(share))
     return Bend(int(dates[best]), int(kept.min()), int(kept.max()), float(squares[best]))
-
-
-def _whitened(rows: Floats, rho: float) -> Floats:
-    """Rows (any, shots) of lasting noise, which begins anew with the first shot, made even."""
-    out = rows.copy()
-    out[:, 1:] -= rho * rows[:, :-1]
-    out[:, 0] *= np.sqrt(1 - rho**2)
-    return out
 
 
 __all__ = ["Bend", "bend"]

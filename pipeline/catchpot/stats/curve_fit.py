@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from catchpot.stats.shape import running_mean
 from catchpot.stats.stretch import LOG_GRID
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ APART = 2.5
 """Standard errors by which a wider window may differ from a narrower one."""
 FLOOR = 0.003
 """Relative error that cells have beside their noise: edges, rounding, the curve's own cells."""
+SMOOTHED = 11
+"""Cells of the running mean that a repetition's own cells are weighed against."""
 UNKNOWN = 0.3
 """Relative error of the shared curve where none has come yet."""
 
@@ -76,7 +79,7 @@ class Fit:
         self.known, self.edges = known, r.edges
         self.middle = 0.5 * (r.edges[:-1] + r.edges[1:])[known]
         y = r.mean[known]
-        self.scale = _smooth(y)
+        self.scale = running_mean(y, SMOOTHED)
         self.y = y / self.scale
         # a place that lies elsewhere shows as the curve's slope, taken where the level has it: tried at every stretch,
         # its determinant would prefer those with less slope, cell by cell, and levels would creep
@@ -191,9 +194,3 @@ def smoothed(y: Floats, error: Floats) -> Floats:
         made = np.where(going, mean, made)
         error_now = np.where(going, np.sqrt(squares), error_now)
     return made
-
-
-def _smooth(y: Floats, reach: int = 5) -> Floats:
-    wide = np.pad(y, reach, mode="edge")
-    sums = np.cumsum(np.concatenate([[0.0], wide]))
-    return np.asarray((sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1))

@@ -271,7 +271,7 @@ def design_of(n: int, starts: tuple[int, ...], sloped: tuple[bool, ...]) -> Floa
     return np.column_stack(columns)
 
 
-def _whitened(rows: Floats, starts: tuple[int, ...], rho: float) -> Floats:
+def whitened(rows: Floats, starts: tuple[int, ...], rho: float) -> Floats:
     """Rows (n, columns) whitened, the noise beginning anew with each stretch."""
     out = rows.copy()
     out[1:] -= rho * rows[:-1]
@@ -287,7 +287,7 @@ def _with_beside(
     design = np.column_stack([design_of(n, starts, sloped), beside])
     best: Cut | None = None
     for rho in CORRELATIONS:
-        x, w = _whitened(design, starts, rho), _whitened(y[:, None], starts, rho)[:, 0]
+        x, w = whitened(design, starts, rho), whitened(y[:, None], starts, rho)[:, 0]
         fit = np.linalg.lstsq(x, w, rcond=1e-9)[0]
         squares = max(float(((w - x @ fit) ** 2).sum()), n * floor)
         value = _criterion(n, squares, rho, starts, sloped, penalty)

@@ -27,6 +27,17 @@ def nan_median(values: ArrayLike, axis: int = -1) -> Floats:
     return np.asarray(np.where(n > 0, (pick[..., 0] + pick[..., 1]) / 2, np.nan))
 
 
+def around(y: Floats, wide: int) -> Floats:
+    """The `wide` values about each place, (n,) -> (n, wide); the outermost values go on beyond the ends."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(y, (wide // 2, wide - 1 - wide // 2), mode="edge"), wide)
+
+
+def running_mean(y: Floats, wide: int) -> Floats:
+    """Mean of `wide` values about each place, (n,). As `scipy.ndimage.uniform_filter1d` has it with the mode "nearest"
+    (a test holds them equal); its import outlasts a shot."""
+    return np.asarray(around(y, wide).mean(axis=1))
+
+
 @dataclass(frozen=True)
 class Band:
     """A usual band: centre and spread (as a standard deviation) at each point, and the number of curves behind each."""

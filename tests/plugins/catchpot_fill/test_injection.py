@@ -12,7 +12,7 @@ from tests.plugins.catchpot_fill.made import OFF, first, made, plates, run, with
 from catchpot.core_tables import CURVE_BINS
 from catchpot.testing import made_up as mu
 from catchpot.testing.geometry import Array
-from catchpot_fill.cells import merged, running_mean, running_parabola
+from catchpot_fill.cells import merged, running_parabola
 from catchpot_fill.injection_analysis import InjectionAnalysis
 from catchpot_fill.prepare import censored
 from catchpot_fill.witnesses import rows
@@ -24,14 +24,6 @@ def test_a_running_parabola_is_that_of_savitzky_and_golay() -> None:
     y = np.random.default_rng(1).standard_normal(200).cumsum() + 50.0
     for wide in (5, 21, 199):
         assert np.allclose(running_parabola(y, wide), savgol_filter(y, wide, 2), rtol=1e-11, atol=0.0)
-
-
-def test_a_running_mean_goes_on_level_beyond_the_ends() -> None:
-    from scipy.ndimage import uniform_filter1d
-
-    y = np.random.default_rng(1).standard_normal(120)
-    for wide in (1, 4, 7, 15):
-        assert np.allclose(running_mean(y, wide), uniform_filter1d(y, wide, mode="nearest"), rtol=0.0, atol=1e-12)
 
 
 def resistance(tables: dict[str, pl.DataFrame], book: object) -> tuple[Array, Array]:
