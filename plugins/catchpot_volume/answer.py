@@ -45,6 +45,19 @@ DONE = {
 }
 
 
+SUREST = 0.99
+"""No cause is called more likely than this: the causes compared are not all there are."""
+
+
+def likely(chance: float) -> str:
+    """A cause's chance in words.
+
+    >>> likely(0.9996)
+    '99 %'
+    """
+    return f"{100 * min(chance, SUREST):.0f} %"
+
+
 def said(cause: str, change_l: float) -> str:
     """A cause in words, by the direction of its change.
 

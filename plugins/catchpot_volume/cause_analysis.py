@@ -15,17 +15,13 @@ from catchpot.analysis import Job, Kept, Refused, Result
 from catchpot.keeping import Worked
 from catchpot.tables import Table, from_rows
 from catchpot_volume import gather, naming, periods
-from catchpot_volume.answer import sentences
+from catchpot_volume.answer import SUREST, sentences
 from catchpot_volume.compare import Comparison, compare
 from catchpot_volume.meters import Check, checks_of
 from catchpot_volume.tables import VOLUME_CAUSE, VOLUME_CHANGE
 
 REACH_SHOTS = 4
 """Events so many shots from a boundary count as being there."""
-
-
-SUREST = 0.99
-"""No cause is called more likely than this: the causes compared are not all there are."""
 
 
 class CauseParams(BaseModel):

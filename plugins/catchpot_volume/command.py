@@ -52,7 +52,7 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
     """
     from catchpot.api import open_session
     from catchpot.report import words
-    from catchpot_volume.answer import litres, said, told, worth_measuring
+    from catchpot_volume.answer import likely, litres, said, told, worth_measuring
 
     session = open_session(os.environ.get("CATCHPOT_HOME") or None)
     if mould not in session.workshop.book.moulds:
@@ -92,7 +92,7 @@ def explain(mould: str, *, since: str | None = None, against: str | None = None,
         lines += _drifts(session, mould, zone)
     lines += ["", "Litres, likeliest first:"]
     for r in causes.iter_rows(named=True):
-        chance = f", chance {100 * min(r['chance'], 0.99):.0f} %" if r["chance"] is not None else ""
+        chance = f", chance {likely(r['chance'])}" if r["chance"] is not None else ""
         change = litres(r["change_l"], r["change_low_l"], r["change_high_l"])
         lines.append(f"  {said(r['cause'], r['change_l'])}: {change}{chance}")
     if shown["changed"]:

@@ -10,7 +10,7 @@ import polars as pl
 from catchpot.report import figures, words
 from catchpot.report.figures import Flag, Level, Part, Strip
 from catchpot.report.section import DataTable, Figure
-from catchpot_volume.answer import litres, said, worth_measuring
+from catchpot_volume.answer import likely, litres, said, worth_measuring
 
 
 def bars(change: dict[str, Any], causes: pl.DataFrame, zone: str) -> Figure:
@@ -39,7 +39,7 @@ def _cause_table(causes: pl.DataFrame) -> pl.DataFrame:
             "change [l]": words.signed(r["change_l"], "l", 3, bare=True),
             "95 % [l]": f"{words.signed(r['change_low_l'], 'l', 3, bare=True)} to "
             f"{words.signed(r['change_high_l'], 'l', 3, bare=True)}",
-            "chance that it changed": f"{100 * r['chance']:.0f} %" if r["chance"] is not None else "measured",
+            "chance that it changed": likely(r["chance"]) if r["chance"] is not None else "measured",
         }
         for r in causes.sort("rank").iter_rows(named=True)
     ]
