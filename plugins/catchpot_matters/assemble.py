@@ -197,9 +197,11 @@ def _head(mould: str, m: Matter, stands: Standing, line: Timeline, zone: str) ->
         settles = words.listed(list(dict.fromkeys(CAUSES[c].settles for c in parts)))
     if not parts and not lead.single:
         settles = "weighed parts, fabric packs and catch pots of the next shots"
+    perhaps = "perhaps " if chance is not None and chance <= LIKELIER and not lead.single else ""
     return {
         "mould": mould, "severity": severity, "state": stands.state,
-        "headline": headline(mould, m, line, zone), "cause": cause, "cause_words": said(m, cause), "chance": chance,
+        "headline": headline(mould, m, line, zone), "cause": cause, "cause_words": perhaps + said(m, cause),
+        "chance": chance,
         "since": line.when(lead.at), "since_low": line.when(lead.low), "since_high": line.when(lead.high),
         "last_seen": line.when(min(m.span[1], line.last)), "closed_at": stands.at, "closed_by": stands.by,
         "advice": advice, "settles": settles, "hazard": hazard,
